@@ -1,0 +1,1 @@
+"""What comes over the air, as values: records, profiles and the sources that hear them."""

@@ -1,0 +1,1 @@
+"""Bytes to readings and back, one file per published profile; pure."""

@@ -1,0 +1,1 @@
+"""What it means and who sees it: curves, comparison, findings, screen, study, command line."""

@@ -1,0 +1,121 @@
+"""Frozen views: what a screen draws and a report prints. Values only, nothing computed here."""
+
+from typing import Literal
+
+import msgspec
+
+Kind = Literal[
+    "signal-lost", "power-missing", "power-off", "side-off", "balance-off", "cadence-off", "stuck", "spike",
+    "clipped", "one-sided", "sides-swapped", "shifted", "restarted", "setting-differs", "battery-low",
+    "not-recorded", "clock-stepped",
+]
+Cause = Literal["scale", "zero-offset", "one-side", "setting", "placement", "link", "unclear"]
+Side = Literal["left", "right", "total"]
+Unit = Literal["%", "W", "points", "rpm", "s", "N·m", "records", "mm"]
+State = Literal["clear", "pending", "raised", "blind"]
+Verdict = Literal["reference", "agrees", "differs", "undecided", "blind"]
+Heard = Literal["heard", "resting", "lost", "searching", "given-up"]
+
+
+class Finding(msgspec.Struct, frozen=True, omit_defaults=False):
+    """A finding changed state: one line of `--headless` and of `findings.jsonl`.
+
+    `value` and `limit` are in `unit`; `t_s` is when it was decided, `since_s` when what it
+    tells of began, both in session seconds.
+    """
+
+    t_s: float
+    event: Literal["raised", "cleared"]
+    kind: Kind
+    instrument: str
+    side: Side | None
+    reference: str | None
+    value: float | None
+    limit: float | None
+    unit: Unit
+    since_s: float
+    cause: Cause | None
+    advice: str
+
+
+class AlarmView(msgspec.Struct, frozen=True):
+    """One alarm that is not calm, as it stands now."""
+
+    kind: Kind
+    instrument: str
+    side: Side | None
+    state: State
+    since_s: float
+    text: str
+    acknowledged: bool = False
+
+
+class Lane(msgspec.Struct, frozen=True):
+    """One instrument on the common line. Means are over the last few seconds unless said otherwise.
+
+    `deviation_percent` and `u95_percent` are the window's difference against the reference
+    and its 95 % uncertainty, `limit_percent` the tolerance. Left and right deviations are of
+    that side. None: cannot be known now.
+    """
+
+    label: str
+    role: str
+    mount: str
+    heard: Heard
+    heard_since_s: float
+    verdict: Verdict
+    power_w: float | None = None
+    left_w: float | None = None
+    right_w: float | None = None
+    cadence_rpm: float | None = None
+    deviation_percent: float | None = None
+    deviation_w: float | None = None
+    expected_percent: float = 0.0
+    u95_percent: float | None = None
+    limit_percent: float | None = None
+    left_deviation_percent: float | None = None
+    right_deviation_percent: float | None = None
+    raised: tuple[str, ...] = ()
+    battery_percent: float | None = None
+    packets: int = 0
+    bad_packets: int = 0
+    loss_percent: float | None = None
+
+
+class Segment(msgspec.Struct, frozen=True):
+    """The segment that is being ridden. `left_s` is None when it has no set length."""
+
+    name: str
+    start_s: float
+    number: int = 0
+    count: int = 0
+    target_w: float | None = None
+    cadence_rpm: float | None = None
+    left_s: float | None = None
+    next_name: str | None = None
+
+
+class Event(msgspec.Struct, frozen=True):
+    """One line of the event list: when, a mark (`!` raised, `✓` cleared, `·` act, `~` link), what."""
+
+    t_s: float
+    mark: str
+    text: str
+
+
+class View(msgspec.Struct, frozen=True):
+    """Everything that a screen shows at one moment of session time."""
+
+    t_s: float
+    bench: str
+    reference: str
+    lanes: tuple[Lane, ...]
+    recording: str
+    segment: Segment | None
+    alarms: tuple[AlarmView, ...]
+    events: tuple[Event, ...]
+    advice: str
+    trace_s: tuple[float, ...]
+    """Session seconds of the trace, one a cell."""
+    traces_w: dict[str, tuple[float | None, ...]]
+    """Power by label, one value per entry of `trace_s`."""
