@@ -1,10 +1,29 @@
-"""The test protocol: named segments with targets, in order."""
+"""The test protocol: named segments with targets, in order.
+
+A protocol file holds `[[segment]]` tables; a bench file may hold the same tables as
+`[[protocol.segment]]`. A segment with `repeat = 3` becomes three, named `NAME 1/3` to
+`NAME 3/3`, so that the blocks can be told apart in the record.
+"""
+
+from pathlib import Path as FilePath
 
 import msgspec
 
+from monitor.toml_check import BenchError, Document, Path, read_text
+
+MOST_SEGMENTS = 1000
+LONGEST_S = 24 * 3600.0
+LOADS = ("target_w", "ramp_w", "free", "sprint")
+"""The ways to set the load; a segment has exactly one."""
+
 
 class Segment(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """One block of a protocol; exactly one of the ways to set the load is given."""
+    """One block of a protocol; exactly one of the ways to set the load is given.
+
+    `seconds` is its length and `settle_s` what is left out at its start, `target_w` a power
+    to hold, `ramp_w` where a ramp begins and ends in watts, `cadence_rpm` a cadence to hold,
+    `gear` a gear to ride in, `why` what the block is for.
+    """
 
     name: str
     seconds: float
@@ -24,3 +43,81 @@ class Protocol(msgspec.Struct, frozen=True, kw_only=True):
 
     segments: tuple[Segment, ...]
     text: str = ""
+
+    @property
+    def total_s(self) -> float:
+        """Length of the whole protocol in seconds."""
+        return sum(segment.seconds for segment in self.segments)
+
+    @property
+    def starts_s(self) -> tuple[float, ...]:
+        """When each segment begins, seconds after the start of the protocol."""
+        starts = [0.0]
+        for segment in self.segments[:-1]:
+            starts.append(starts[-1] + segment.seconds)
+        return tuple(starts)
+
+
+def load_protocol(path: FilePath | str) -> Protocol:
+    """A protocol file. BenchError: it can't be read or is not a protocol."""
+    return parse_protocol(read_text(path), str(path))
+
+
+def parse_protocol(text: str, name: str = "protocol") -> Protocol:
+    """A protocol from TOML text; `name` is used in messages. BenchError: what is wrong, and where."""
+    document = Document(text, name)
+    if "protocol" in document.root:
+        document.fail(
+            ("protocol",), "this is how a bench file says it", "In a protocol file write [[segment]]."
+        )
+    document.refuse_unknown(document.root, (), ("segment",))
+    if "segment" not in document.root:
+        raise BenchError(name, "there is no segment", "Write [[segment]] with name, seconds and target_w.")
+    return msgspec.structs.replace(read_segments(document, document.root["segment"], ("segment",)), text=text)
+
+
+def read_segments(document: Document, value: object, path: Path) -> Protocol:
+    """The protocol in the list of tables `value` at `path` of a document. BenchError: what is wrong."""
+    segments: list[Segment] = []
+    for at, table in enumerate(document.tables(path, value)):
+        where = (*path, at)
+        segment = document.convert(table, where, Segment)
+        _check(document, segment, where, table)
+        segments.extend(_unrolled(segment))
+        if len(segments) > MOST_SEGMENTS:
+            document.fail(where, f"more than {MOST_SEGMENTS} segments with the repeats")
+    protocol = Protocol(segments=tuple(segments))
+    if not segments:
+        document.fail(path, "there is no segment", "Write [[segment]] with name, seconds and target_w.")
+    if protocol.total_s > LONGEST_S:
+        document.fail(path, f"{protocol.total_s / 3600:.1f} hours in all, more than {LONGEST_S / 3600:.0f}")
+    return protocol
+
+
+def _check(document: Document, segment: Segment, where: Path, table: dict[str, object]) -> None:
+    if not segment.name.strip() or len(segment.name) > 60 or "\n" in segment.name:
+        document.fail((*where, "name"), "must be 1 to 60 characters in one line")
+    given = [load for load in LOADS if getattr(segment, load) not in (None, False)]
+    if len(given) != 1:
+        problem = f"sets the load by {' and '.join(given)}" if given else "does not say how the load is set"
+        hint = "Give exactly one of target_w = 200, ramp_w = [100, 300], free = true, sprint = true."
+        document.fail(where, problem, hint)
+    document.require_range((*where, "seconds"), segment.seconds, 1, LONGEST_S, "seconds")
+    document.require_range((*where, "target_w"), segment.target_w, 0, 3000, "watts")
+    for end_w in segment.ramp_w or ():
+        document.require_range((*where, "ramp_w"), end_w, 0, 3000, "watts")
+    document.require_range((*where, "cadence_rpm"), segment.cadence_rpm, 10, 250, "rpm")
+    document.require_range((*where, "repeat"), segment.repeat, 1, 200, "times")
+    document.require_range((*where, "settle_s"), segment.settle_s, 0, 600, "seconds")
+    if "settle_s" in table and segment.settle_s >= segment.seconds:
+        problem = f"is {segment.settle_s:g}, which leaves nothing of the {segment.seconds:g} seconds"
+        document.fail((*where, "settle_s"), problem)
+
+
+def _unrolled(segment: Segment) -> list[Segment]:
+    if segment.repeat == 1:
+        return [segment]
+    return [
+        msgspec.structs.replace(segment, name=f"{segment.name} {n}/{segment.repeat}", repeat=1)
+        for n in range(1, segment.repeat + 1)
+    ]
