@@ -97,7 +97,7 @@ class Field(NamedTuple):
 
 class _Plan(NamedTuple):
     layout: struct.Struct
-    pick: itemgetter[Any]
+    pick: "itemgetter[Any]"
     wide: tuple[tuple[int, bool], ...]
     """Where a 24-bit field begins among the unpacked values, and whether it holds two numbers."""
 
@@ -111,7 +111,7 @@ class FlaggedLayout:
 
     def __init__(self, flags: str, fields: Sequence[Field]) -> None:
         self.flags, self.fields = INTEGERS[flags], tuple(fields)
-        self._mask = sum(1 << field.bit for field in self.fields if field.bit is not None)
+        self._mask = sum({1 << field.bit for field in self.fields if field.bit is not None})
         self._plans: dict[int, _Plan] = {}
 
     def size(self, flags: int) -> int:
