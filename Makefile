@@ -1,0 +1,79 @@
+# `make demo` and `make test` set up all they need: Python 3.11 or newer with pip, or uv.
+
+SHELL := /bin/bash
+VENV := .venv
+BIN := $(VENV)/bin
+PYTHON ?= $(shell for name in python3 python3.14 python3.13 python3.12 python3.11 python; do \
+	$$name -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$name && break; done)
+UV := $(shell command -v uv 2>/dev/null)
+ARGS ?=
+
+.PHONY: help demo test check slow lint types contracts format wheel clean
+
+help:
+	@echo 'make demo    watch a simulated evening (ARGS="--headless --speed max" for none of the screen)'
+	@echo 'make test    run the tests'
+	@echo 'make check   lint, types, import rules, tests: what a change has to pass'
+	@echo 'make slow    the tests that take minutes'
+	@echo 'make wheel   build the package into dist/'
+
+demo: $(VENV)/.run
+	$(BIN)/plumbwatt demo $(ARGS)
+
+test: $(VENV)/.dev
+	$(BIN)/python -m pytest -q $(ARGS)
+
+slow: $(VENV)/.dev
+	$(BIN)/python -m pytest -q -m slow $(ARGS)
+
+check: lint types contracts test
+
+lint: $(VENV)/.dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(VENV)/.dev
+	$(BIN)/mypy
+
+contracts: $(VENV)/.dev
+	$(BIN)/lint-imports --no-logo
+
+format: $(VENV)/.dev
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+wheel: $(VENV)/.dev
+	$(BIN)/python -m build --wheel --outdir dist
+
+clean:
+	rm -rf $(VENV) dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache
+
+# The stamps are renewed when pyproject.toml changes.
+$(VENV)/.run: pyproject.toml | $(BIN)/python
+	@echo 'installing plumbwatt into $(VENV) ...'
+	@$(call install,.)
+	@touch $@
+
+$(VENV)/.dev: pyproject.toml | $(BIN)/python
+	@echo 'installing plumbwatt and the tools for its tests into $(VENV) ...'
+	@$(call install,.[dev])
+	@touch $@ $(VENV)/.run
+
+# Some systems split venv's own pip off: then the pip of the system installs into it.
+$(BIN)/python:
+ifneq ($(UV),)
+	@$(UV) venv --quiet --python '>=3.11' $(VENV)
+else ifeq ($(PYTHON),)
+	@echo 'Python 3.11 or newer is needed and was not found (python3 --version).' >&2; exit 1
+else
+	@$(PYTHON) -m venv $(VENV) >/dev/null 2>&1 || { rm -rf $(VENV); $(PYTHON) -m venv --without-pip $(VENV); } \
+		|| { echo 'Making $(VENV) failed: install the venv module of $(PYTHON), or uv.' >&2; exit 1; }
+endif
+
+ifneq ($(UV),)
+install = $(UV) pip install --quiet --python $(BIN)/python --editable '$(1)'
+else
+install = if $(BIN)/python -m pip --version >/dev/null 2>&1; \
+	then $(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '$(1)'; \
+	else $(PYTHON) -m pip --python $(BIN)/python install --quiet --disable-pip-version-check --editable '$(1)'; fi
+endif
