@@ -5,13 +5,27 @@ from typing import Literal
 import msgspec
 
 Kind = Literal[
-    "signal-lost", "power-missing", "power-off", "side-off", "balance-off", "cadence-off", "stuck", "spike",
-    "clipped", "one-sided", "sides-swapped", "shifted", "restarted", "setting-differs", "battery-low",
-    "not-recorded", "clock-stepped",
+    "signal-lost",
+    "power-missing",
+    "power-off",
+    "side-off",
+    "balance-off",
+    "cadence-off",
+    "stuck",
+    "spike",
+    "clipped",
+    "one-sided",
+    "sides-swapped",
+    "shifted",
+    "restarted",
+    "setting-differs",
+    "battery-low",
+    "not-recorded",
+    "clock-stepped",
 ]
 Cause = Literal["scale", "zero-offset", "one-side", "setting", "placement", "link", "unclear"]
 Side = Literal["left", "right", "total"]
-Unit = Literal["%", "W", "points", "rpm", "s", "N·m", "records", "mm"]
+Unit = Literal["%", "W", "points", "rpm", "s", "N·m"]
 State = Literal["clear", "pending", "raised", "blind"]
 Verdict = Literal["reference", "agrees", "differs", "undecided", "blind"]
 Heard = Literal["heard", "resting", "lost", "searching", "given-up"]

@@ -1,0 +1,647 @@
+"""Two instruments on the same interval: by how much they differ, and how sure that is.
+
+The live comparison looks at windows of closed seconds (means are differences of
+cumulative work, so lost packets and unequal rates cost nothing), and at blocks of ten
+seconds for everything that needs a spread: noise, verdict, shifts.
+"""
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.bench import Bench, Instrument
+from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring
+
+Floats = npt.NDArray[np.float64]
+
+BLOCK_S = 10
+MIN_POWER_W = 30.0
+"""Below this a ratio of powers says nothing of an instrument."""
+DEFAULT_CLAIM_PERCENT = 2.0
+"""For an instrument whose claim the bench does not give (common practice, no source)."""
+LOSS_SPREAD = 0.2
+"""Relative standard uncertainty of a drivetrain loss that the bench states. The published
+efficiencies of three gears of one chain (Wilson, Bicycling Science, 3rd ed.) spread by
+13 % of the loss at 200 W and 17 % at 100 W about their mean."""
+
+
+# -- statistics
+
+
+def effective_n(n: int, r: float) -> float:
+    """How many independent values `n` values of lag-1 autocorrelation `r` are worth.
+
+    First-order autoregression: n (1 - r) / (1 + r). Negative `r` is taken as 0.
+    """
+    r = min(max(r, 0.0), 0.99)
+    return n * (1.0 - r) / (1.0 + r)
+
+
+def autocorrelation(values: Floats) -> float:
+    """Lag-1 autocorrelation, corrected for its bias in short series: r + (1 + 4 r) / n."""
+    n = len(values)
+    if n < 3:
+        return 0.0
+    d = values - values.mean()
+    s = float(d @ d)
+    if s <= 0.0:
+        return 0.0
+    r = float(d[1:] @ d[:-1]) / s
+    return min(0.99, r + (1.0 + 4.0 * r) / n)
+
+
+_T975 = (
+    12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228,
+    2.201, 2.179, 2.160, 2.145, 2.131, 2.120, 2.110, 2.101, 2.093, 2.086,
+    2.080, 2.074, 2.069, 2.064, 2.060, 2.056, 2.052, 2.048, 2.045, 2.042,
+)  # fmt: skip
+"""Student's t, 97.5 %, 1 to 30 degrees of freedom: any handbook's table; tests check it against scipy."""
+
+
+def t_975(dof: float) -> float:
+    """The 97.5 % point of Student's t for any degrees of freedom of at least 1.
+
+    Table for whole degrees up to 30, between them linear in 1/dof; above, the expansion
+    of Cornish and Fisher in 1/dof (Abramowitz and Stegun 26.7.5, three terms).
+    """
+    if dof <= 1.0:
+        return _T975[0]
+    if dof >= 30.0:
+        z = 1.959963984540054
+        return z + (z**3 + z) / (4 * dof) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * dof * dof)
+    low = int(dof)
+    part = (1.0 / low - 1.0 / dof) / (1.0 / low - 1.0 / (low + 1))
+    return _T975[low - 1] + part * (_T975[low] - _T975[low - 1])
+
+
+@dataclass(frozen=True, slots=True)
+class Mean:
+    """A mean of autocorrelated values with its 95 % half-width (same unit), looked at once."""
+
+    value: float
+    u95: float
+    n: int
+    n_effective: float
+    sd: float
+
+
+def mean_with_u95(values: Sequence[float] | Floats) -> Mean | None:
+    """Mean and half-width t(n_eff - 1) s / sqrt(n_eff); None for fewer than two values.
+
+    For results that are looked at once, as in the study. Whoever looks again and again
+    needs `sequence_radius`.
+    """
+    v = np.asarray(values, dtype=np.float64)
+    n = len(v)
+    if n < 2:
+        return None
+    sd = float(v.std(ddof=1))
+    n_eff = max(1.0, effective_n(n, autocorrelation(v)))
+    u95 = math.inf if n_eff <= 1.0 else t_975(n_eff - 1.0) * sd / math.sqrt(n_eff)
+    return Mean(float(v.mean()), u95, n, n_eff, sd)
+
+
+def sequence_rho(n_tight: int, alpha: float = 0.05) -> float:
+    """The tuning of a confidence sequence that is tightest at `n_tight` values."""
+    a = -2.0 * math.log(alpha)
+    return math.sqrt((a + math.log(a + 1.0)) / n_tight)
+
+
+def sequence_radius(n: float, sd: float, rho: float, alpha: float = 0.05) -> float:
+    """Half-width that covers the mean at all n at once with probability 1 - alpha.
+
+    The normal mixture of Robbins (1970) as an asymptotic confidence sequence (Howard,
+    Ramdas, McAuliffe, Sekhon 2021): it may be looked at after every value.
+    """
+    if n <= 0.0:
+        return math.inf
+    nr = n * rho * rho
+    return sd * math.sqrt(2.0 * (nr + 1.0) / (n * nr) * math.log(math.sqrt(nr + 1.0) / alpha))
+
+
+def judge(difference: float, u95: float, limit: float) -> str:
+    """`agrees`, `differs` or `undecided` with the guard band w = U on both sides.
+
+    The decision rule of ISO 14253-1 and JCGM 106: whoever proves something moves the
+    limit by the uncertainty against themselves.
+    """
+    if abs(difference) + u95 <= limit:
+        return "agrees"
+    if abs(difference) - u95 > limit:
+        return "differs"
+    return "undecided"
+
+
+@dataclass(frozen=True, slots=True)
+class Lag:
+    """By how many seconds the second series comes later, and how like they are at that lag."""
+
+    lag_s: float
+    correlation: float
+    trusted: bool
+
+
+def estimate_lag(
+    a: Floats, b: Floats, hz: float, limit_s: float = 10.0, detrend_s: float = 60.0
+) -> Lag | None:
+    """Lag of `b` behind `a` (watts at `hz`, evenly spaced) from the peak of their cross-correlation.
+
+    A running mean over `detrend_s` is taken out, the peak refined by a parabola. None
+    when the power hardly moves (standard deviation under 15 W): steady riding has no lag
+    to show. Not trusted when the peak is at the border or the series are unlike.
+    """
+    n = min(len(a), len(b))
+    reach = int(limit_s * hz)
+    if n < 4 * reach:
+        return None
+    a, b = _without_trend(a[:n], int(detrend_s * hz)), _without_trend(b[:n], int(detrend_s * hz))
+    sa, sb = float(a.std()), float(b.std())
+    if sa < 15.0 or sb < 15.0:
+        return None
+    c = cross_correlation(a, b, reach)
+    k = int(np.argmax(c))
+    best = float(c[k]) / (sa * sb)
+    if k in (0, len(c) - 1):
+        return Lag((k - reach) / hz, best, False)
+    return Lag((k - reach + peak_offset(c[k - 1], c[k], c[k + 1])) / hz, best, best > 0.8)
+
+
+def cross_correlation(a: Floats, b: Floats, reach: int) -> Floats:
+    """sum(a[i] b[i + l]) / (n - |l|) for l = -reach..reach; positive l: b comes later."""
+    n = len(a)
+    full = np.correlate(b, a, mode="full")[n - 1 - reach : n + reach]
+    result: Floats = full / (n - np.abs(np.arange(-reach, reach + 1)))
+    return result
+
+
+def peak_offset(before: float, at: float, after: float) -> float:
+    """Where the parabola through three neighbouring values peaks, -0.5..0.5 steps from the middle."""
+    bend = before - 2.0 * at + after
+    return 0.0 if bend >= 0.0 else 0.5 * (before - after) / bend
+
+
+def _without_trend(v: Floats, width: int) -> Floats:
+    if width < 2 or width >= len(v):
+        trend: Floats = v - v.mean()
+        return trend
+    kernel = np.ones(width)
+    result: Floats = v - np.convolve(v, kernel, "same") / np.convolve(np.ones(len(v)), kernel, "same")
+    return result
+
+
+# -- expectations
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """Drivetrain loss between crank and hub: `watts` + `percent` of the crank's power."""
+
+    watts: float = 0.0
+    percent: float = 0.0
+
+    def at_crank(self, power_w: float) -> float:
+        """The crank's power when the hub shows `power_w`."""
+        return (power_w + self.watts) / (1.0 - self.percent / 100.0) if power_w > 0.0 else power_w
+
+    def at_hub(self, power_w: float) -> float:
+        """The hub's power when the crank has `power_w`."""
+        return max(0.0, power_w * (1.0 - self.percent / 100.0) - self.watts) if power_w > 0.0 else power_w
+
+
+def loss_of(instrument: Instrument) -> Loss:
+    """The loss that the bench states for a hub; none for anything else."""
+    return Loss(*instrument.drivetrain_loss) if instrument.drivetrain_loss else Loss()
+
+
+def tolerance_percent(bench: Bench, instrument: Instrument, others: Sequence[Instrument]) -> float:
+    """What two instruments may differ: the bench's word, else both claims as root sum of squares.
+
+    Against a consensus of `others` their claims count as the mean of squares.
+    """
+    if bench.limits.power_percent > 0.0:
+        return bench.limits.power_percent
+    own = instrument.claim_percent or DEFAULT_CLAIM_PERCENT
+    theirs = [(o.claim_percent or DEFAULT_CLAIM_PERCENT) ** 2 for o in others]
+    return math.sqrt(own * own + (sum(theirs) / len(theirs) if theirs else 0.0))
+
+
+# -- the live comparison
+
+
+class Noise:
+    """Spread of block log ratios, learnt from successive differences so that a step costs little.
+
+    `sd` starts from a prior worth a few blocks and is the standard deviation of one
+    block of BLOCK_S seconds, as a fraction.
+    """
+
+    PRIOR_BLOCKS = 4.0
+    KEEP = 36
+
+    def __init__(self, prior: float) -> None:
+        self.prior = prior
+        self._last: float | None = None
+        self._squares: deque[float] = deque(maxlen=self.KEEP)
+        self.sd = prior
+
+    def update(self, y: float | None) -> None:
+        """Take the next block, or None where a block could not be used."""
+        if y is not None and self._last is not None:
+            # Half the squared difference estimates the variance; a step of the level is
+            # one large value among many, so each is held to 3 standard deviations.
+            self._squares.append(min(0.5 * (y - self._last) ** 2, 9.0 * self.sd * self.sd))
+            p = self.PRIOR_BLOCKS
+            mean = (p * self.prior**2 + math.fsum(self._squares)) / (p + len(self._squares))
+            self.sd = math.sqrt(mean)
+        self._last = y
+
+
+class Verdict:
+    """A verdict that may be looked at after every block: mean of all blocks since the last reset."""
+
+    N_TIGHT = 30
+    RHO = sequence_rho(N_TIGHT)
+
+    def __init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget: the instrument was zeroed, mended, or has shifted."""
+        self.n = 0
+        self.mean = 0.0
+        self._m2 = 0.0
+
+    def update(self, y: float) -> None:
+        """Take the log ratio of one block (Welford's recurrence)."""
+        self.n += 1
+        d = y - self.mean
+        self.mean += d / self.n
+        self._m2 += d * (y - self.mean)
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of the blocks so far; 0 for fewer than two."""
+        return math.sqrt(self._m2 / (self.n - 1)) if self.n > 1 else 0.0
+
+    def u95(self, floor_sd: float) -> float:
+        """95 % half-width valid at every look, as a fraction; `floor_sd` guards against a lucky start."""
+        if self.n < 2:
+            return math.inf
+        sd = max(self.sd, floor_sd)
+        return sequence_radius(self.n, sd, self.RHO) * t_975(self.n - 1.0 + Noise.PRIOR_BLOCKS) / 1.96
+
+
+@dataclass(slots=True)
+class Window:
+    """One instrument against its reference over one window; percent unless the name says otherwise.
+
+    `deviation` is what is left after the expected drivetrain loss; `u` its standard
+    uncertainty, `edge` what unsteady riding at the window's ends can contribute at most.
+    `left` and `right` are the deviations of the sides, against `side_reference`.
+    """
+
+    begin_s: int
+    end_s: int
+    power_w: float
+    reference_w: float
+    expected_percent: float
+    deviation: float
+    deviation_w: float
+    u: float
+    edge: float
+    limit: float
+    left: float | None = None
+    right: float | None = None
+    left_w: float | None = None
+    right_w: float | None = None
+    u_left: float = 0.0
+    u_right: float = 0.0
+    side_limit: float = 0.0
+    balance: float | None = None
+    balance_reference: float | None = None
+    u_balance: float = 0.0
+
+
+class Pair:
+    """What is remembered of one instrument against its reference."""
+
+    def __init__(self, limit: float) -> None:
+        self.limit = limit
+        self.noise = Noise(0.008)
+        self.noise_left = Noise(0.012)
+        self.noise_right = Noise(0.012)
+        self.verdict = Verdict()
+        self.lag: Lag | None = None
+        self.windows: dict[int, Window] = {}
+        """The windows that end now, by length in seconds; empty while nothing can be said."""
+        self.blocks: deque[Block] = deque(maxlen=720)
+        self.reset_s = 0
+
+    @property
+    def lag_s(self) -> float:
+        """The lag that comparisons correct for; 0 until it is known."""
+        return self.lag.lag_s if self.lag is not None and self.lag.trusted else 0.0
+
+    @property
+    def lag_bound_s(self) -> float:
+        """What a difference in timing may still be: little once the lag is known and corrected."""
+        return 0.8 if self.lag is not None and self.lag.trusted else 3.0
+
+    def reset(self, at_s: int) -> None:
+        """Nothing before `at_s` speaks for what the instrument does from now on."""
+        self.reset_s = at_s
+        self.verdict.reset()
+        self.windows.clear()
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Ten accepted seconds of one instrument against its reference (crank-equivalent watts).
+
+    `y` is the log ratio after the expected loss, `y_left`, `y_right` those of the sides.
+    """
+
+    end_s: int
+    y: float
+    power_w: float
+    reference_w: float
+    cadence_rpm: float | None
+    edge_percent: float
+    y_left: float | None = None
+    y_right: float | None = None
+    left_w: float | None = None
+    right_w: float | None = None
+    left_reference_w: float | None = None
+    right_reference_w: float | None = None
+
+
+class Comparator:
+    """Compares every instrument with its reference, once a closed second.
+
+    The reference is the one that the bench names, or the median of all the others
+    (consensus). Sides are compared with the reference if it has both, else with the
+    first witness that has, else with any other that has.
+    """
+
+    LENGTHS_S = (10, 30, 60)
+
+    def __init__(self, bench: Bench, ring: Ring) -> None:
+        self.bench = bench
+        self.ring = ring
+        self.instruments = bench.instruments
+        n = len(bench.instruments)
+        labels = [i.label for i in bench.instruments]
+        self.powered = [i for i in range(n) if bench.instruments[i].mount != "cadence"]
+        self.reference: int | None = labels.index(bench.reference) if bench.reference in labels else None
+        self.losses = [loss_of(i) for i in bench.instruments]
+        self.lengths_s = tuple(sorted({10, max(10, round(bench.limits.window_s)), 60}))
+        self.pairs: dict[int, Pair] = {}
+        for i in self.powered:
+            if i == self.reference:
+                continue
+            others = (
+                [bench.instruments[self.reference]]
+                if self.reference is not None
+                else [bench.instruments[j] for j in self.powered if j != i]
+            )
+            if others:
+                self.pairs[i] = Pair(tolerance_percent(bench, bench.instruments[i], others))
+        self.side_references = {i: self._side_reference(i) for i in self.powered}
+        self.clean_since = [0] * n
+        """Since which second each instrument has been covered and pedalled, without a hole."""
+        self.sided_since = [0] * n
+        self.seconds: list[deque[float]] = [deque(maxlen=128) for _ in range(n)]
+        """Crank-equivalent power of the last closed seconds, nan where unknown."""
+        self._pedalled_since = 0
+
+    def _side_reference(self, i: int) -> int | None:
+        def serves(j: int) -> bool:
+            return j != i and self.instruments[j].sides == "both"
+
+        if self.reference is not None:
+            if serves(self.reference):
+                return self.reference
+            witnesses = [j for j in self.powered if serves(j) and self.instruments[j].role == "witness"]
+            if witnesses:
+                return witnesses[0]
+        rest = [j for j in self.powered if serves(j) and self.instruments[j].role != "on-test"]
+        return rest[0] if rest else next((j for j in self.powered if serves(j)), None)
+
+    def reset(self, instrument: int) -> None:
+        """The instrument was zeroed or mended: windows and verdict begin anew."""
+        at = self.ring.end
+        self.clean_since[instrument] = max(self.clean_since[instrument], at)
+        for i, pair in self.pairs.items():
+            if instrument in (i, self.reference):
+                pair.reset(at)
+
+    def second(self, cell: Floats) -> None:
+        """The ring has just closed `cell` (instruments, COLUMNS): bring all windows up to date."""
+        end = self.ring.end
+        rows: list[list[float]] = cell.tolist()
+        seen = []
+        for i in self.powered:
+            work, _left, sided, covered = rows[i][:4]
+            if covered > 0.98:
+                power = self.losses[i].at_crank(work / covered)
+                self.seconds[i].append(power)
+                seen.append(power)
+            else:
+                self.seconds[i].append(math.nan)
+                self.clean_since[i] = end
+            if sided < 0.98:
+                self.sided_since[i] = end
+        seen.sort()
+        # The lower median: with two instruments both must show pedalling, with more one that
+        # fails, or holds its last value while the crank rests, doesn't decide.
+        if not seen or seen[(len(seen) - 1) // 2] < MIN_POWER_W:
+            self._pedalled_since = end + 3
+        for i, pair in self.pairs.items():
+            self._update(i, pair, end)
+        if end % 20 == 0:
+            self._find_lags(end)
+
+    def _others(self, i: int, begin: int) -> list[int]:
+        if self.reference is not None:
+            return [self.reference] if self.clean_since[self.reference] <= begin else []
+        return [j for j in self.powered if j != i and self.clean_since[j] <= begin]
+
+    def _update(self, i: int, pair: Pair, end: int) -> None:
+        pair.windows.clear()
+        since = max(self.clean_since[i], self._pedalled_since, pair.reset_s)
+        if self.reference is not None:
+            since = max(since, self.clean_since[self.reference])
+        if end % BLOCK_S == 0:
+            self._take_block(i, pair, end, since)
+        for length in self.lengths_s:
+            if end - length < since:
+                break
+            window = self._window(i, pair, end - length, end)
+            if window is not None:
+                pair.windows[length] = window
+
+    def _take_block(self, i: int, pair: Pair, end: int, since: int) -> None:
+        window = self._window(i, pair, end - BLOCK_S, end) if end - BLOCK_S >= since else None
+        if window is None or window.power_w < MIN_POWER_W / 2 or window.edge > 6.0:
+            pair.noise.update(None)
+            pair.noise_left.update(None)
+            pair.noise_right.update(None)
+            return
+        y = math.log1p(max(-0.95, window.deviation / 100.0))
+        y_left = None if window.left is None else math.log1p(max(-0.95, window.left / 100.0))
+        y_right = None if window.right is None else math.log1p(max(-0.95, window.right / 100.0))
+        pair.noise.update(y)
+        pair.noise_left.update(y_left)
+        pair.noise_right.update(y_right)
+        if window.edge < 2.0:
+            pair.verdict.update(y)
+        side = self.side_references[i]
+        rows = self.ring.window(end - BLOCK_S, end)
+        turned = rows[i, TURNED]
+        cadence = 60.0 * rows[i, REVS] / turned if turned > 5.0 else None
+        if cadence is None:
+            known = [j for j in range(len(self.instruments)) if rows[j, TURNED] > 5.0]
+            cadence = 60.0 * rows[known[0], REVS] / rows[known[0], TURNED] if known else None
+        left_ref = right_ref = None
+        if side is not None and rows[side, SIDED] > BLOCK_S - 0.5:
+            left_ref = float(rows[side, LEFT] / rows[side, SIDED])
+            right_ref = float(rows[side, WORK] / rows[side, COVERED]) - left_ref
+        pair.blocks.append(
+            Block(
+                end, y, window.power_w, window.reference_w,
+                None if cadence is None else float(cadence), window.edge, y_left, y_right,
+                window.left_w, window.right_w, left_ref, right_ref,
+            )
+        )  # fmt: skip
+
+    def _powers(self, rows: list[list[float]], j: int) -> float:
+        return self.losses[j].at_crank(rows[j][WORK] / rows[j][COVERED])
+
+    def _window(self, i: int, pair: Pair, begin: int, end: int) -> Window | None:
+        others = self._others(i, begin)
+        if not others or (self.reference is None and len(others) < 2):
+            return None
+        rows: list[list[float]] = self.ring.window(begin, end).tolist()
+        length = end - begin
+        own_w = self._powers(rows, i)
+        lag_s = pair.lag_s
+        if self.reference is not None and abs(lag_s) > 0.25:
+            own_w, reference_w = self._shifted(i, self.reference, begin, end, lag_s)
+        else:
+            theirs = sorted(self._powers(rows, j) for j in others)
+            half = len(theirs) // 2
+            reference_w = theirs[half] if len(theirs) % 2 else 0.5 * (theirs[half - 1] + theirs[half])
+        if reference_w < MIN_POWER_W:
+            return None
+        loss = self.losses[i]
+        shown_w = loss.at_hub(own_w) if loss.watts or loss.percent else own_w
+        base_w = reference_w if self.reference is None else self.losses[self.reference].at_hub(reference_w)
+        expected_w = loss.at_hub(reference_w)
+        expected = 100.0 * (expected_w / base_w - 1.0) if base_w > 0.0 else 0.0
+        deviation = 100.0 * (own_w / reference_w - 1.0)
+        losses = [loss, *(self.losses[j] for j in others)]
+        u_loss = LOSS_SPREAD * max(100.0 * (1.0 - x.at_hub(reference_w) / reference_w) for x in losses)
+        u_stat = 100.0 * pair.noise.sd * math.sqrt(BLOCK_S / length)
+        window = Window(
+            begin, end, shown_w, reference_w, expected, deviation, own_w - reference_w,
+            math.hypot(u_stat, u_loss), self._edge(others[0], begin, end, pair.lag_bound_s, reference_w),
+            max(pair.limit, 100.0 * self.bench.limits.floor_w / reference_w),
+        )  # fmt: skip
+        self._sides(i, pair, window, rows)
+        return window
+
+    def _shifted(self, i: int, r: int, begin: int, end: int, lag_s: float) -> tuple[float, float]:
+        """Both powers with `i` compared `lag_s` later than the reference, inside what is closed."""
+        early, late = (r, i) if lag_s > 0.0 else (i, r)
+        shift = abs(lag_s)
+        length = end - begin
+        powers = {
+            late: float(self.ring.at(late, end)[WORK] - self.ring.at(late, begin)[WORK]) / length,
+            early: float(self.ring.at(early, end - shift)[WORK] - self.ring.at(early, begin - shift)[WORK])
+            / length,
+        }
+        return self.losses[i].at_crank(powers[i]), self.losses[r].at_crank(powers[r])
+
+    def _edge(self, j: int, begin: int, end: int, bound_s: float, power_w: float) -> float:
+        """Percent of the window's work that a lag of up to `bound_s` can move over its ends."""
+        seconds = self.seconds[j]
+        at = len(seconds) - (end - begin)
+        recent = list(seconds)
+        before = recent[max(0, at - 4) : at] or recent[at : at + 4]
+        after = recent[at : at + 4]
+        last = recent[-4:]
+        very_last = recent[-2:]
+        ends = (sum(last) / len(last), sum(very_last) / len(very_last))
+        starts = (sum(before) / len(before), sum(after) / len(after))
+        change = max(abs(e - s) for e in ends for s in starts)
+        if change != change:
+            return 100.0
+        return 100.0 * bound_s * change / ((end - begin) * power_w)
+
+    def _sides(self, i: int, pair: Pair, window: Window, rows: list[list[float]]) -> None:
+        side = self.side_references[i]
+        instrument = self.instruments[i]
+        begin = window.begin_s
+        if instrument.sides == "total" or self.sided_since[i] > begin:
+            return
+        own_left = rows[i][LEFT] / rows[i][SIDED]
+        own_right = rows[i][WORK] / rows[i][COVERED] - own_left
+        if instrument.sides != "right":
+            window.left_w = own_left
+        if instrument.sides != "left":
+            window.right_w = own_right
+        if instrument.sides == "both" and own_left + own_right > 0.0:
+            window.balance = 100.0 * own_left / (own_left + own_right)
+        if side is None or max(self.sided_since[side], self.clean_since[side]) > begin:
+            return
+        left = rows[side][LEFT] / rows[side][SIDED]
+        right = rows[side][WORK] / rows[side][COVERED] - left
+        if left < MIN_POWER_W / 3 or right < MIN_POWER_W / 3:
+            return
+        scale = math.sqrt(BLOCK_S / (window.end_s - begin))
+        # A share comes in steps of half a percent (Bluetooth) or one percent (ANT+) of the total:
+        # a share that stands still is wrong by up to half a step, one that moves by less.
+        coarse = 100.0 * 0.0025 / math.sqrt(3.0) * 2.0
+        if instrument.sides != "right":
+            window.left = 100.0 * (own_left / left - 1.0)
+            window.u_left = math.hypot(100.0 * pair.noise_left.sd * scale, coarse)
+        if instrument.sides != "left":
+            window.right = 100.0 * (own_right / right - 1.0)
+            window.u_right = math.hypot(100.0 * pair.noise_right.sd * scale, coarse)
+        if instrument.sides == "both":
+            window.balance_reference = 100.0 * left / (left + right)
+            window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)
+        claims = [instrument, self.instruments[side]]
+        window.side_limit = max(
+            tolerance_percent(self.bench, claims[0], claims[1:]),
+            100.0 * self.bench.limits.floor_w / max(1.0, min(left, right)),
+        )
+
+    def _find_lags(self, end: int) -> None:
+        """Learn the lag of each instrument against a named reference from the last five minutes."""
+        if self.reference is None or end < 120:
+            return
+        begin = max(self.ring.oldest, end - 300)
+        covered = self.ring.series(begin, end, COVERED)
+        work = self.ring.series(begin, end, WORK)
+        r = self.reference
+        for i, pair in self.pairs.items():
+            both = (covered[:, i] > 0.98) & (covered[:, r] > 0.98)
+            # Only the stretch after the last hole: a lag can't be read across one.
+            holes = np.flatnonzero(~both)
+            first = int(holes[-1]) + 1 if len(holes) else 0
+            if end - begin - first < 100:
+                continue
+            lag = estimate_lag(work[first:, r], work[first:, i], 1.0)
+            if lag is not None and lag.trusted and abs(lag.lag_s) < 6.0:
+                pair.lag = lag
+
+    def cadence(self, begin: int, end: int) -> list[float | None]:
+        """Mean cadence of every instrument over the seconds [begin, end), rpm; None if unknown."""
+        rows: list[list[float]] = self.ring.window(begin, end).tolist()
+        length = end - begin
+        return [60.0 * row[REVS] / row[TURNED] if row[TURNED] > 0.95 * length else None for row in rows]

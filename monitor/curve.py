@@ -1,0 +1,531 @@
+"""From readings to the work curve: cumulative work and revolutions over host time.
+
+Each instrument's packets become pieces of work laid on the host's seconds. Where the
+profile sends accumulators their differences are exact and a lost packet costs nothing;
+where it sends power only, power times the time since the packet before is laid down.
+Time that nobody vouched for stays uncovered: it is missing, never zero, never held.
+"""
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from capture.sample import Reading
+from monitor.timebase import Counter, DeviceClock
+
+TWO_PI = 2.0 * math.pi
+HELD_S = 3.0
+"""A power reading vouches for at most this long before it (common practice, no source)."""
+BRIDGED_S = 8.0
+"""An accumulator's difference is laid evenly over a gap of at most this long."""
+REST_S = 3.0
+"""No new revolution for this long while packets come: the crank rests (20 rpm is its slowest)."""
+REST_TOLD_S = 1.2
+"""The same when the packet itself says 0 W."""
+MAX_POWER_W = 4000.0
+MAX_REVS_PER_S = 5.0
+CAPACITY_S = 1 << 13
+
+WORK, LEFT, SIDED, COVERED, REVS, TURNED = range(6)
+"""Columns of a cell: joules, joules of the left side, seconds with known sides, seconds
+with known work, crank revolutions, seconds with known revolutions."""
+COLUMNS = 6
+
+
+class Ring:
+    """Closed cells of all instruments as running sums; window sums in O(1), memory flat.
+
+    `sums[k % CAPACITY_S]` has shape (instruments, COLUMNS): the totals at the end of second k.
+    """
+
+    def __init__(self, instruments: int) -> None:
+        self.sums: npt.NDArray[np.float64] = np.zeros((CAPACITY_S, instruments, COLUMNS))
+        self.end = 0
+        """Seconds closed so far; cell k covers [k, k + 1)."""
+
+    def append(self, cell: npt.NDArray[np.float64]) -> None:
+        """Close the next second; `cell` has shape (instruments, COLUMNS)."""
+        k = self.end
+        np.add(self.sums[(k - 1) % CAPACITY_S], cell, out=self.sums[k % CAPACITY_S])
+        self.end = k + 1
+
+    def window(self, begin: int, end: int) -> npt.NDArray[np.float64]:
+        """Sums over the seconds [begin, end), shape (instruments, COLUMNS)."""
+        difference: npt.NDArray[np.float64] = (
+            self.sums[(end - 1) % CAPACITY_S] - self.sums[(begin - 1) % CAPACITY_S]
+        )
+        return difference
+
+    def at(self, instrument: int, t_s: float) -> npt.NDArray[np.float64]:
+        """Running sums of one instrument at any time, linear inside a second; shape (COLUMNS,)."""
+        k = math.floor(t_s)
+        below: npt.NDArray[np.float64] = self.sums[(k - 1) % CAPACITY_S, instrument]
+        part = t_s - k
+        if part == 0.0 or k >= self.end:
+            return below
+        value: npt.NDArray[np.float64] = below + part * (self.sums[k % CAPACITY_S, instrument] - below)
+        return value
+
+    def series(self, begin: int, end: int, column: int) -> npt.NDArray[np.float64]:
+        """Cells of one column over [begin, end), shape (end - begin, instruments)."""
+        index = np.arange(begin - 1, end) % CAPACITY_S
+        result: npt.NDArray[np.float64] = np.diff(self.sums[index, :, column], axis=0)
+        return result
+
+    @property
+    def oldest(self) -> int:
+        """The first second that a window may begin at."""
+        return max(0, self.end - CAPACITY_S + 1)
+
+
+class Curve:
+    """One instrument's open seconds, filled by pieces until they are closed."""
+
+    __slots__ = ("_cells", "base", "total_j", "turned_s", "worked_s")
+
+    def __init__(self) -> None:
+        self.base = 0
+        self._cells: list[list[float]] = []
+        self.worked_s = 0.0
+        """Work is known up to here: the frontier."""
+        self.turned_s = 0.0
+        self.total_j = 0.0
+
+    def _pieces(self, t0_s: float, t1_s: float) -> list[tuple[list[float], float]]:
+        """The cells that [t0, t1) touches, each with its seconds."""
+        cells, base = self._cells, self.base
+        last = int(t1_s) - base
+        while len(cells) <= last:
+            cells.append([0.0] * COLUMNS)
+        first = int(t0_s) - base
+        if first == last:
+            return [(cells[first if first > 0 else 0], t1_s - t0_s)]
+        pieces = []
+        for i in range(first, last + 1):
+            length = min(t1_s, base + i + 1.0) - max(t0_s, float(base + i))
+            if length > 0.0:
+                # A second that is closed can't be reopened: what comes late for it goes into
+                # the oldest open one, so that no work is lost.
+                pieces.append((cells[i if i > 0 else 0], length))
+        return pieces
+
+    def work(self, t0_s: float, t1_s: float, work_j: float, left_share: float | None) -> None:
+        """Lay `work_j` evenly on [t0, t1); the left side's part if its share is known."""
+        if t1_s <= t0_s:
+            return
+        self.total_j += work_j
+        density = work_j / (t1_s - t0_s)
+        for cell, length in self._pieces(t0_s, t1_s):
+            j = density * length
+            cell[WORK] += j
+            cell[COVERED] += length
+            if left_share is not None:
+                cell[LEFT] += j * left_share
+                cell[SIDED] += length
+        if t1_s > self.worked_s:
+            self.worked_s = t1_s
+
+    def turn(self, t0_s: float, t1_s: float, revs: float) -> None:
+        """Lay crank revolutions evenly on [t0, t1)."""
+        if t1_s <= t0_s:
+            return
+        density = revs / (t1_s - t0_s)
+        for cell, length in self._pieces(t0_s, t1_s):
+            cell[REVS] += density * length
+            cell[TURNED] += length
+        if t1_s > self.turned_s:
+            self.turned_s = t1_s
+
+    @property
+    def pending(self) -> int:
+        """How many open seconds hold anything."""
+        return len(self._cells)
+
+    def close(self) -> list[float]:
+        """Take out the oldest open second."""
+        self.base += 1
+        return self._cells.pop(0) if self._cells else [0.0] * COLUMNS
+
+
+class _Accumulator:
+    """Counters of one kind of packet that sends torque and event time."""
+
+    __slots__ = ("clock", "event_s", "interval_s", "revs", "revs_s", "ticks", "torque", "updates")
+
+    def __init__(self, revs_modulus: int) -> None:
+        self.clock = DeviceClock()
+        self.revs = Counter(revs_modulus)
+        self.ticks = Counter(65536)
+        self.torque = Counter(65536)
+        self.updates = Counter(256)
+        self.event_s = -math.inf
+        self.interval_s = 1.0
+        self.revs_s = -math.inf
+
+
+class _Sum:
+    """Counters of one kind of packet that sends a sum of power and an update count."""
+
+    __slots__ = ("events", "power", "update_s")
+
+    def __init__(self) -> None:
+        self.events = Counter(256)
+        self.power = Counter(65536)
+        self.update_s = -math.inf
+
+
+TORQUE, POWER_SUM, POWER = 3, 2, 1
+
+
+class Track:
+    """Turns one instrument's readings into its curve, and remembers what was last shown.
+
+    `feed` takes readings in order of arrival. All times are host seconds. `sides` is the
+    bench's word on what the instrument measures: a one-sided meter's total is twice its side.
+    """
+
+    def __init__(self, sides: str) -> None:
+        self.curve = Curve()
+        self.sides = sides
+        self.heard_s = -math.inf
+        self.power_w: float | None = None
+        self.power_at_s = -math.inf
+        self.powered_s = -math.inf
+        """When it last showed power with a live counter."""
+        self.unpowered_s = -math.inf
+        """When it last showed none."""
+        self.turning_s = -math.inf
+        """When it last showed a turning crank."""
+        self.cadence_rpm: float | None = None
+        self.left_share: float | None = None
+        self.share_s = -math.inf
+        self.share_step = 0.005
+        self.fresh = False
+        """Whether the last reading brought a new event, not a repetition."""
+        self.restarts = 0
+        self.repeated = 0
+        self.trusts_torque = True
+        self._torque_j = 0.0
+        self._power_j = 0.0
+        self._source = ""
+        self._source_rank = 0
+        self._source_s = -math.inf
+        self._accumulators: dict[str, _Accumulator] = {}
+        self._sums: dict[str, _Sum] = {}
+        self._wheel: dict[str, _Accumulator] = {}
+        self._cranks: dict[str, _Accumulator] = {}
+        self._crank_source = ""
+        self._crank_s = -math.inf
+        self._power_seen_s: dict[str, float] = {}
+
+    # -- link
+
+    def baseline(self) -> None:
+        """A new connection: counters may have started anew, nothing is differenced across."""
+        self._accumulators.clear()
+        self._sums.clear()
+        self._cranks.clear()
+        self._power_seen_s.clear()
+        self.left_share = None
+
+    def clocks(self) -> list[DeviceClock]:
+        """The device clocks in use, in order of first appearance."""
+        return [a.clock for a in self._accumulators.values()] + [a.clock for a in self._cranks.values()]
+
+    # -- readings
+
+    def feed(self, r: Reading, t_s: float) -> None:
+        """Take one reading that arrived at `t_s`."""
+        gap_s = t_s - self.heard_s if self.heard_s > -math.inf else 0.0
+        self.heard_s = t_s
+        self.fresh = False
+        if r.left_share is not None:
+            self.left_share = r.left_share
+            self.share_s = t_s
+            self.share_step = 0.01 if r.item.startswith("ant") else 0.005
+        if r.power_w is not None:
+            self.power_w = r.power_w
+            self.power_at_s = t_s
+            if r.power_w <= 0.0:
+                self.unpowered_s = t_s
+        if r.cadence_rpm is not None:
+            self.cadence_rpm = r.cadence_rpm
+            if r.cadence_rpm > 0.0 and r.crank_revs is None and (r.power_w or 0.0) > 0.0:
+                self.turning_s = t_s
+        torque = r.torque_sum_32nds
+        revs, ticks = (r.crank_revs, r.crank_ticks) if r.torque_at_crank else (r.wheel_revs, r.wheel_ticks)
+        by_torque = torque is not None and revs is not None and ticks is not None
+        if torque is not None and revs is not None and ticks is not None:
+            self._feed_torque(r, torque, revs, ticks, t_s, gap_s)
+        if r.crank_revs is not None and r.crank_ticks is not None and not (by_torque and r.torque_at_crank):
+            self._feed_crank(r, r.crank_revs, r.crank_ticks, t_s, gap_s)
+        if by_torque:
+            return
+        if r.power_sum_w is not None and r.events is not None:
+            self._feed_sum(r, r.power_sum_w, r.events, t_s)
+        elif r.power_w is not None:
+            self._feed_power(r, r.power_w, t_s)
+
+    def _serves(self, item: str, rank: int, t_s: float) -> bool:
+        """Whether this kind of packet is the one that the work is taken from."""
+        if item == self._source:
+            self._source_s = t_s
+            self._source_rank = rank
+            return True
+        if rank > self._source_rank or t_s - self._source_s > HELD_S:
+            self._source, self._source_rank, self._source_s = item, rank, t_s
+            return True
+        return False
+
+    def _share(self, t_s: float) -> float | None:
+        if self.sides == "left":
+            return 0.5
+        if self.sides == "right":
+            return 0.5
+        if self.left_share is None or t_s - self.share_s > HELD_S:
+            return None
+        return self.left_share
+
+    def _shows(self, power_w: float, t_s: float) -> None:
+        """A new event tells of power, or of none."""
+        self.fresh = True
+        if power_w > 0.0:
+            self.powered_s = t_s
+        else:
+            self.unpowered_s = t_s
+
+    def _feed_torque(self, r: Reading, torque: int, revs: int, ticks: int, t_s: float, gap_s: float) -> None:
+        at_crank = r.torque_at_crank
+        a = self._accumulators.get(r.item)
+        if a is None:
+            a = _Accumulator(r.crank_revs_modulus if at_crank else r.wheel_revs_modulus)
+            self._accumulators[r.item] = a
+        hz = r.crank_tick_hz if at_crank else r.wheel_tick_hz
+        d_revs, d_ticks, d_torque = a.revs.step(revs), a.ticks.step(ticks), a.torque.step(torque)
+        d_updates = a.updates.step(r.events) if r.events is not None else None
+        serves = self._serves(r.item, TORQUE, t_s)
+        if d_revs is None or d_ticks is None or d_torque is None:
+            a.event_s = a.clock.restart(t_s)
+            self._open(t_s, serves)
+            return
+        curve = self.curve
+        share = self._share(t_s)
+        if not d_ticks and not d_revs and not d_torque:
+            # Nothing new. An update counter that goes on while time stands still says: stopped.
+            told = bool(d_updates) or r.moving is False or r.power_w == 0.0
+            if told:
+                self.unpowered_s = t_s
+                self.fresh = bool(d_updates)
+            since = t_s - a.event_s
+            hold = REST_TOLD_S if told else max(REST_S, 2.0 * a.interval_s)
+            if since > hold:
+                upto = t_s - 0.5
+                if serves and upto - curve.worked_s <= BRIDGED_S:
+                    curve.work(curve.worked_s, upto, 0.0, share)
+                elif serves:
+                    curve.worked_s = upto
+                if at_crank and self._crank_serves(r.item, t_s):
+                    if upto - curve.turned_s <= BRIDGED_S:
+                        curve.turn(curve.turned_s, upto, 0.0)
+                    else:
+                        curve.turned_s = upto
+            else:
+                self.repeated += 1
+            return
+        elapsed = d_ticks / hz
+        # An event time says nothing of whole wraps: the host's clock does.
+        wrap = 65536.0 / hz
+        since = t_s - a.event_s
+        if since - elapsed > 0.75 * wrap:
+            elapsed += wrap * round((since - elapsed) / wrap)
+        work_j = TWO_PI * d_torque / 32.0
+        if (
+            elapsed <= 0.0
+            or work_j > MAX_POWER_W * max(elapsed, 0.2)
+            or (at_crank and d_revs > MAX_REVS_PER_S * elapsed + 1.0)
+        ):
+            self.restarts += 1
+            a.event_s = a.clock.restart(t_s)
+            self._open(t_s, serves)
+            return
+        event_s = a.clock.event(elapsed, t_s, gap_s)
+        a.event_s = event_s
+        a.interval_s = min(elapsed, 3.0)
+        power_w = work_j / elapsed
+        if r.power_w is None:
+            self.power_w, self.power_at_s = power_w, t_s
+        self._shows(power_w if r.power_w is None else r.power_w, t_s)
+        if d_revs:
+            self.turning_s = t_s
+        if r.power_w is not None:
+            self._weigh(work_j, r.power_w * elapsed)
+        if serves:
+            if not self.trusts_torque and r.power_w is not None:
+                work_j = r.power_w * elapsed
+            begin = curve.worked_s
+            if event_s - begin > BRIDGED_S:
+                curve.worked_s = event_s
+            elif begin < event_s:
+                curve.work(begin, event_s, work_j, share)
+            elif work_j:
+                curve.work(event_s - 0.05, event_s, work_j, share)
+        if at_crank and self._crank_serves(r.item, t_s):
+            begin = curve.turned_s
+            if event_s - begin > BRIDGED_S:
+                curve.turned_s = event_s
+            else:
+                curve.turn(begin, event_s, float(d_revs))
+            self.cadence_rpm = 60.0 * d_revs / elapsed
+
+    def _open(self, t_s: float, serves: bool) -> None:
+        """Begin a stretch of known work here: what was before stays missing."""
+        if serves and t_s > self.curve.worked_s:
+            self.curve.worked_s = t_s
+        if t_s > self.curve.turned_s:
+            self.curve.turned_s = t_s
+
+    def _weigh(self, torque_j: float, power_j: float) -> None:
+        """Compare both accounts of the same work: not every meter accumulates as its profile says."""
+        self._torque_j = 0.97 * self._torque_j + torque_j
+        self._power_j = 0.97 * self._power_j + power_j
+        if self._power_j > 2000.0 or self._torque_j > 2000.0:
+            ratio = self._torque_j / self._power_j if self._power_j > 0.0 else math.inf
+            if self.trusts_torque:
+                self.trusts_torque = 0.8 < ratio < 1.25
+            else:
+                self.trusts_torque = 0.9 < ratio < 1.1
+
+    def _crank_serves(self, item: str, t_s: float) -> bool:
+        if item == self._crank_source or t_s - self._crank_s > HELD_S:
+            self._crank_source = item
+            self._crank_s = t_s
+            return True
+        return False
+
+    def _feed_crank(self, r: Reading, revs: int, ticks: int, t_s: float, gap_s: float) -> None:
+        """Revolutions and their event time, without torque."""
+        a = self._cranks.get(r.item)
+        if a is None:
+            a = self._cranks[r.item] = _Accumulator(r.crank_revs_modulus)
+        d_revs, d_ticks = a.revs.step(revs), a.ticks.step(ticks)
+        serves = self._crank_serves(r.item, t_s)
+        curve = self.curve
+        if d_revs is None or d_ticks is None:
+            a.event_s = a.clock.restart(t_s)
+            if t_s > curve.turned_s:
+                curve.turned_s = t_s
+            return
+        if not d_ticks and not d_revs:
+            hold = REST_TOLD_S if (r.power_w == 0.0 or r.moving is False) else max(REST_S, 2.0 * a.interval_s)
+            if t_s - a.event_s > hold:
+                if r.cadence_rpm is None:
+                    self.cadence_rpm = 0.0
+                if serves:
+                    upto = t_s - 0.5
+                    if upto - curve.turned_s <= BRIDGED_S:
+                        curve.turn(curve.turned_s, upto, 0.0)
+                    else:
+                        curve.turned_s = upto
+            return
+        hz = r.crank_tick_hz
+        elapsed = d_ticks / hz
+        wrap = 65536.0 / hz
+        since = t_s - a.event_s
+        if since - elapsed > 0.75 * wrap:
+            elapsed += wrap * round((since - elapsed) / wrap)
+        if elapsed <= 0.0 or d_revs > MAX_REVS_PER_S * elapsed + 1.0:
+            self.restarts += 1
+            a.event_s = a.clock.restart(t_s)
+            if t_s > curve.turned_s:
+                curve.turned_s = t_s
+            return
+        event_s = a.clock.event(elapsed, t_s, gap_s)
+        a.event_s = event_s
+        a.interval_s = min(elapsed, 3.0)
+        if d_revs:
+            self.turning_s = t_s
+            if r.power_w is None:
+                self.fresh = True
+        if r.cadence_rpm is None:
+            self.cadence_rpm = 60.0 * d_revs / elapsed
+        if serves:
+            begin = curve.turned_s
+            if event_s - begin > BRIDGED_S:
+                curve.turned_s = event_s
+            else:
+                curve.turn(begin, event_s, float(d_revs))
+
+    def _feed_sum(self, r: Reading, power_sum: int, events: int, t_s: float) -> None:
+        s = self._sums.get(r.item)
+        if s is None:
+            s = self._sums[r.item] = _Sum()
+        d_events, d_power = s.events.step(events), s.power.step(power_sum)
+        serves = self._serves(r.item, POWER_SUM, t_s)
+        if d_events is None or d_power is None:
+            s.update_s = t_s
+            self._open(t_s, serves)
+            return
+        curve = self.curve
+        share = self._share(t_s)
+        since = t_s - s.update_s
+        if not d_events:
+            told = r.power_w == 0.0 or r.cadence_rpm == 0.0
+            if since > (REST_TOLD_S if told else REST_S):
+                self.unpowered_s = t_s
+                if serves:
+                    upto = t_s - 0.5
+                    if upto - curve.worked_s <= BRIDGED_S:
+                        curve.work(curve.worked_s, upto, 0.0, share)
+                    else:
+                        curve.worked_s = upto
+                    self._integrate_cadence(r, upto)
+            else:
+                self.repeated += 1
+            return
+        mean_w = d_power / d_events
+        s.update_s = t_s
+        if mean_w > MAX_POWER_W:
+            self.restarts += 1
+            self._open(t_s, serves)
+            return
+        self._shows(mean_w if r.power_w is None else r.power_w, t_s)
+        if r.power_w is None:
+            self.power_w, self.power_at_s = mean_w, t_s
+        if serves:
+            begin = curve.worked_s
+            if t_s - begin > BRIDGED_S:
+                curve.worked_s = t_s
+            else:
+                curve.work(begin, t_s, mean_w * (t_s - begin), share)
+            self._integrate_cadence(r, t_s)
+
+    def _feed_power(self, r: Reading, power_w: float, t_s: float) -> None:
+        last = self._power_seen_s.get(r.item)
+        self._power_seen_s[r.item] = t_s
+        # A count of crank events tells a repetition from a new reading; without one each
+        # packet is a new one.
+        self._shows(power_w, t_s)
+        if not self._serves(r.item, POWER, t_s):
+            return
+        curve = self.curve
+        if last is None:
+            self._open(t_s, True)
+            return
+        begin = max(curve.worked_s, last)
+        if t_s - begin > HELD_S:
+            curve.worked_s = t_s
+        else:
+            curve.work(begin, t_s, power_w * (t_s - begin), self._share(t_s))
+        self._integrate_cadence(r, t_s)
+
+    def _integrate_cadence(self, r: Reading, t_s: float) -> None:
+        """Revolutions from a told cadence, where no counter is sent."""
+        if r.cadence_rpm is None or r.crank_revs is not None or not self._crank_serves(r.item, t_s):
+            return
+        curve = self.curve
+        begin = curve.turned_s
+        if t_s - begin > HELD_S:
+            curve.turned_s = t_s
+        else:
+            curve.turn(begin, t_s, r.cadence_rpm / 60.0 * (t_s - begin))

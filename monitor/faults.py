@@ -1,0 +1,656 @@
+"""Detectors: each looks at what the bench has shown and says over, below, between or not to be seen.
+
+A detector reports a number and its limit; whether that becomes an alarm is decided by
+`monitor.alarm`. The quick ones (silence, no power) look at packets four times a second,
+the others at closed seconds, so that all instruments are judged on the same interval.
+"""
+
+import math
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from monitor.alarm import Rule, Signal
+from monitor.bench import Bench
+from monitor.compare import MIN_POWER_W, Comparator, Pair, Window
+from monitor.curve import Track
+from monitor.shift import ShiftDetector
+from monitor.view import Cause, Heard, Kind, Side, Unit
+
+RULES: dict[Kind, Rule] = {
+    # Silence and missing power are timed by their detectors.
+    "signal-lost": Rule(0.0, 0.0),
+    "power-missing": Rule(0.0, 1.0),
+    # Windows of work move slowly; a short hold keeps out what only touches the limit.
+    "power-off": Rule(2.0, 3.0),
+    "side-off": Rule(2.0, 3.0),
+    "balance-off": Rule(3.0, 5.0),
+    "cadence-off": Rule(3.0, 5.0),
+    "stuck": Rule(0.0, 2.0),
+    "spike": Rule(0.0, 0.0),
+    "clipped": Rule(0.0, 5.0),
+    "one-sided": Rule(0.0, 5.0),
+    "sides-swapped": Rule(0.0, 20.0),
+    "shifted": Rule(0.0, 0.0),
+    "restarted": Rule(0.0, 0.0),
+    "setting-differs": Rule(0.0, 0.0),
+    "battery-low": Rule(0.0, 0.0),
+    "not-recorded": Rule(0.0, 0.0),
+    "clock-stepped": Rule(0.0, 0.0),
+}
+
+EVIDENCE_S = 2.5
+"""Showing power or a turn within this time is pedalling: one revolution at 24 rpm."""
+NO_POWER_S = 3.5
+"""No power for this long while others show it. Meters that average show power up to 3 s late."""
+SHOWN_S = 8.0
+"""Something that happened at one moment (spike, restart) stays raised this long, to be seen."""
+NEVER_HEARD_S = 20.0
+LOW_BATTERY_PERCENT = 15.0
+"""Common practice, no source."""
+SIGMA = {10: 5.0, 30: 4.0, 60: 4.0}
+"""Standard uncertainties that must lie between a deviation and its limit, by window length. Windows
+are looked at every second: with 4 and overlapping windows of 30 s a healthy instrument at its limit
+would cross by chance about once in ten hours, one at half its limit never in practice."""
+
+
+@dataclass(slots=True)
+class Sign:
+    """What a detector saw: `signal` drives the alarm `(kind, instrument, side)`."""
+
+    kind: Kind
+    instrument: str
+    side: Side | None
+    signal: Signal
+    value: float | None = None
+    limit: float | None = None
+    unit: Unit = "%"
+    reference: str | None = None
+    since_s: float | None = None
+    cause: Cause | None = None
+    advice: str = ""
+
+
+class Recent:
+    """An instrument's last shown powers, for what only neighbours in time can tell."""
+
+    __slots__ = (
+        "at_peak",
+        "candidate",
+        "even_s",
+        "even_span",
+        "mean_w",
+        "peak_w",
+        "powers",
+        "run_n",
+        "run_s",
+        "run_w",
+        "runs",
+        "share_even",
+        "spike",
+        "spike_s",
+    )
+
+    def __init__(self) -> None:
+        self.powers: deque[tuple[float, float]] = deque(maxlen=64)
+        self.mean_w = 0.0
+        self.run_w = -1.0
+        self.run_n = 0
+        self.run_s = 0.0
+        self.runs: deque[int] = deque(maxlen=200)
+        self.peak_w = 0.0
+        self.at_peak = 0
+        self.candidate: tuple[float, float, float] | None = None
+        self.spike: tuple[float, float] | None = None
+        self.spike_s = -math.inf
+        self.share_even = 0
+        self.even_s = 0.0
+        self.even_span: list[float] = []
+
+    def feed(self, t_s: float, power_w: float, left_share: float | None) -> None:
+        """Take a newly shown power (a repeated event is not new)."""
+        self.powers.append((t_s, power_w))
+        mean = self.mean_w
+        jumped = (power_w > 1.5 * mean + 100.0 and mean > 30.0) or (power_w < 0.3 * mean and mean > 80.0)
+        if jumped:
+            if self.candidate is None:
+                self.candidate = (t_s, power_w, mean)
+            # A jump that stays is no spike: let the mean follow, slowly.
+            self.mean_w += 0.1 * (power_w - mean)
+        else:
+            self.mean_w += 0.25 * (power_w - mean)
+        if power_w == self.run_w:
+            self.run_n += 1
+        else:
+            if self.run_n:
+                self.runs.append(self.run_n)
+            self.run_w, self.run_n, self.run_s = power_w, 1, t_s
+        if power_w > self.peak_w:
+            self.peak_w, self.at_peak = power_w, 1
+        elif power_w == self.peak_w:
+            self.at_peak += 1
+        if left_share == 0.5 and power_w > 0.0:
+            if not self.share_even:
+                self.even_s = t_s
+                self.even_span = [power_w, power_w]
+            self.share_even += 1
+            span = self.even_span
+            span[0], span[1] = min(span[0], power_w), max(span[1], power_w)
+        elif left_share is not None and power_w > 0.0:
+            self.share_even = 0
+
+    def between(self, begin_s: float, end_s: float) -> list[float]:
+        """Powers shown in [begin, end]."""
+        return [p for t, p in self.powers if begin_s <= t <= end_s]
+
+
+class Watch:
+    """All detectors of one bench."""
+
+    def __init__(self, bench: Bench, tracks: list[Track], comparator: Comparator) -> None:
+        self.bench = bench
+        self.tracks = tracks
+        self.comparator = comparator
+        n = len(bench.instruments)
+        self.labels = [i.label for i in bench.instruments]
+        self.recent = [Recent() for _ in range(n)]
+        self.heard: list[Heard] = ["searching"] * n
+        self.heard_since_s = [0.0] * n
+        self.pedalling_since_s = [math.inf] * n
+        """Since when the others have been pedalling, without a pause; infinite while they rest."""
+        self.facts: list[dict[str, float | str]] = [{} for _ in range(n)]
+        self.restarts = [0] * n
+        self.restarted_s = [-math.inf] * n
+        self.given_up: list[str | None] = [None] * n
+        self.shifts = {i: ShiftDetector() for i in comparator.pairs}
+        self.failing_s: float | None = None
+        self.step_s = -math.inf
+        self.step_by_s = 0.0
+
+    # -- four times a second
+
+    def quick(self, now_s: float) -> Iterator[Sign]:
+        """Silence and missing power at `now_s`."""
+        shows = [
+            t.heard_s > now_s - EVIDENCE_S and max(t.powered_s, t.turning_s) > now_s - EVIDENCE_S
+            for t in self.tracks
+        ]
+        total = sum(shows)
+        for i, track in enumerate(self.tracks):
+            if total - shows[i] > 0:
+                if self.pedalling_since_s[i] == math.inf:
+                    self.pedalling_since_s[i] = now_s
+            else:
+                self.pedalling_since_s[i] = math.inf
+            yield self._silence(i, track, now_s)
+            if self.bench.instruments[i].mount != "cadence":
+                yield self._missing(i, track, now_s)
+
+    def _silence(self, i: int, track: Track, now_s: float) -> Sign:
+        label = self.labels[i]
+        after = self.bench.limits.lost_after_s
+        others_since = self.pedalling_since_s[i]
+        silent_s = now_s - track.heard_s
+        signal: Signal
+        heard: Heard
+        since = track.heard_s
+        if silent_s < after:
+            heard, signal, since = "heard", "below", self.heard_since_s[i]
+        elif track.heard_s == -math.inf:
+            heard = "searching"
+            waited = now_s - others_since
+            signal = "over" if waited > NEVER_HEARD_S else None
+            since = 0.0
+            silent_s = now_s
+        else:
+            alone = len(self.tracks) == 1 or all(
+                t.heard_s < now_s - EVIDENCE_S for j, t in enumerate(self.tracks) if j != i
+            )
+            pedalled = max(track.powered_s, track.turning_s) > track.heard_s - EVIDENCE_S
+            if now_s - others_since >= after or (alone and pedalled) or self.heard[i] == "lost":
+                heard, signal = "lost", "over"
+                if others_since < math.inf:
+                    since = max(track.heard_s, others_since if others_since > track.heard_s + 5.0 else 0.0)
+            else:
+                heard, signal = "resting", "below"
+        if self.given_up[i] and heard in ("lost", "searching"):
+            heard = "given-up"
+        if heard != self.heard[i]:
+            self.heard[i] = heard
+            self.heard_since_s[i] = now_s if heard == "heard" else since
+        reason = self.given_up[i]
+        advice = (
+            f"{label} can't be reached: {reason}"
+            if reason
+            else f"{label} has not been heard for {max(0.0, silent_s):.1f} s: wake it, look at its battery, "
+            "bring the receiver nearer; it is reconnected by itself"
+        )
+        return Sign("signal-lost", label, None, signal, silent_s, after, "s", None, since, "link", advice)
+
+    def _missing(self, i: int, track: Track, now_s: float) -> Sign:
+        label = self.labels[i]
+        sign = Sign("power-missing", label, "total", None, 0.0, None, "W")
+        if self.heard[i] != "heard":
+            return sign
+        since = -math.inf
+        other = None
+        watts = 0.0
+        for j, t in enumerate(self.tracks):
+            # Another that has shown power, and nothing but power, for long enough.
+            if (
+                j != i
+                and self.bench.instruments[j].mount != "cadence"
+                and t.powered_s > now_s - 2.0
+                and t.unpowered_s < now_s - NO_POWER_S
+                and (t.power_w or 0.0) > 40.0
+                and self._powered_since(j) <= now_s - NO_POWER_S
+            ):
+                other, watts = self.labels[j], t.power_w or 0.0
+                since = max(since, self._powered_since(j))
+        if other is None:
+            return sign
+        if track.powered_s > now_s - 1.2 and track.unpowered_s < track.powered_s:
+            sign.signal = "below"
+            return sign
+        missing_s = now_s - max(track.powered_s, since)
+        none_shown = track.power_w is None or track.power_w <= 5.0
+        sign.signal = "over" if missing_s >= NO_POWER_S and none_shown else "between"
+        sign.since_s = max(track.powered_s, since)
+        sign.reference = other
+        sign.value, sign.limit = track.power_w or 0.0, watts
+        sign.cause = "placement"
+        sign.advice = (
+            f"{label} shows no power while {other} shows {watts:.0f} W: look at magnet, sensor and cable, "
+            "shift a gear and ride on; if it comes back, mark the gear"
+        )
+        return sign
+
+    def _powered_since(self, j: int) -> float:
+        powers = self.recent[j].powers
+        since = math.inf
+        for t, p in reversed(powers):
+            if p <= 0.0:
+                break
+            since = t
+        return since
+
+    # -- every closed second
+
+    def second(self, now_s: float, end: int) -> Iterator[Sign]:
+        """Everything that is judged on closed seconds; `end` is the common time of all windows."""
+        cadences = self.comparator.cadence(end - 15, end) if end >= 15 else []
+        for i, instrument in enumerate(self.bench.instruments):
+            pair = self.comparator.pairs.get(i)
+            if pair is not None:
+                yield from self._power(i, pair, now_s)
+                yield from self._shift(i, pair, end)
+            if cadences:
+                yield self._cadence(i, cadences, end)
+            if instrument.mount != "cadence":
+                yield self._stuck(i, now_s)
+                yield self._spike(i, now_s)
+                yield self._clipped(i, now_s)
+                if instrument.sides == "both":
+                    yield self._one_sided(i)
+            yield from self._settings(i, now_s)
+        if self.failing_s is not None:
+            yield Sign(
+                "not-recorded", "", None, "over", now_s - self.failing_s, 0.0, "s", None, self.failing_s, None,
+                "the disk takes no records: free space or give it back; measuring goes on, unrecorded",
+            )  # fmt: skip
+        else:
+            yield Sign("not-recorded", "", None, "below", 0.0, 0.0, "s")
+        stepped = now_s - self.step_s < SHOWN_S
+        yield Sign(
+            "clock-stepped", "", None, "over" if stepped else "below", self.step_by_s, 1.0, "s", None, self.step_s,
+            None, "the computer's clock was set, or the computer slept: times of day in this session are off",
+        )  # fmt: skip
+
+    def _reference(self) -> str:
+        return self.bench.reference
+
+    def _power(self, i: int, pair: Pair, now_s: float) -> Iterator[Sign]:
+        label = self.labels[i]
+        power = Sign("power-off", label, "total", None, unit="%", reference=self._reference())
+        sides: dict[Side, Sign] = {
+            "left": Sign("side-off", label, "left", None, unit="%"),
+            "right": Sign("side-off", label, "right", None, unit="%"),
+        }
+        balance = Sign("balance-off", label, None, None, unit="points")
+        swapped = Sign("sides-swapped", label, None, None, unit="points")
+        windows = pair.windows
+        instrument = self.bench.instruments[i]
+        side = self.comparator.side_references[i]
+        if windows:
+            one_sided = instrument.sides in ("left", "right")
+            if not one_sided:
+                self._judge_total(power, windows, label)
+            elif side is None:
+                # Twice one side against a whole: nobody can say how much of it is the rider.
+                self._judge_total(power, windows, label, 5.0)
+            if side is not None and instrument.sides != "total":
+                for sign in sides.values():
+                    sign.reference = self.labels[side]
+                self._judge_sides(sides, windows, label)
+                self._judge_balance(balance, windows, label, self.labels[side])
+                self._judge_swapped(swapped, pair, label, self.labels[side])
+                if swapped.signal == "over":
+                    for sign in (*sides.values(), balance):
+                        sign.signal = "below"
+        for sign in (power, *sides.values()):
+            if sign.signal == "over" and sign.since_s is None:
+                sign.since_s = self._since(pair, sign, now_s)
+        yield power
+        if instrument.sides != "total":
+            yield from sides.values()
+            yield balance
+            yield swapped
+
+    def _judge_total(self, sign: Sign, windows: dict[int, Window], label: str, more: float = 0.0) -> None:
+        sign.signal = "between"
+        for length, w in windows.items():
+            limit = w.limit + more
+            if abs(w.deviation) - limit - w.edge > SIGMA.get(length, 4.0) * w.u:
+                sign.signal = "over"
+                self._tell(sign, w, label, limit)
+        if sign.signal != "over":
+            shown = windows.get(30) or windows[max(windows)]
+            calm = [w for w in windows.values() if w.end_s - w.begin_s <= 30]
+            if calm and all(abs(w.deviation) <= w.limit + more for w in calm):
+                sign.signal = "below"
+            self._tell(sign, shown, label, shown.limit + more)
+
+    def _tell(self, sign: Sign, w: Window, label: str, limit: float) -> None:
+        sign.value, sign.limit = w.deviation, limit
+        way = "above" if w.deviation > 0.0 else "below"
+        sign.cause = "unclear"
+        sign.advice = (
+            f"{label} reads {abs(w.deviation):.1f} % {way} {sign.reference} at {w.power_w:.0f} W "
+            f"(limit {limit:.1f} %): zero it and ride the block again"
+        )
+
+    def _judge_sides(self, sides: dict[Side, Sign], windows: dict[int, Window], label: str) -> None:
+        for side, sign in sides.items():
+            seen = [(n, w) for n, w in windows.items() if self._of(w, side) is not None]
+            if not seen:
+                continue
+            sign.signal = "between"
+            for length, w in seen:
+                own, u = self._of(w, side) or 0.0, w.u_left if side == "left" else w.u_right
+                other = self._of(w, "right" if side == "left" else "left")
+                k = SIGMA.get(length, 4.0)
+                # A side is named only if it stands out from the other one: when both lean
+                # alike it is the total that leans.
+                apart = other is None or abs(own - other) > max(w.side_limit, 0.5 * abs(own), 2.5 * u)
+                if (
+                    abs(own) - w.side_limit - w.edge > k * u
+                    and apart
+                    and (other is None or abs(own) > abs(other))
+                ):
+                    sign.signal = "over"
+                    self._tell_side(sign, w, side, own, label)
+            if sign.signal != "over":
+                w = dict(seen).get(30) or seen[-1][1]
+                own = self._of(w, side) or 0.0
+                short = [self._of(x, side) for n, x in seen if n <= 30]
+                if all(v is not None and abs(v) <= w.side_limit for v in short):
+                    sign.signal = "below"
+                self._tell_side(sign, w, side, own, label)
+
+    @staticmethod
+    def _of(w: Window, side: Side) -> float | None:
+        return w.left if side == "left" else w.right
+
+    def _tell_side(self, sign: Sign, w: Window, side: Side, own: float, label: str) -> None:
+        watts = w.left_w if side == "left" else w.right_w
+        delta_w = (watts or 0.0) * own / (100.0 + own)
+        sign.value, sign.limit, sign.cause = own, w.side_limit, "one-side"
+        sign.advice = (
+            f"{label} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}: "
+            f"look at the {side} side's mounting and torque, zero it and ride the block again"
+        )
+
+    def _judge_balance(self, sign: Sign, windows: dict[int, Window], label: str, reference: str) -> None:
+        w = windows.get(30)
+        if w is None or w.balance is None or w.balance_reference is None:
+            return
+        off = w.balance - w.balance_reference
+        limit = self.bench.limits.balance_points
+        sign.value, sign.limit, sign.reference = off, limit, reference
+        if abs(off) - limit > 4.0 * w.u_balance:
+            sign.signal = "over"
+        else:
+            sign.signal = "below" if abs(off) < limit else "between"
+        sign.cause = "one-side"
+        sign.advice = (
+            f"{label} puts {w.balance:.1f} % on the left, {reference} {w.balance_reference:.1f} %: "
+            "zero both sides, look whether one pedal is loose"
+        )
+
+    def _judge_swapped(self, sign: Sign, pair: Pair, label: str, reference: str) -> None:
+        blocks = [b for b in list(pair.blocks)[-6:] if b.left_w and b.right_w and b.left_reference_w]
+        if len(blocks) < 4:
+            return
+        own = _balance([(b.left_w or 0.0, b.right_w or 0.0) for b in blocks])
+        theirs = _balance([(b.left_reference_w or 0.0, b.right_reference_w or 0.0) for b in blocks])
+        lean = theirs - 50.0
+        sign.signal = "below"
+        if abs(lean) >= 1.2 and abs(own - theirs) > 2.0:
+            mirrored = abs(own + theirs - 100.0)
+            if mirrored < 0.35 * abs(lean) + 0.3:
+                sign.signal = "over"
+        sign.value, sign.limit, sign.reference, sign.cause = own, theirs, reference, "setting"
+        sign.advice = (
+            f"{label} shows left {own:.1f} % where {reference} shows right {100.0 - theirs:.1f} %: "
+            "its sides are swapped, pair the pedals to their own sides"
+        )
+
+    def _since(self, pair: Pair, sign: Sign, now_s: float) -> float:
+        """When the deviation began: back over the blocks that lean the same way by half the limit."""
+        half = math.log1p(0.5 * (sign.limit or 0.0) / 100.0)
+        way = 1.0 if (sign.value or 0.0) > 0.0 else -1.0
+        w = pair.windows[min(pair.windows)]
+        since = float(w.begin_s)
+        for b in reversed(pair.blocks):
+            if b.end_s > since:
+                continue
+            y = b.y if sign.side == "total" else b.y_left if sign.side == "left" else b.y_right
+            if y is None or way * y < half or b.end_s < since - 60.0 or b.end_s < pair.reset_s:
+                break
+            since = b.end_s - 10.0
+        return min(since, now_s)
+
+    def _shift(self, i: int, pair: Pair, end: int) -> Iterator[Sign]:
+        detector = self.shifts[i]
+        if end % 10 == 0 and pair.blocks and pair.blocks[-1].end_s == end:
+            detector.feed(pair.blocks[-1])
+        shift = detector.shown(end)
+        label = self.labels[i]
+        for side in ("total", "left", "right"):
+            sign = Sign("shifted", label, side, "below", unit="%", reference=self._reference())
+            if shift is not None and shift.side == side:
+                sign.signal = "over"
+                sign.value, sign.limit, sign.since_s = shift.percent, 1.0, shift.since_s
+                sign.cause = "unclear"
+                where = "" if side == "total" else f" {side} side"
+                sign.advice = (
+                    f"{label}{where} changed by {shift.percent:+.1f} % against its own past: what happened "
+                    "then (sprint, gear, knock, zero)? zero it and ride the block again"
+                )
+            yield sign
+
+    def _cadence(self, i: int, cadences: list[float | None], end: int) -> Sign:
+        label = self.labels[i]
+        sign = Sign("cadence-off", label, None, None, unit="rpm")
+        own = cadences[i]
+        named = self.comparator.reference
+        reference: float | None
+        if named is not None and named != i and cadences[named] is not None:
+            reference, name = cadences[named], self.labels[named]
+        elif named == i:
+            return sign
+        else:
+            others = sorted(c for j, c in enumerate(cadences) if j != i and c is not None)
+            reference = others[len(others) // 2] if others else None
+            name = "the others"
+        if own is None or reference is None or max(own, reference) < 30.0:
+            return sign
+        first, last = self.comparator.cadence(end - 15, end - 11), self.comparator.cadence(end - 4, end)
+        pairs = [(a, b) for a, b in zip(first, last, strict=True) if a is not None and b is not None]
+        if not pairs:
+            return sign
+        # While cadence changes, an instrument that shows it late differs by lag x change / window.
+        change = max(abs(b - a) for a, b in pairs)
+        edge = min(change, 60.0) * 3.0 / 15.0
+        off = own - reference
+        limit = self.bench.limits.cadence_rpm
+        sign.value, sign.limit, sign.reference = off, limit, name
+        if min(a for pair in pairs for a in pair) < 20.0:
+            return sign
+        sign.signal = "over" if abs(off) > limit + edge + 0.6 else "below" if abs(off) < limit else "between"
+        sign.cause = "placement"
+        ratio = own / reference
+        twice = 0.47 < ratio < 0.53 or 1.9 < ratio < 2.1
+        sign.advice = f"{label} shows {own:.0f} rpm, {name} {reference:.0f} rpm: " + (
+            "it counts twice or every other turn, look at magnet and sensor"
+            if twice
+            else "look at its cadence sensor, magnet or settings"
+        )
+        return sign
+
+    def _others_between(self, i: int, begin_s: float, end_s: float) -> list[list[float]]:
+        return [
+            self.recent[j].between(begin_s, end_s)
+            for j in range(len(self.tracks))
+            if j != i and self.bench.instruments[j].mount != "cadence" and self.heard[j] == "heard"
+        ]
+
+    def _stuck(self, i: int, now_s: float) -> Sign:
+        r, track = self.recent[i], self.tracks[i]
+        label = self.labels[i]
+        sign = Sign("stuck", label, "total", "below", unit="W")
+        power = track.power_w
+        if self.heard[i] != "heard" or power is None or power < MIN_POWER_W:
+            return sign
+        shown_s = r.powers[-1][0] if r.powers else -math.inf
+        if now_s - shown_s > 4.0 and self.pedalling_since_s[i] < now_s - 4.0:
+            others = [p for p in self._others_between(i, now_s - 4.0, now_s) if p]
+            if others:
+                sign.signal, since = "over", shown_s
+            else:
+                return sign
+        else:
+            usual = max(r.runs, default=1)
+            if r.run_n < max(12, 3 * usual) or r.run_w < MIN_POWER_W or now_s - r.run_s < 6.0:
+                return sign
+            others = [p for p in self._others_between(i, r.run_s, now_s) if len(p) > 4]
+            if not others or not any(max(p) - min(p) > max(8.0, 0.04 * r.run_w) for p in others):
+                return sign
+            sign.signal, since = "over", r.run_s
+        sign.value, sign.limit, sign.since_s, sign.cause = power, None, since, "unclear"
+        sign.advice = (
+            f"{label} has shown {power:.0f} W unchanged for {now_s - since:.0f} s while others move: "
+            "spin backwards or wake it; if it stays, reconnect it"
+        )
+        return sign
+
+    def _spike(self, i: int, now_s: float) -> Sign:
+        r = self.recent[i]
+        label = self.labels[i]
+        if r.candidate is not None and now_s - r.candidate[0] > 2.5:
+            at, power, mean = r.candidate
+            r.candidate = None
+            later = r.between(at + 0.05, at + 2.5)
+            back = [p for p in later if (p < 1.3 * mean + 60.0 if power > mean else p > 0.6 * mean)]
+            stayed = len(later) - len(back)
+            calm = [p for p in self._others_between(i, at - 2.5, at + 2.5) if p]
+            quiet = calm and all(
+                max(p) < 1.25 * (sum(p) / len(p)) + 60.0 and min(p) > 0.6 * (sum(p) / len(p)) for p in calm
+            )
+            if back and stayed <= 2 and quiet:
+                r.spike, r.spike_s = (power, mean), at
+        sign = Sign("spike", label, "total", "below", unit="W")
+        if r.spike is not None and now_s - r.spike_s < SHOWN_S:
+            power, mean = r.spike
+            sign.signal, sign.value, sign.limit, sign.since_s = "over", power, 1.5 * mean + 100.0, r.spike_s
+            sign.cause = "unclear"
+            sign.advice = (
+                f"{label} showed {power:.0f} W for a moment at {mean:.0f} W, the others didn't: "
+                "mark it; if it comes again look at cable, magnet and interference"
+            )
+        return sign
+
+    def _clipped(self, i: int, now_s: float) -> Sign:
+        r = self.recent[i]
+        label = self.labels[i]
+        sign = Sign("clipped", label, "total", "below", unit="W")
+        if r.run_n < 3 or r.run_w < r.peak_w or r.run_w < 150.0 or now_s - r.run_s < 1.0 or not r.powers:
+            return sign
+        if now_s - r.powers[-1][0] > 2.0:
+            return sign
+        others = [p for p in self._others_between(i, r.run_s, now_s) if p]
+        above = [max(p) for p in others if max(p) > 1.1 * r.run_w]
+        if others and len(above) == len(others):
+            sign.signal, sign.value, sign.limit, sign.since_s = "over", r.run_w, max(above), r.run_s
+            sign.cause = "unclear"
+            sign.advice = (
+                f"{label} stays at {r.run_w:.0f} W, its highest so far, while others rise to {max(above):.0f} W: "
+                "it clips, sprint peaks of it can't be used"
+            )
+        return sign
+
+    def _one_sided(self, i: int) -> Sign:
+        r = self.recent[i]
+        label = self.labels[i]
+        sign = Sign("one-sided", label, None, "below", 50.0, None, "points")
+        if r.share_even >= 40 and r.powers:
+            span_s = r.powers[-1][0] - r.even_s
+            varied = r.even_span[1] - r.even_span[0]
+            if span_s >= 60.0 and varied > 15.0:
+                sign.signal, sign.since_s, sign.cause = "over", r.even_s, "one-side"
+                sign.advice = (
+                    f"{label} has shown exactly 50 : 50 for {span_s:.0f} s: one side is doubled, the other "
+                    "isn't heard; wake and pair the other side"
+                )
+        return sign
+
+    def _settings(self, i: int, now_s: float) -> Iterator[Sign]:
+        track, label, facts = self.tracks[i], self.labels[i], self.facts[i]
+        if track.restarts != self.restarts[i]:
+            self.restarts[i] = track.restarts
+            self.restarted_s[i] = now_s
+        recent = now_s - self.restarted_s[i] < SHOWN_S
+        yield Sign(
+            "restarted", label, None, "over" if recent else "below", 0.0, None, "s", None, self.restarted_s[i],
+            "unclear", f"{label} began its counters anew: it was reset or lost its supply; look at its battery, "
+            "zero it and ride the block again",
+        )  # fmt: skip
+        mounted = self.bench.instruments[i].crank_length_mm
+        told = facts.get("crank_length_mm")
+        if mounted is not None and isinstance(told, float) and told > 0.0:
+            percent = 100.0 * (told / mounted - 1.0)
+            yield Sign(
+                "setting-differs", label, None, "over" if abs(told - mounted) >= 0.4 else "below", percent, 0.0,
+                "%", None, None, "setting", f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted: "
+                f"it reads {percent:+.1f} % by that alone; set {mounted:g} mm",
+            )  # fmt: skip
+        battery = facts.get("battery_percent")
+        state = facts.get("battery_state")
+        if isinstance(battery, float) or isinstance(state, str):
+            low = (isinstance(battery, float) and battery <= LOW_BATTERY_PERCENT) or state in (
+                "low",
+                "critical",
+            )
+            shown = f"{battery:.0f} %" if isinstance(battery, float) else str(state)
+            yield Sign(
+                "battery-low", label, None, "over" if low else "below",
+                battery if isinstance(battery, float) else None, LOW_BATTERY_PERCENT, "%", None, None, None,
+                f"the battery of {label} is low ({shown}): change or charge it before the next ride",
+            )  # fmt: skip
+
+
+def _balance(pairs: list[tuple[float, float]]) -> float:
+    """Work-weighted left share, percent: the ratio of sums, not the mean of ratios."""
+    left = math.fsum(p[0] for p in pairs)
+    both = left + math.fsum(p[1] for p in pairs)
+    return 100.0 * left / both if both else 50.0
