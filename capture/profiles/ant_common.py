@@ -12,6 +12,7 @@ from typing import ClassVar, Self
 
 import msgspec
 
+from capture.profiles.wire import need, put
 from capture.sample import DecodeError, Reading
 
 POWER = 11
@@ -28,14 +29,6 @@ PAGE_OCTETS = 8
 Facts = dict[str, float | str]
 
 
-def checked(data: bytes) -> bytes:
-    """Return the data if they are one page; DecodeError unless they are exactly eight octets."""
-    if len(data) != PAGE_OCTETS:
-        raise DecodeError(f"an ANT+ page has {PAGE_OCTETS} octets, here are {len(data)}", "page",
-                          min(len(data), PAGE_OCTETS), data)
-    return data
-
-
 class Page(msgspec.Struct, frozen=True, gc=False):
     """One page: fields are its octets from octet 1 on, in order, raw.
 
@@ -48,13 +41,14 @@ class Page(msgspec.Struct, frozen=True, gc=False):
     @classmethod
     def from_bytes(cls, data: bytes) -> Self:
         """Take the page apart; DecodeError for another length or another page number."""
-        number, *fields = cls.LAYOUT.unpack(checked(data))
+        need(PAGE_OCTETS, data, "page")
+        number, *fields = cls.LAYOUT.unpack(data)
         if number != cls.NUMBER:
             raise DecodeError(f"not page 0x{cls.NUMBER:02X} but 0x{number:02X}", "page number", 0, data)
         return cls(*fields)
 
     def __bytes__(self) -> bytes:
-        return self.LAYOUT.pack(self.NUMBER, *msgspec.structs.astuple(self))
+        return put(self.LAYOUT, type(self).__name__, self.NUMBER, *msgspec.structs.astuple(self))
 
 
 def valid8(raw: int) -> int | None:
@@ -305,7 +299,8 @@ def decode(device_type: int, data: bytes) -> Reading:
     several), `operating_s`, `temperature_c`, `command_page`, `command_status`. DecodeError
     for anything but eight octets.
     """
-    number = checked(data)[0]
+    need(PAGE_OCTETS, data, "page")
+    number = data[0]
     facts: Facts | None = None
     if number == 0x50:
         maker = Manufacturer.from_bytes(data)

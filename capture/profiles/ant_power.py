@@ -15,7 +15,8 @@ from typing import ClassVar
 import msgspec
 
 from capture.profiles import ant_common
-from capture.profiles.ant_common import Facts, Page, checked, told, valid8, valid16
+from capture.profiles.ant_common import PAGE_OCTETS, Facts, Page, told, valid8, valid16
+from capture.profiles.wire import need
 from capture.sample import Reading
 
 DEVICE_TYPE = ant_common.POWER
@@ -516,7 +517,8 @@ def decode(data: bytes) -> Reading:
     `crank_length_status`, `sensors`, `slope_hz_per_nm`, torque effectiveness and pedal
     smoothness in percent. A page that nobody knows gives a reading without values.
     """
-    decoder = _DECODERS.get(checked(data)[0])
+    need(PAGE_OCTETS, data, "page")
+    decoder = _DECODERS.get(data[0])
     return decoder(data) if decoder is not None else ant_common.decode(DEVICE_TYPE, data)
 
 

@@ -14,14 +14,15 @@ import msgspec
 from capture.profiles import ant_common
 from capture.profiles.ant_common import (
     CADENCE,
+    PAGE_OCTETS,
     SPEED,
     SPEED_CADENCE,
     Facts,
     battery_status,
     battery_voltage_v,
-    checked,
     told,
 )
+from capture.profiles.wire import need, put
 from capture.sample import DecodeError, Reading
 
 _COMBINED = struct.Struct("<HHHH")
@@ -40,10 +41,11 @@ class SpeedCadencePage(msgspec.Struct, frozen=True, gc=False):
     @classmethod
     def from_bytes(cls, data: bytes) -> Self:
         """Take the page apart; DecodeError for anything but eight octets."""
-        return cls(*_COMBINED.unpack(checked(data)))
+        need(PAGE_OCTETS, data, "page")
+        return cls(*_COMBINED.unpack(data))
 
     def __bytes__(self) -> bytes:
-        return _COMBINED.pack(self.cadence_time_raw, self.cadence_revs, self.speed_time_raw, self.speed_revs)
+        return put(_COMBINED, type(self).__name__, *msgspec.structs.astuple(self))
 
 
 class RevolutionPage(msgspec.Struct, frozen=True, gc=False):
@@ -89,13 +91,14 @@ class RevolutionPage(msgspec.Struct, frozen=True, gc=False):
     @classmethod
     def from_bytes(cls, data: bytes) -> Self:
         """Take the page apart; DecodeError for another length or a page number above 15."""
-        page = cls(*_SINGLE.unpack(checked(data)))
+        need(PAGE_OCTETS, data, "page")
+        page = cls(*_SINGLE.unpack(data))
         if page.number not in cls.NUMBERS:
             raise DecodeError(f"not a speed or cadence page but 0x{page.number:02X}", "page number", 0, data)
         return page
 
     def __bytes__(self) -> bytes:
-        return _SINGLE.pack(self.number_raw, self.octets, self.time_raw, self.revs)
+        return put(_SINGLE, type(self).__name__, *msgspec.structs.astuple(self))
 
 
 def _page_facts(page: RevolutionPage) -> Facts | None:
@@ -128,7 +131,8 @@ def decode(device_type: int, data: bytes) -> Reading:
         )
     if device_type not in (CADENCE, SPEED):
         raise ValueError(f"ANT+ device type {device_type} is no speed or cadence sensor")
-    number = checked(data)[0] & 0x7F
+    need(PAGE_OCTETS, data, "page")
+    number = data[0] & 0x7F
     if number > _LAST_PAGE:
         # A common page, toggle bit or not; whatever it is, it has no count.
         return ant_common.decode(device_type, bytes((number, *data[1:])))

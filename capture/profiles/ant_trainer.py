@@ -10,8 +10,9 @@ from collections.abc import Callable
 from typing import ClassVar
 
 from capture.profiles import ant_common
-from capture.profiles.ant_common import Facts, Page, checked, told, valid8, valid16
+from capture.profiles.ant_common import PAGE_OCTETS, Facts, Page, told, valid8, valid16
 from capture.profiles.ant_power import Mean, torque_between
+from capture.profiles.wire import need
 from capture.sample import Reading
 
 DEVICE_TYPE = ant_common.TRAINER
@@ -567,7 +568,8 @@ def decode(data: bytes) -> Reading:
     `spin_down_outcome` (`success`, `failed`, `pending`), `spin_down_s`, `temperature_c`,
     `trainer_modes`, `max_resistance_n`. A page that nobody knows gives a reading without values.
     """
-    decoder = _DECODERS.get(checked(data)[0])
+    need(PAGE_OCTETS, data, "page")
+    decoder = _DECODERS.get(data[0])
     return decoder(data) if decoder is not None else ant_common.decode(DEVICE_TYPE, data)
 
 
