@@ -349,7 +349,7 @@ class Pair:
     @property
     def lag_bound_s(self) -> float:
         """What a difference in timing may still be: little once the lag is known and corrected."""
-        return 0.8 if self.lag is not None and self.lag.trusted else 3.0
+        return 0.8 if self.lag is not None and self.lag.trusted else 5.0
 
     def reset(self, at_s: int) -> None:
         """Nothing before `at_s` speaks for what the instrument does from now on."""
@@ -422,14 +422,19 @@ class Comparator:
         def serves(j: int) -> bool:
             return j != i and self.instruments[j].sides == "both"
 
-        if self.reference is not None:
-            if serves(self.reference):
-                return self.reference
-            witnesses = [j for j in self.powered if serves(j) and self.instruments[j].role == "witness"]
-            if witnesses:
-                return witnesses[0]
-        rest = [j for j in self.powered if serves(j) and self.instruments[j].role != "on-test"]
-        return rest[0] if rest else next((j for j in self.powered if serves(j)), None)
+        if i == self.reference:
+            return None
+        if self.reference is not None and serves(self.reference):
+            return self.reference
+        by_role = [
+            j
+            for role in ("reference", "witness", "on-test")
+            for j in self.powered
+            if serves(j) and self.instruments[j].role == role
+        ]
+        # A trusted instrument is not judged by one on test.
+        trusted = self.instruments[i].role != "on-test"
+        return next((j for j in by_role if not (trusted and self.instruments[j].role == "on-test")), None)
 
     def reset(self, instrument: int) -> None:
         """The instrument was zeroed or mended: windows and verdict begin anew."""
@@ -459,7 +464,7 @@ class Comparator:
         # The lower median: with two instruments both must show pedalling, with more one that
         # fails, or holds its last value while the crank rests, doesn't decide.
         if not seen or seen[(len(seen) - 1) // 2] < MIN_POWER_W:
-            self._pedalled_since = end + 3
+            self._pedalled_since = end + 6
         for i, pair in self.pairs.items():
             self._update(i, pair, end)
         if end % 20 == 0:
@@ -548,7 +553,7 @@ class Comparator:
         u_stat = 100.0 * pair.noise.sd * math.sqrt(BLOCK_S / length)
         window = Window(
             begin, end, shown_w, reference_w, expected, deviation, own_w - reference_w,
-            math.hypot(u_stat, u_loss), self._edge(others[0], begin, end, pair.lag_bound_s, reference_w),
+            math.hypot(u_stat, u_loss), self._edge(i, others[0], begin, end, pair.lag_bound_s, reference_w),
             max(pair.limit, 100.0 * self.bench.limits.floor_w / reference_w),
         )  # fmt: skip
         self._sides(i, pair, window, rows)
@@ -566,21 +571,25 @@ class Comparator:
         }
         return self.losses[i].at_crank(powers[i]), self.losses[r].at_crank(powers[r])
 
-    def _edge(self, j: int, begin: int, end: int, bound_s: float, power_w: float) -> float:
-        """Percent of the window's work that a lag of up to `bound_s` can move over its ends."""
-        seconds = self.seconds[j]
-        at = len(seconds) - (end - begin)
-        recent = list(seconds)
-        before = recent[max(0, at - 4) : at] or recent[at : at + 4]
-        after = recent[at : at + 4]
-        last = recent[-4:]
-        very_last = recent[-2:]
-        ends = (sum(last) / len(last), sum(very_last) / len(very_last))
-        starts = (sum(before) / len(before), sum(after) / len(after))
-        change = max(abs(e - s) for e in ends for s in starts)
-        if change != change:
-            return 100.0
-        return 100.0 * bound_s * change / ((end - begin) * power_w)
+    def _edge(self, i: int, j: int, begin: int, end: int, bound_s: float, power_w: float) -> float:
+        """Percent of the window's work that a lag of up to `bound_s` can move over its ends.
+
+        A lag moves lag x (power at the end - power at the beginning). Which of the two is
+        late isn't known, so the larger change of both counts, over any of the neighbourhoods
+        of the ends that a lag reaches.
+        """
+        worst = 0.0
+        for k in (i, j):
+            recent = list(self.seconds[k])
+            at = len(recent) - (end - begin)
+            starts = [recent[max(0, at - 5) : at] or recent[at : at + 5], recent[at : at + 5]]
+            ends = [recent[-5:], recent[-2:]]
+            means = [sum(v) / len(v) for v in starts], [sum(v) / len(v) for v in ends]
+            change = max(abs(e - s) for s in means[0] for e in means[1])
+            if change != change:
+                return 100.0
+            worst = max(worst, change)
+        return 100.0 * bound_s * worst / ((end - begin) * power_w)
 
     def _sides(self, i: int, pair: Pair, window: Window, rows: list[list[float]]) -> None:
         side = self.side_references[i]
