@@ -174,7 +174,8 @@ def dynamics(data: list[bytes]) -> Any:
 
 
 def trainer(data: list[bytes]) -> Any:
-    frames, before = [], None
+    frames: list[dict[str, Any]] = []
+    before = None
     for octets in data:
         page = ant_trainer.TrainerData.from_bytes(octets)
         limits = page.target_limits
@@ -492,9 +493,9 @@ def test_facts_of_a_power_meter() -> None:
     assert power("01aaffffffffffff").facts is None
     assert power("011001ffffff01f4").facts == {"zero_offset_hz": 500}
     assert power("51ffff0a78563412").facts == {"firmware": "1.0", "serial": "305419896"}
-    assert power("52ff110000018023").facts == {"battery_v": 3.5, "battery_status": "good",
+    assert power("52ff110000018023").facts == {"battery_v": 3.5, "battery_state": "good",
                                               "operating_s": 1048576}
-    assert power("52ff120000008043").facts == {"battery_1_v": 3.5, "battery_1_status": "low"}
+    assert power("52ff120000008043").facts == {"battery_1_v": 3.5, "battery_1_state": "low"}
     assert power("0301190000000010").facts == {"temperature_c": 4096.0}
 
 
@@ -527,7 +528,7 @@ def test_speed_and_cadence_readings() -> None:
     assert ant_speed_cadence.decode(122, bytes.fromhex("8501ffff3e096600")).moving is False
     assert ant_speed_cadence.decode(122, bytes.fromhex("0500ffff3e096600")).moving is True
     battery = ant_speed_cadence.decode(122, bytes.fromhex("84ff80b23e096600"))
-    assert battery.facts == {"battery_v": 2.5, "battery_status": "ok"}
+    assert battery.facts == {"battery_v": 2.5, "battery_state": "ok"}
     assert battery.crank_revs == 102
     # A common page has no count in octets 4 to 7.
     assert ant_speed_cadence.decode(122, bytes.fromhex("d0ffff0501000a00")).crank_revs is None

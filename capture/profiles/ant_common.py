@@ -285,7 +285,7 @@ def _battery_facts(page: Battery) -> Facts | None:
     if page.voltage_v is not None:
         facts[f"{name}_v"] = page.voltage_v
     if page.status is not None:
-        facts[f"{name}_status"] = page.status
+        facts[f"{name}_state"] = page.status
     if page.operating_s:
         facts["operating_s"] = page.operating_s
     return facts or None
@@ -295,7 +295,7 @@ def decode(device_type: int, data: bytes) -> Reading:
     """A common page, or one that nobody knows, as a reading with facts and without values.
 
     Facts: `firmware`, `hardware`, `manufacturer_id`, `model_number`, `serial`, `battery_v` and
-    `battery_status` (`battery_N_v`, `battery_N_status` where the instrument tells that it has
+    `battery_state` (`battery_N_v`, `battery_N_state` where the instrument tells that it has
     several), `operating_s`, `temperature_c`, `command_page`, `command_status`. DecodeError
     for anything but eight octets.
     """

@@ -110,14 +110,14 @@ def _page_facts(page: RevolutionPage) -> Facts | None:
     if page.number == 3:
         return {"hardware": str(a), "firmware": str(b), "model_number": c}
     if page.number == 4:
-        return told(battery_v=page.battery_v, battery_status=page.battery_status)
+        return told(battery_v=page.battery_v, battery_state=page.battery_status)
     return None
 
 
 def decode(device_type: int, data: bytes) -> Reading:
     """One page of a device of type 121, 122 or 123; DecodeError for anything but eight octets.
 
-    ValueError for another device type. Facts: `battery_v`, `battery_status`, `firmware`,
+    ValueError for another device type. Facts: `battery_v`, `battery_state`, `firmware`,
     `hardware`, `manufacturer_id`, `model_number`, `operating_s`; `serial_high` are the upper
     16 bits of the serial number, whose lower bits are the device number.
     """
