@@ -200,7 +200,7 @@ class Vector(msgspec.Struct, frozen=True, gc=False):
             flags |= _VECTOR_ANGLE
             body += put(U16, "first_angle_deg", self.first_angle_deg)
         if self.forces_n is not None and self.torques_32nds is not None:
-            raise ValueError("forces_n and torques_32nds can't be sent together: nothing separates them")
+            raise ValueError("forces_n and torques_32nds: can't be sent together, nothing separates them")
         if self.forces_n is not None:
             flags |= _VECTOR_FORCE
             body += b"".join(put(S16, "forces_n", value) for value in self.forces_n)
