@@ -23,6 +23,12 @@ MIN_POWER_W = 30.0
 """Below this a ratio of powers says nothing of an instrument."""
 DEFAULT_CLAIM_PERCENT = 2.0
 """For an instrument whose claim the bench does not give (common practice, no source)."""
+LAG_SD_W = 30.0
+LAG_CORRELATION = 0.9
+"""Live, a lag is believed only from real steps: the wandering of steady riding shows the meters'
+own smoothing more than their delay."""
+UNSTEADY = 0.15
+"""A window of ten seconds whose ends differ by more than this part of its power judges nothing."""
 LOSS_SPREAD = 0.2
 """Relative standard uncertainty of a drivetrain loss that the bench states. The published
 efficiencies of three gears of one chain (Wilson, Bicycling Science, 3rd ed.) spread by
@@ -349,7 +355,7 @@ class Pair:
     @property
     def lag_bound_s(self) -> float:
         """What a difference in timing may still be: little once the lag is known and corrected."""
-        return 0.8 if self.lag is not None and self.lag.trusted else 5.0
+        return 1.5 if self.lag is not None and self.lag.trusted else 5.0
 
     def reset(self, at_s: int) -> None:
         """Nothing before `at_s` speaks for what the instrument does from now on."""
@@ -534,7 +540,15 @@ class Comparator:
         length = end - begin
         own_w = self._powers(rows, i)
         lag_s = pair.lag_s
-        if self.reference is not None and abs(lag_s) > 0.25:
+        one = self.instruments[i].sides
+        side = self.side_references[i]
+        if one in ("left", "right") and side is not None:
+            # Twice one side: comparable with twice that side of another, not with a total.
+            if max(self.sided_since[side], self.clean_since[side]) > begin:
+                return None
+            left = rows[side][LEFT] / rows[side][SIDED]
+            reference_w = 2.0 * (left if one == "left" else rows[side][WORK] / rows[side][COVERED] - left)
+        elif self.reference is not None and abs(lag_s) > 0.25:
             own_w, reference_w = self._shifted(i, self.reference, begin, end, lag_s)
         else:
             theirs = sorted(self._powers(rows, j) for j in others)
@@ -586,7 +600,7 @@ class Comparator:
             ends = [recent[-5:], recent[-2:]]
             means = [sum(v) / len(v) for v in starts], [sum(v) / len(v) for v in ends]
             change = max(abs(e - s) for s in means[0] for e in means[1])
-            if change != change:
+            if change != change or (end - begin <= BLOCK_S and change > UNSTEADY * power_w):
                 return 100.0
             worst = max(worst, change)
         return 100.0 * bound_s * worst / ((end - begin) * power_w)
@@ -645,8 +659,10 @@ class Comparator:
             first = int(holes[-1]) + 1 if len(holes) else 0
             if end - begin - first < 100:
                 continue
+            if float(work[first:, r].std()) < LAG_SD_W:
+                continue
             lag = estimate_lag(work[first:, r], work[first:, i], 1.0)
-            if lag is not None and lag.trusted and abs(lag.lag_s) < 6.0:
+            if lag is not None and lag.correlation > LAG_CORRELATION and abs(lag.lag_s) < 6.0:
                 pair.lag = lag
 
     def cadence(self, begin: int, end: int) -> list[float | None]:

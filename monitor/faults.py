@@ -235,19 +235,27 @@ class Watch:
         since = -math.inf
         other = None
         watts = 0.0
+        shown = could = 0
         for j, t in enumerate(self.tracks):
-            # Another that has shown power, and nothing but power, for long enough.
+            if j == i or self.bench.instruments[j].mount == "cadence" or self.heard[j] != "heard":
+                continue
+            could += 1
+            # Another that has shown power, and nothing but power, for long enough. One that
+            # averages or is late still shows the power before a stop: but then it falls.
+            began = self._powered_since(j)
+            power = t.power_w or 0.0
             if (
-                j != i
-                and self.bench.instruments[j].mount != "cadence"
-                and t.powered_s > now_s - 2.0
+                t.powered_s > now_s - 2.0
                 and t.unpowered_s < now_s - NO_POWER_S
-                and (t.power_w or 0.0) > 40.0
-                and self._powered_since(j) <= now_s - NO_POWER_S
+                and power > 40.0
+                and began <= now_s - NO_POWER_S
+                and power > 0.75 * self._power_at(j, now_s - NO_POWER_S)
             ):
-                other, watts = self.labels[j], t.power_w or 0.0
-                since = max(since, self._powered_since(j))
-        if other is None:
+                shown += 1
+                if power > watts:
+                    other, watts = self.labels[j], power
+                since = max(since, began)
+        if other is None or 2 * shown < could:
             return sign
         if track.powered_s > now_s - 1.2 and track.unpowered_s < track.powered_s:
             sign.signal = "below"
@@ -264,6 +272,10 @@ class Watch:
             "shift a gear and ride on; if it comes back, mark the gear"
         )
         return sign
+
+    def _power_at(self, j: int, t_s: float) -> float:
+        """The power that was shown last before `t_s`; 0 if that isn't remembered."""
+        return next((p for t, p in reversed(self.recent[j].powers) if t <= t_s), 0.0)
 
     def _powered_since(self, j: int) -> float:
         powers = self.recent[j].powers
@@ -402,8 +414,8 @@ class Watch:
         return w.left if side == "left" else w.right
 
     def _tell_side(self, sign: Sign, w: Window, side: Side, own: float, label: str) -> None:
-        watts = w.left_w if side == "left" else w.right_w
-        delta_w = (watts or 0.0) * own / (100.0 + own)
+        watts = (w.left_w if side == "left" else w.right_w) or 0.0
+        delta_w = watts - watts / (1.0 + own / 100.0) if own > -100.0 else -watts
         sign.value, sign.limit, sign.cause = own, w.side_limit, "one-side"
         sign.advice = (
             f"{label} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}: "

@@ -38,6 +38,26 @@ ORDER: tuple[Kind, ...] = (
 )  # fmt: skip
 """Which alarm speaks first in the advice line."""
 
+PHRASES: dict[Kind, str] = {
+    "signal-lost": "the loss of signal",
+    "power-missing": "the missing power",
+    "power-off": "the deviation of power",
+    "side-off": "the deviation of a side",
+    "balance-off": "the deviation of balance",
+    "cadence-off": "the deviation of cadence",
+    "stuck": "the standing value",
+    "spike": "the spike",
+    "clipped": "the clipping",
+    "one-sided": "the doubled side",
+    "sides-swapped": "the swap of sides",
+    "shifted": "the news of a shift",
+    "restarted": "the news of a restart",
+    "setting-differs": "the difference of settings",
+    "battery-low": "the low battery",
+    "not-recorded": "the trouble with the disk",
+    "clock-stepped": "the news of a stepped clock",
+}
+
 CellSink = Callable[[int, Floats], None]
 ReadingSink = Callable[[float, int, Reading, Track], None]
 
@@ -281,6 +301,11 @@ class Pipeline:
                 return
             standing = self.alarms[key] = _Standing(Alarm(), sign)
         event = step(RULES[sign.kind], standing.alarm, sign.signal, now_s)
+        if event == "cleared":
+            last = standing.sign
+            sign.reference, sign.cause = sign.reference or last.reference, last.cause
+            sign.limit = last.limit if sign.limit is None else sign.limit
+            sign.advice = f"{sign.instrument or 'the recording'}: {PHRASES[sign.kind]} is over".lstrip()
         if sign.signal == "over" or event is not None:
             standing.sign = sign
         if event is None:
