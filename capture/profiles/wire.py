@@ -1,8 +1,7 @@
 """The one checked reader under all profiles, and records whose flags say what follows.
 
-Integers are little-endian unless the name ends in `_BE`. Nothing here raises anything
-but `DecodeError` on received bytes, and `ValueError` on values that don't fit when
-bytes are made.
+Integers are little-endian. Nothing here raises anything but `DecodeError` on received
+bytes, and `ValueError` on values that don't fit when bytes are made.
 """
 
 import struct
@@ -13,14 +12,11 @@ from typing import Any, Final, NamedTuple
 from capture.sample import DecodeError
 
 U8: Final = struct.Struct("<B")
-S8: Final = struct.Struct("<b")
 U16: Final = struct.Struct("<H")
 S16: Final = struct.Struct("<h")
 U32: Final = struct.Struct("<I")
-U16_BE: Final = struct.Struct(">H")
-_U24: Final = struct.Struct("<HB")
 
-INTEGERS: Final[Mapping[str, struct.Struct]] = {"u8": U8, "s8": S8, "u16": U16, "s16": S16, "u32": U32}
+INTEGERS: Final[Mapping[str, struct.Struct]] = {"u8": U8, "u16": U16, "s16": S16, "u32": U32}
 """Layouts of single integers by the word that a field table uses for them."""
 
 
@@ -39,12 +35,6 @@ def read_int(layout: struct.Struct, data: bytes, at: int, field: str) -> int:
     return value
 
 
-def read_u24(data: bytes, at: int, field: str) -> int:
-    """An unsigned 24-bit integer; DecodeError naming `field` if octets are missing."""
-    low, high = read(_U24, data, at, field)
-    return int(low | high << 16)
-
-
 def need(size: int, data: bytes, field: str) -> None:
     """Raise DecodeError naming `field` unless `data` has exactly `size` octets (an ANT page: 8)."""
     if len(data) != size:
@@ -58,13 +48,6 @@ def put(layout: struct.Struct, field: str, *values: object) -> bytes:
     except struct.error as why:
         shown = ", ".join(map(repr, values))
         raise ValueError(f"{field}: {shown} can't be sent: {why}") from None
-
-
-def put_u24(field: str, value: int | None) -> bytes:
-    """Pack an unsigned 24-bit integer; ValueError naming `field` if it is missing or out of range."""
-    if value is None or not 0 <= value < 1 << 24:
-        raise ValueError(f"{field}: {value!r} can't be sent: not in 0..16777215")
-    return value.to_bytes(3, "little")
 
 
 def word(names: Mapping[int, str], number: int) -> str:
@@ -154,7 +137,10 @@ class FlaggedLayout:
                     raise ValueError(f"{name}: {low!r}, {high!r} can't be sent: not both in 0..4095")
                 parts.append((low | high << 12).to_bytes(3, "little"))
             elif field.kind == "u24":
-                parts.append(put_u24(name, mine[0]))
+                (whole,) = mine
+                if whole is None or not 0 <= whole < 1 << 24:
+                    raise ValueError(f"{name}: {whole!r} can't be sent: not in 0..16777215")
+                parts.append(whole.to_bytes(3, "little"))
             else:
                 parts.append(put(INTEGERS[field.kind], name, *mine))
         return b"".join(parts) + rest
