@@ -113,7 +113,8 @@ class Recent:
         mean = self.mean_w
         jumped = (power_w > 1.5 * mean + 100.0 and mean > 30.0) or (power_w < 0.3 * mean and mean > 80.0)
         if jumped:
-            if self.candidate is None:
+            # Only out of the line: after a rest or inside a sprint a jump is no news.
+            if self.candidate is None and 0.6 * mean < self.run_w < 1.4 * mean:
                 self.candidate = (t_s, power_w, mean)
             # A jump that stays is no spike: let the mean follow, slowly.
             self.mean_w += 0.1 * (power_w - mean)
@@ -575,7 +576,7 @@ class Watch:
             later = r.between(at + 0.05, at + 2.5)
             back = [p for p in later if (p < 1.3 * mean + 60.0 if power > mean else p > 0.6 * mean)]
             stayed = len(later) - len(back)
-            calm = [p for p in self._others_between(i, at - 2.5, at + 2.5) if p]
+            calm = [p for p in self._others_between(i, at - 5.0, at + 2.5) if p]
             quiet = calm and all(
                 max(p) < 1.25 * (sum(p) / len(p)) + 60.0 and min(p) > 0.6 * (sum(p) / len(p)) for p in calm
             )
@@ -596,12 +597,12 @@ class Watch:
         r = self.recent[i]
         label = self.labels[i]
         sign = Sign("clipped", label, "total", "below", unit="W")
-        if r.run_n < 3 or r.run_w < r.peak_w or r.run_w < 150.0 or now_s - r.run_s < 1.0 or not r.powers:
+        if r.run_n < 4 or r.run_w < r.peak_w or r.run_w < 150.0 or now_s - r.run_s < 1.5 or not r.powers:
             return sign
         if now_s - r.powers[-1][0] > 2.0:
             return sign
-        others = [p for p in self._others_between(i, r.run_s, now_s) if p]
-        above = [max(p) for p in others if max(p) > 1.1 * r.run_w]
+        others = [p for p in self._others_between(i, r.run_s - 1.0, now_s) if p]
+        above = [max(p) for p in others if max(p) > 1.1 * max(r.run_w, p[0])]
         if others and len(above) == len(others):
             sign.signal, sign.value, sign.limit, sign.since_s = "over", r.run_w, max(above), r.run_s
             sign.cause = "unclear"
