@@ -946,6 +946,7 @@ def test_octets_of_any_kind_are_taken_and_kept_unchanged() -> None:
     buffer = bytearray.fromhex("2000640000000000aabb")
     packet = Measurement.from_bytes(buffer)  # type: ignore[arg-type]
     buffer[-1] = 0
+    assert type(packet.rest) is bytes
     assert packet.rest == b"\xaa\xbb"
 
 
