@@ -1,0 +1,137 @@
+"""The few calls that reach the disk, in one place so that a test can let each of them fail."""
+
+import contextlib
+import os
+import sys
+from pathlib import Path
+
+from storage.damage import SessionError
+
+_BINARY: int = getattr(os, "O_BINARY", 0)
+_HOLE_OCTETS = 4096
+
+
+class Disk:
+    """Unbuffered files by number. Every method raises OSError when the disk refuses."""
+
+    def create(self, path: Path) -> int:
+        """Open a new file for reading and writing; FileExistsError if there is one."""
+        return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | _BINARY, 0o666)
+
+    def open(self, path: Path) -> int:
+        """Open an existing file for reading and writing."""
+        return os.open(path, os.O_RDWR | _BINARY)
+
+    def open_to_read(self, path: Path) -> int:
+        """Open an existing file for reading only."""
+        return os.open(path, os.O_RDONLY | _BINARY)
+
+    def write(self, fd: int, data: bytes, offset: int) -> None:
+        """Write all of `data` at `offset`, however often the system takes only a part."""
+        os.lseek(fd, offset, os.SEEK_SET)
+        view = memoryview(data)
+        while view:
+            view = view[self.write_some(fd, view) :]
+
+    def write_some(self, fd: int, data: memoryview) -> int:
+        """One write call; how many octets it took."""
+        return os.write(fd, data)
+
+    def truncate(self, fd: int, size: int) -> None:
+        """Cut the file to `size` octets."""
+        os.ftruncate(fd, size)
+
+    def sync(self, fd: int) -> None:
+        """Return when everything written is on the medium, as far as the system can tell."""
+        if sys.platform == "darwin":
+            # There fsync leaves the data in the drive's own memory.
+            import fcntl
+
+            with contextlib.suppress(OSError):  # not every file system has it
+                fcntl.fcntl(fd, fcntl.F_FULLFSYNC)
+                return
+        os.fsync(fd)
+
+    def sync_folder(self, folder: Path) -> None:
+        """Make new and renamed files of a folder last; nothing to do where folders can't be opened."""
+        if os.name == "nt":
+            return
+        fd = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+
+    def read(self, fd: int, offset: int, size: int) -> bytes:
+        """Up to `size` octets at `offset`; fewer only at the end of the file."""
+        os.lseek(fd, offset, os.SEEK_SET)
+        parts = []
+        while size > 0 and (part := os.read(fd, min(size, 1 << 20))):
+            parts.append(part)
+            size -= len(part)
+        return b"".join(parts)
+
+
+def read_around_holes(disk: Disk, fd: int, offset: int, size: int) -> bytes:
+    """As `Disk.read`; what the medium doesn't give back (a bad block) comes as zeros."""
+    try:
+        return disk.read(fd, offset, size)
+    except OSError:
+        parts = []
+        for at in range(offset, offset + size, _HOLE_OCTETS):
+            wanted = min(_HOLE_OCTETS, offset + size - at)
+            try:
+                part = disk.read(fd, at, wanted)
+            except OSError:
+                part = bytes(wanted)
+            parts.append(part)
+        return b"".join(parts)
+
+
+def publish(temporary: Path, path: Path) -> None:
+    """Give a finished file its final name; an existing file there is left alone.
+
+    Raises:
+        SessionError: something already has that name.
+        OSError: the disk refuses.
+    """
+    try:
+        os.link(temporary, path)
+    except FileExistsError:
+        raise SessionError(path, "is there already", "It is never overwritten; choose another name") from None
+    except OSError:
+        # A file system without hard links: the look before the rename is the best there is.
+        if path.exists():
+            raise SessionError(
+                path, "is there already", "It is never overwritten; choose another name"
+            ) from None
+        temporary.rename(path)
+    else:
+        temporary.unlink()
+    Disk().sync_folder(path.parent)
+
+
+def write_whole(path: Path, data: bytes, *, replace: bool = False, mode: int = 0o666) -> None:
+    """Write a small file so that it is there as a whole or not at all.
+
+    Raises:
+        SessionError: the file is there already and `replace` is not set.
+        OSError: the disk refuses; nothing is left behind under `path`.
+    """
+    disk = Disk()
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    fd = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_TRUNC | _BINARY, mode)
+    try:
+        try:
+            disk.write(fd, data, 0)
+            disk.sync(fd)
+        finally:
+            os.close(fd)
+        if replace:
+            temporary.replace(path)
+            disk.sync_folder(path.parent)
+        else:
+            publish(temporary, path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise

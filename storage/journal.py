@@ -1,0 +1,666 @@
+"""The journal: records appended as they happen, and read back only if proved right.
+
+The layout, its reasons and the behaviour on a failing disk are in FORMAT.md; nothing else
+opens these files. Nothing here reads a clock: whoever owns the writer calls `flush` once a
+second, from a thread, since it waits for the disk.
+"""
+
+import contextlib
+import errno
+import os
+import struct
+import zlib
+from collections import deque
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+
+from capture.record import FORMAT, End, Header, Link, Packet, Record, Tick
+from storage import rows
+from storage.damage import GAP_LIMIT, Damage, DamagedSession, Gap, SessionError
+from storage.disk import Disk, read_around_holes
+from storage.info import read_info
+from storage.rows import BATCH_ROWS, END_OF_STREAM, PIECE_LIMIT
+from storage.salvage import Found, find_header, salvage
+
+MAIN, SIDE = "journal.arrows", "journal.crc"
+
+MEMORY_LIMIT = 64 << 20
+"""Octets of records that wait for a failing disk, by estimate, before packets and ticks are refused."""
+
+_RECORD_OCTETS = 160
+# A character takes up to six octets when it is written out: so a batch stays below PIECE_LIMIT.
+_RECORD_LIMIT = _BATCH_OCTETS = 1 << 20
+_GROUP_OCTETS = 1 << 18
+_ENTRY = struct.Struct("<QII")
+
+
+def _entry(end: int, crc: int) -> bytes:
+    head = struct.pack("<QI", end, crc)
+    return head + struct.pack("<I", zlib.crc32(head))
+
+
+def _weight(record: Record) -> int:
+    """About how much memory a record takes, in octets."""
+    if isinstance(record, Packet):
+        return _RECORD_OCTETS + len(record.data) + len(record.extra)
+    return _RECORD_OCTETS + sum(len(value) for value in rows.row_of(record)[2:7])
+
+
+class Flush(msgspec.Struct, frozen=True, kw_only=True):
+    """What became of a flush.
+
+    `written`: records that are on the disk, from the beginning. `failing`: the disk refuses;
+    `reason` says how. `changed`: this is news, a failure that begins, or ends, or records lost. `lost`:
+    records that could not be kept since it was last told. `error`: the exception, when the failure
+    was not the disk's.
+    """
+
+    written: int
+    failing: bool = False
+    changed: bool = False
+    reason: str = ""
+    lost: int = 0
+    error: Exception | None = None
+
+
+class JournalWriter:
+    """Writes one journal. `append` belongs to one thread, `flush` and `close` to one other.
+
+    Args:
+        folder: where to make the two files; it must exist.
+        header: what a replay needs besides the records.
+        disk: the way to the disk; tests put a failing one here.
+        memory_limit: see `MEMORY_LIMIT`.
+
+    Raises:
+        SessionError: the files are there already, or can't be made.
+    """
+
+    def __init__(
+        self, folder: Path, header: Header, disk: Disk | None = None, memory_limit: int = MEMORY_LIMIT
+    ) -> None:
+        self.folder, self.header = folder, header
+        self.failing = ""
+        """Why the disk refuses; empty while it doesn't."""
+        self._disk = disk or Disk()
+        self._memory_limit = memory_limit
+        self._seed = zlib.crc32(rows.header_json(header))
+        self._pending: deque[Record] = deque()
+        self._batch: list[Record] = []
+        # Two counters, each written by one thread only: no lock.
+        self._weight_in = self._weight_out = 0
+        self._written = 0
+        self._dropped_told = 0
+        self._refused = 0
+        self._unwritable = 0
+        self._end = self._side_end = 0
+        self._last_entry = b""
+        self._main = self._side = -1
+        remedy = "Choose another folder, or make room and check the rights"
+        try:
+            self._main = self._disk.create(folder / MAIN)
+            self._side = self._disk.create(folder / SIDE)
+            self._put(rows.schema_message(rows.header_json(header)))
+            self._disk.sync_folder(folder)
+        except OSError as error:
+            self._close_files()
+            raise SessionError(folder, f"can't hold a journal ({_reason(error)})", remedy) from None
+
+    @property
+    def written(self) -> int:
+        """Records that are on the disk."""
+        return self._written
+
+    @property
+    def waiting(self) -> int:
+        """Records that are in memory only."""
+        return len(self._pending) + len(self._batch)
+
+    @property
+    def dropped(self) -> int:
+        """Records that could not be kept, from the beginning."""
+        return self._refused + self._unwritable
+
+    def append(self, record: Record) -> bool:
+        """Take a record, at once. False: it was refused and counted, since memory is full.
+
+        Also refused is a record of more than a million octets.
+        """
+        weight = _weight(record)
+        if weight > _RECORD_LIMIT:
+            self._refused += 1
+            return False
+        if self._weight_in - self._weight_out + weight > self._memory_limit:
+            droppable = isinstance(record, Packet | Tick) or (
+                isinstance(record, Link) and record.state == "missed"
+            )
+            # What a person did is little and can't be heard again: it has twice the room.
+            if droppable or self._weight_in - self._weight_out > 2 * self._memory_limit:
+                self._refused += 1
+                return False
+        self._weight_in += weight
+        self._pending.append(record)
+        return True
+
+    def flush(self) -> Flush:
+        """Bring what waits to the disk; blocks. After a failure it is simply called again.
+
+        Never raises for the disk's sake.
+        """
+        due = len(self._pending)
+        try:
+            self._ready()
+            while self._batch or due > 0:
+                if not self._batch:
+                    due -= self._take()
+                self._write_batch()
+        except Exception as error:
+            return self._fail(error)
+        return self._resume()
+
+    def close(self) -> Flush:
+        """Flush, mark the end of the stream and close the files.
+
+        If that fails nothing is closed: call it again, or `abandon`.
+        """
+        if self._main < 0:
+            return Flush(written=self._written)
+        result = self.flush()
+        if result.failing:
+            return result
+        try:
+            self._put(END_OF_STREAM)
+        except Exception as error:
+            return self._fail(error)
+        self._close_files()
+        return result
+
+    def abandon(self) -> list[Record]:
+        """Close the files as they are; the records that did not reach the disk."""
+        self._close_files()
+        left = [*self._batch, *self._pending]
+        self._batch = []
+        self._pending.clear()
+        return left
+
+    def _take(self) -> int:
+        """Move records of one batch out of the queue; how many."""
+        batch: list[Record] = []
+        weight = 0
+        while self._pending and len(batch) < BATCH_ROWS and weight < _BATCH_OCTETS:
+            record = self._pending.popleft()
+            weight += _weight(record)
+            batch.append(record)
+        self._weight_out += weight
+        self._batch = batch
+        return len(batch)
+
+    def _write_batch(self) -> None:
+        try:
+            message = rows.batch_message(self._batch, self._end, self._seed)
+        except Exception:
+            # One value that can't be written must not hold up the others for ever.
+            self._batch = self._cleaned(self._batch)
+            if not self._batch:
+                return
+            message = rows.batch_message(self._batch, self._end, self._seed)
+        self._put(message)
+        self._written += len(self._batch)
+        self._batch = []
+
+    def _cleaned(self, batch: list[Record]) -> list[Record]:
+        kept = []
+        for record in batch:
+            try:
+                kept.append(rows.clean(record))
+            except Exception:
+                self._unwritable += 1
+        return kept
+
+    def _put(self, piece: bytes) -> None:
+        """Write a piece, then its entry; only then does either count."""
+        disk = self._disk
+        disk.write(self._main, piece, self._end)
+        disk.sync(self._main)
+        entry = _entry(self._end + len(piece), zlib.crc32(piece))
+        disk.write(self._side, entry, self._side_end)
+        disk.sync(self._side)
+        self._end += len(piece)
+        self._side_end += len(entry)
+        self._last_entry = entry
+
+    def _fail(self, error: Exception) -> Flush:
+        changed, self.failing = not self.failing, _reason(error)
+        return Flush(
+            written=self._written,
+            failing=True,
+            changed=changed,
+            reason=self.failing,
+            error=None if isinstance(error, OSError) else error,
+        )
+
+    def _resume(self) -> Flush:
+        lost = self.dropped - self._dropped_told
+        self._dropped_told += lost
+        changed, self.failing = bool(self.failing or lost), ""
+        return Flush(written=self._written, changed=changed, lost=lost)
+
+    def _ready(self) -> None:
+        """See to it that both open files are the ones in the folder and end where they are good."""
+        if not self.failing and self._in_place():
+            return
+        old = self._main, self._side
+        main = self._again(MAIN, self._main, self._end)
+        try:
+            side = self._again(SIDE, self._side, self._side_end, self._last_entry)
+        except BaseException:
+            _close(main)
+            raise
+        self._main, self._side = main, side
+        _close(*old)
+        self._disk.truncate(self._main, self._end)
+        self._disk.truncate(self._side, self._side_end)
+
+    def _in_place(self) -> bool:
+        """Deleted or unmounted files can go on taking octets that nobody will ever find."""
+        try:
+            return all(
+                os.path.samestat(os.fstat(fd), os.stat(self.folder / name))
+                for fd, name in ((self._main, MAIN), (self._side, SIDE))
+            )
+        except OSError:
+            return False
+
+    def _again(self, name: str, old: int, end: int, ending: bytes = b"") -> int:
+        """Open a file by name, as after a disk was plugged in again; if it was deleted, write it anew."""
+        path = self.folder / name
+        try:
+            fd = self._disk.open(path)
+        except FileNotFoundError:
+            return self._bring_back(path, old, end)
+        try:
+            if os.fstat(fd).st_size < end or self._disk.read(fd, end - len(ending), len(ending)) != ending:
+                raise OSError(errno.EEXIST, f"another or an older journal stands in {self.folder}")
+        except BaseException:
+            _close(fd)
+            raise
+        return fd
+
+    def _bring_back(self, path: Path, old: int, end: int) -> int:
+        state = os.fstat(old)
+        if state.st_nlink or state.st_size < end:
+            # Not deleted but out of reach: a folder made here now would hide under the disk that returns.
+            raise FileNotFoundError(errno.ENOENT, f"{self.folder} is gone")
+        self.folder.mkdir(exist_ok=True)
+        fd = self._disk.create(path)
+        try:
+            for at in range(0, end, 1 << 20):
+                self._disk.write(fd, self._disk.read(old, at, min(1 << 20, end - at)), at)
+            self._disk.sync(fd)
+            self._disk.sync_folder(self.folder)
+        except BaseException:
+            _close(fd)
+            path.unlink(missing_ok=True)
+            raise
+        return fd
+
+    def _close_files(self) -> None:
+        _close(self._main, self._side)
+        self._main = self._side = -1
+
+
+def _close(*opened: int) -> None:
+    for fd in opened:
+        if fd >= 0:
+            with contextlib.suppress(OSError):
+                os.close(fd)
+
+
+def _reason(error: Exception) -> str:
+    """What went wrong, short, for the operator."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    return f"{type(error).__name__}: {error}"
+
+
+class _Piece(msgspec.Struct, frozen=True, gc=False):
+    """A piece of the main file; `crc` is None where the side file doesn't vouch for it."""
+
+    start: int
+    end: int
+    crc: int | None
+
+
+class _Side:
+    """The side file as pieces of the main file, in order and without holes.
+
+    `state` and `promised` (how long the main file once was) are right when the iteration is over.
+    """
+
+    def __init__(self, path: Path, size: int) -> None:
+        self.state: Literal["whole", "missing", "damaged"] = "whole"
+        self.promised = 0
+        self._path, self._size = path, size
+
+    def __iter__(self) -> Iterator[_Piece]:
+        start, broken = 0, False
+        for end, crc in self._entries():
+            if end is None or not start < end <= start + PIECE_LIMIT:
+                # The next good entry tells where this piece and its own end, not where they meet.
+                self.state, broken = "damaged", True
+                if end is None or end <= start:
+                    continue
+            self.promised = max(self.promised, end)
+            if end > self._size:
+                continue
+            yield _Piece(start, end, None if broken else crc)
+            start, broken = end, False
+        if start < self._size:
+            yield _Piece(start, self._size, None)
+
+    def _entries(self) -> Iterator[tuple[int | None, int]]:
+        disk = Disk()
+        try:
+            fd = disk.open_to_read(self._path)
+        except OSError:
+            self.state = "missing"
+            return
+        try:
+            offset, size = 0, os.fstat(fd).st_size
+            while offset < size:
+                data = read_around_holes(disk, fd, offset, min(size - offset, _ENTRY.size * 4096))
+                offset += len(data)
+                for at in range(0, len(data) - _ENTRY.size + 1, _ENTRY.size):
+                    end, crc, check = _ENTRY.unpack_from(data, at)
+                    good = zlib.crc32(data[at : at + 12]) == check
+                    yield (end, crc) if good else (None, 0)
+                if len(data) % _ENTRY.size:
+                    return
+            if not size:
+                self.state = "missing"
+        finally:
+            os.close(fd)
+
+
+class Records:
+    """The records of a journal, in order, a few thousand in memory at a time. One pass.
+
+    `damage` and the counts are complete when the iteration is over. Iterate to the end, or `close`.
+    """
+
+    def __init__(self, path: Path, header: bytes | None, schema_end: int) -> None:
+        """`header`: the JSON if it is known; `schema_end`: where the first message of the file ends, or 0."""
+        self.path = path
+        self.count = 0
+        """Records given so far."""
+        self.unknown = 0
+        """Rows of kinds that a later version added; they were skipped."""
+        self._disk = Disk()
+        self._fd = self._disk.open_to_read(path)
+        self._size = os.fstat(self._fd).st_size
+        self._side = _Side(path.with_name(SIDE), self._size)
+        self._seed = None if header is None else zlib.crc32(header)
+        self._header: Literal["whole", "replaced", "lost"] = "whole"
+        if not schema_end:
+            self._header = "lost" if header is None else "replaced"
+        self._schema_end = schema_end
+        self._schema = rows.schema_message(header or b"{}")
+        self._ended = False
+        self._last_ns: int | None = None
+        self.good_octets = self._bytes_lost = self._rows_lost = self._pending_gap = 0
+        self.gaps: list[Gap] = []
+        """Holes met so far between records; the records after the last one are the next to come."""
+        self._iterator = rows.iterate(self._batches())
+
+    def __iter__(self) -> Iterator[Record]:
+        return self._iterator
+
+    def __next__(self) -> Record:
+        return next(self._iterator)
+
+    def close(self) -> None:
+        """Close the file; to be called when the iteration was given up."""
+        _close(self._fd)
+        self._fd = -1
+
+    @property
+    def damage(self) -> Damage | None:
+        """What was wrong with the journal; None if it is whole and was closed."""
+        octets = self._bytes_lost + max(0, self._side.promised - self._size)
+        damage = Damage(
+            torn=not self._ended,
+            bytes_lost=octets,
+            rows_lost=self._rows_lost,
+            seconds_lost=self._seconds_lost(octets),
+            gaps=(*self.gaps, *self._last_gap()),
+            side=self._side.state,
+            header=self._header,
+        )
+        return damage if damage != Damage(gaps=()) else None
+
+    def _last_gap(self) -> list[Gap]:
+        octets = self._pending_gap + max(0, self._side.promised - self._size)
+        return [Gap(self._last_ns, None, octets)] if octets else []
+
+    def _seconds_lost(self, octets: int) -> float:
+        inside = [gap for gap in self.gaps if gap.after_ns is not None]
+        known_ns = sum(max(0, (gap.after_ns or 0) - (gap.before_ns or 0)) for gap in inside)
+        unplaced = octets - sum(gap.octets for gap in inside)
+        rate = self.good_octets / (self._last_ns / 1e9) if self._last_ns and self._last_ns > 0 else 0.0
+        return known_ns / 1e9 + (unplaced / rate if rate else 0.0)
+
+    def _batches(self) -> Iterator[list[Record]]:
+        try:
+            group: list[tuple[_Piece, bytes]] = []
+            octets = 0
+            for piece in self._side:
+                data = self._proved(piece)
+                if data is None:
+                    yield from self._group(group)
+                    group, octets = [], 0
+                    if piece.start == 0 and piece.crc is not None and self._header == "replaced":
+                        self._schema_end = piece.end
+                    yield from self._salvaged(piece.start, piece.end)
+                elif piece.start == 0:
+                    self._schema = data
+                elif data != END_OF_STREAM:
+                    group.append((piece, data))
+                    octets += len(data)
+                    if octets >= _GROUP_OCTETS:
+                        yield from self._group(group)
+                        group, octets = [], 0
+            yield from self._group(group)
+        finally:
+            self.close()
+
+    def _proved(self, piece: _Piece) -> bytes | None:
+        """The octets of a piece if they are as written."""
+        if piece.crc is None:
+            return None
+        data = read_around_holes(self._disk, self._fd, piece.start, piece.end - piece.start)
+        return data if zlib.crc32(data) == piece.crc else None
+
+    def _group(self, group: list[tuple[_Piece, bytes]]) -> Iterator[list[Record]]:
+        if not group:
+            return
+        try:
+            found = rows.rows_of_messages(b"".join((self._schema, *(data for _, data in group))))
+        except ValueError:
+            # The checksums are right and yet it is no journal: trust no more than the single row.
+            for piece, _ in group:
+                yield from self._salvaged(piece.start, piece.end)
+            return
+        self.good_octets += sum(len(data) for _, data in group)
+        yield self._records(found)
+
+    def _salvaged(self, start: int, end: int) -> Iterator[list[Record]]:
+        def read(offset: int, size: int) -> bytes:
+            return read_around_holes(self._disk, self._fd, offset, size)
+
+        start = max(start, min(self._schema_end, end))
+        for found in salvage(read, start, end, self._seed):
+            self._lose(found.at - start)
+            if found.rows:
+                yield self._records(found.rows)
+            self._lose(self._wrong_octets(found))
+            start = max(start, found.end)
+        self._lose(end - start)
+
+    def _wrong_octets(self, found: Found) -> int:
+        """The share of a batch that belongs to its wrong rows."""
+        octets = found.end - found.at
+        wrong = octets * found.wrong // (len(found.rows) + found.wrong) if found.wrong else 0
+        self._rows_lost += found.wrong
+        self.good_octets += octets - wrong
+        return wrong
+
+    def _lose(self, octets: int) -> None:
+        if octets > 0:
+            self._bytes_lost += octets
+            self._pending_gap += octets
+
+    def _records(self, found: list[rows.Row]) -> list[Record]:
+        records, unknown = rows.records_of(found)
+        self.unknown += unknown
+        self.count += len(records)
+        if records:
+            if self._pending_gap:
+                if len(self.gaps) < GAP_LIMIT:
+                    self.gaps.append(Gap(self._last_ns, records[0].t_ns, self._pending_gap))
+                self._pending_gap = 0
+            self._last_ns = records[-1].t_ns
+            self._ended = isinstance(records[-1], End)
+        return records
+
+
+def read_journal(folder: Path) -> tuple[Header, Records]:
+    """The header and the records of a session's journal.
+
+    The file is never changed. A header that is unreadable here is taken from `session.json`; if that is
+    gone too, it comes back empty and `Records.damage` says so.
+
+    Raises:
+        SessionError: there is no journal, it can't be opened, or a later version recorded it.
+        DamagedSession: the journal is empty.
+    """
+    path = folder / MAIN
+    remedy = "Give the folder of a session, as printed when it was recorded"
+    try:
+        disk = Disk()
+        fd = disk.open_to_read(path)
+        try:
+            size = os.fstat(fd).st_size
+            length = int.from_bytes(read_around_holes(disk, fd, 4, min(size, 4)), "little") + 8
+            beginning = read_around_holes(disk, fd, 0, min(size, length, PIECE_LIMIT))
+        finally:
+            _close(fd)
+        if not size:
+            raise DamagedSession(folder, Damage(torn=True, header="lost"))
+        found = find_header(beginning)
+        header, json, schema_end = _header(folder, found)
+        return header, Records(path, json, schema_end)
+    except FileNotFoundError:
+        raise SessionError(folder, f"holds no journal ({MAIN})", remedy) from None
+    except OSError as error:
+        raise SessionError(path, f"can't be read ({_reason(error)})", "Check disk and rights") from None
+
+
+def _header(folder: Path, found: tuple[bytes, int] | None) -> tuple[Header, bytes | None, int]:
+    """The header, its JSON if known, and where the schema message ends."""
+    if found:
+        with contextlib.suppress(msgspec.MsgspecError, UnicodeError):
+            header = msgspec.json.decode(found[0], type=Header)
+            return _readable(folder, header), *found
+    with contextlib.suppress(SessionError):
+        if info := read_info(folder):
+            return _readable(folder, info.header), rows.header_json(info.header), 0
+    return Header("", "", 0), None, 0
+
+
+def _readable(folder: Path, header: Header) -> Header:
+    if header.format > FORMAT:
+        raise SessionError(
+            folder,
+            f"was recorded by a later version ({header.program}, format {header.format})",
+            f"Update this program: it reads up to format {FORMAT}",
+        )
+    return header
+
+
+class Tail:
+    """Reads a journal that is still being written; only pieces that the side file vouches for.
+
+    Args:
+        folder: of the session.
+        skip: records to leave out at the beginning.
+
+    Raises:
+        OSError: there is no journal yet.
+    """
+
+    def __init__(self, folder: Path, skip: int = 0) -> None:
+        self.skipped_pieces = 0
+        """Pieces that could not be proved right."""
+        self._disk = Disk()
+        self._main = self._disk.open_to_read(folder / MAIN)
+        try:
+            self._side = self._disk.open_to_read(folder / SIDE)
+        except OSError:
+            _close(self._main)
+            raise
+        self._schema = b""
+        self._end = self._side_at = 0
+        self._skip = skip
+
+    def __enter__(self) -> "Tail":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the files."""
+        _close(self._main, self._side)
+        self._main = self._side = -1
+
+    def read(self, limit: int = BATCH_ROWS) -> list[Record]:
+        """The next records: at least `limit`, if so many have been written, else all there are.
+
+        Raises OSError if the disk doesn't give them back.
+        """
+        records: list[Record] = []
+        while len(records) < limit and (batch := self._next_batch()) is not None:
+            if self._skip:
+                dropped = min(self._skip, len(batch))
+                self._skip -= dropped
+                batch = batch[dropped:]
+            records += batch
+        return records
+
+    def _next_batch(self) -> list[Record] | None:
+        """The records of the next piece; None if there is none yet."""
+        entry = self._disk.read(self._side, self._side_at, _ENTRY.size)
+        if len(entry) < _ENTRY.size:
+            return None
+        end, crc, check = _ENTRY.unpack(entry)
+        if zlib.crc32(entry[:12]) != check or not self._end < end <= self._end + PIECE_LIMIT:
+            return None
+        piece = self._disk.read(self._main, self._end, end - self._end)
+        self._side_at += _ENTRY.size
+        self._end = end
+        if zlib.crc32(piece) != crc:
+            self.skipped_pieces += 1
+            return []
+        if not self._schema:
+            self._schema = piece
+            return []
+        if piece == END_OF_STREAM:
+            return []
+        try:
+            return rows.records_of(rows.rows_of_messages(self._schema + piece))[0]
+        except ValueError:
+            self.skipped_pieces += 1
+            return []
