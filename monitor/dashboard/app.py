@@ -1,0 +1,449 @@
+"""The live screen: polls a frozen view four times a second, draws it, passes the operator's acts on.
+
+It keeps nothing of the bench: what it shows is a function of the last view and of the
+question it is asking. The recorder is another process, so that no drawing can disturb
+it, and leaving the screen does not end a recording.
+"""
+
+from collections import deque
+from collections.abc import Callable, Coroutine, Iterable
+from typing import Any, ClassVar, NamedTuple, Protocol
+
+from rich.segment import Segment as Cells
+from textual import events
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.geometry import Region, Size
+from textual.strip import Strip
+from textual.widget import Widget
+from textual.widgets import Input, Static
+from textual.worker import Worker, WorkerState
+
+from monitor.dashboard.canvas import Canvas, Run
+from monitor.dashboard.look import BLACK, BLUE, WHITE, clock, waiting
+from monitor.dashboard.panels import KEYS, Banner
+from monitor.dashboard.sheet import Face, Page, draw_sheet, trace_box
+from monitor.dashboard.trace import draw_trace
+from monitor.plain import plain
+from monitor.view import View
+
+POLL_HZ = 4.0
+STALE_S = 5.0
+"""The journal ticks every second: a view that stands still longer is not followed any more."""
+SAID_S = 3.0
+SAFETY_S = 30.0
+"""How long the caution stays on the first screen unless a key is pressed."""
+TEXT_CHARACTERS = 200
+GEARS_KEPT = 6
+CHOICES = "123456789bcdefghijklmnopqrstuvwxyz"
+"""Keys that choose an instrument; `a` means all."""
+
+
+class ViewSource(Protocol):
+    """Where views come from and acts go to: a session, or a session that is being followed."""
+
+    @property
+    def closed(self) -> bool:
+        """No more views will come."""
+        ...
+
+    @property
+    def closed_why(self) -> str:
+        """Why it closed; empty when the session ended as it should."""
+        ...
+
+    def view(self) -> View:
+        """The bench as it stands now; cheap, and the same object as long as nothing changed."""
+        ...
+
+    def act(self, act: str, text: str, instrument: str, at_s: float | None = None) -> None:
+        """Send an act (`capture.record.Act`) to the recorder; never raises, never waits.
+
+        `at_s` is the session time it belongs to, when that is not now: a note belongs to
+        the moment of its key, not to the moment when its last word was typed.
+        """
+        ...
+
+    def finish(self) -> None:
+        """Ask the recorder to close the session; `closed` follows."""
+        ...
+
+
+class _Question(NamedTuple):
+    """What the bottom line asks. `kind`: `text` is typed, `choice` one key, `sure` Enter or Esc."""
+
+    kind: str
+    act: str
+    prompt: str
+    at_s: float
+    labels: tuple[str, ...] = ()
+
+
+Feed = Coroutine[Any, Any, None] | Callable[[], Coroutine[Any, Any, None]]
+
+
+class Sheet(Widget, can_focus=True):
+    """Shows a canvas; only rows that changed are sent to the terminal."""
+
+    DEFAULT_CSS = "Sheet { width: 100%; height: 1fr; }"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._rows: list[tuple[Run, ...]] = []
+
+    def show(self, canvas: Canvas) -> None:
+        """Replace what is shown."""
+        before, self._rows = self._rows, [canvas.row(y) for y in range(canvas.height)]
+        changed = [y for y, row in enumerate(self._rows) if y >= len(before) or before[y] != row]
+        if changed:
+            self.refresh(*(Region(0, y, canvas.width, 1) for y in changed))
+
+    def render_line(self, y: int) -> Strip:
+        """One row as textual wants it."""
+        if y >= len(self._rows):
+            return Strip.blank(self.size.width)
+        return Strip([Cells(text, style) for text, style in self._rows[y]])
+
+    def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
+        """As high as the room that there is."""
+        return container.height
+
+    async def on_key(self, event: events.Key) -> None:
+        """Keys answer the question first, if there is one."""
+        app = self.app
+        if isinstance(app, BenchApp) and app.answer(event.key):
+            event.stop()
+            event.prevent_default()
+
+
+class _Typing(Input):
+    """The text of a note or a gear; up and down bring earlier texts back."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "earlier(1)", show=False),
+        Binding("down", "earlier(-1)", show=False),
+    ]
+
+    def __init__(self) -> None:
+        super().__init__(compact=True, select_on_focus=False, max_length=TEXT_CHARACTERS)
+        self.cursor_blink = False
+        self.before: list[str] = []
+        self._at = 0
+
+    def begin(self, before: Iterable[str]) -> None:
+        """Empty, with these texts to bring back, the latest first."""
+        self.value, self.before, self._at = "", list(before), 0
+
+    def action_earlier(self, step: int) -> None:
+        """Bring an earlier text back, or go forward to the empty line."""
+        self._at = max(0, min(len(self.before), self._at + step))
+        self.value = self.before[self._at - 1] if self._at else ""
+        self.cursor_position = len(self.value)
+
+
+class BenchApp(App[str]):
+    """The screen of a bench.
+
+    `source` gives views and takes acts. `feed` is a coroutine (or a function that makes one)
+    that keeps the source fresh: it runs as a worker of this app, is cancelled when the screen
+    closes, and if it fails the screen says so, and `feed_error` holds the exception. `poll_hz` 0
+    draws only when `poll` is called. `read_only` takes no acts. `leave_when_closed` closes
+    the screen as soon as the source has closed well.
+
+    `run()` returns `left` (the recording goes on), `finished`, or `closed` when the source had
+    already closed.
+    """
+
+    TITLE = "Plumbwatt"
+    ENABLE_COMMAND_PALETTE = False
+    CSS = f"""
+    Screen {{ background: {BLACK}; color: {WHITE}; overflow: hidden; }}
+    #line {{ dock: bottom; display: none; height: 1; background: {BLUE}; color: #FFFFFF; text-style: bold; }}
+    #prompt {{ width: auto; max-width: 60%; height: 1; padding: 0 1; }}
+    _Typing, _Typing:focus {{
+        width: 1fr; height: 1; border: none; padding: 0; background: #FFFFFF; color: #000000;
+        background-tint: #FFFFFF 0%;
+    }}
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(
+            Binding(key.replace("?", "question_mark"), action, word, show=False)
+            for key, word, action, *_ in KEYS
+        ),
+        Binding("m", "mark", show=False),
+        Binding("escape", "back", show=False),
+        Binding("ctrl+q", "leave", show=False, priority=True),
+    ]
+    ACTS = frozenset(action for _, _, action, _, act in KEYS if act)
+
+    def __init__(
+        self,
+        source: ViewSource,
+        feed: Feed | None = None,
+        *,
+        poll_hz: float = POLL_HZ,
+        read_only: bool = False,
+        leave_when_closed: bool = False,
+    ) -> None:
+        super().__init__()
+        self.source, self.read_only = source, read_only
+        self.feed_error: BaseException | None = None
+        self._feed, self._poll_hz, self._leave_when_closed = feed, poll_hz, leave_when_closed
+        self._sheet, self._typing = Sheet(), _Typing()
+        self._line, self._prompt = Horizontal(id="line"), Static(id="prompt", markup=False)
+        self._view = source.view()
+        self._trace: Canvas | None = None
+        self._page: Page = "bench"
+        self._question: _Question | None = None
+        self._gears: deque[str] = deque(maxlen=GEARS_KEPT)
+        self._polls = 0
+        self._still_polls = 0
+        self._said, self._said_loud, self._said_until = "", False, 0
+        self._safety_until = self._after(SAFETY_S)
+        self._finishing = False
+
+    def _after(self, seconds: float) -> int:
+        """The poll that comes so many seconds from now; screen time is counted in polls."""
+        return self._polls + round(seconds * (self._poll_hz or POLL_HZ))
+
+    def compose(self) -> ComposeResult:
+        """The sheet, and the line for typing."""
+        yield self._sheet
+        with self._line:
+            yield self._prompt
+            yield self._typing
+
+    def on_mount(self) -> None:
+        """Start the feed and the one timer."""
+        self._sheet.focus()
+        if self._feed is not None:
+            self.run_worker(self._feed, name="feed", exit_on_error=False)
+        if self._poll_hz:
+            self.set_interval(1 / self._poll_hz, self.poll)
+
+    def on_resize(self) -> None:
+        """Draw at once in the new size."""
+        self.call_after_refresh(self.draw)
+
+    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
+        """A feed that failed is not silent."""
+        if event.worker.name == "feed" and event.state is WorkerState.ERROR:
+            self.feed_error = event.worker.error
+            self.draw()
+
+    # Drawing
+
+    def poll(self) -> None:
+        """Take the latest view and draw it; the trace every second time."""
+        before, self._view = self._view, self.source.view()
+        self._polls += 1
+        self._still_polls = self._still_polls + 1 if self._view.t_s == before.t_s else 0
+        if self._polls % 2 == 0:
+            self._trace = None
+        if self.source.closed and not self.source.closed_why and (self._finishing or self._leave_when_closed):
+            self.exit("finished" if self._finishing else "closed")
+            return
+        if len(waiting(self._view)) > len(waiting(before)):
+            self.bell()
+        self.draw()
+
+    def face(self) -> Face:
+        """What the screen adds to the view at this moment."""
+        banner, question = self._trouble(), self._question
+        return Face(
+            page=self._page,
+            said=self._said if self._polls < self._said_until else "",
+            said_loud=self._said_loud,
+            question=question.prompt if question is not None else "",
+            safety=self._polls < self._safety_until,
+            read_only=self.read_only,
+            old=banner is not None and banner.loud,
+            banner=banner,
+        )
+
+    def _trouble(self) -> Banner | None:
+        """What keeps the screen from following the bench, if anything does."""
+        from_when = f"What stands below is from {clock(self._view.t_s)}."
+        again = "Recording may well go on: `plumbwatt follow SESSION` attaches a screen again."
+        if self.feed_error is not None:
+            why = f"{type(self.feed_error).__name__}: {self.feed_error}"
+            return Banner("CUT OFF FROM THE RECORDER", f"{from_when} {again} ({why})")
+        if self.source.closed:
+            if self.source.closed_why:
+                return Banner("CUT OFF FROM THE RECORDER", f"{self.source.closed_why}. {from_when} {again}")
+            return Banner("The session is closed", "q leaves the screen", loud=False)
+        if self._still_polls >= round(STALE_S * (self._poll_hz or POLL_HZ)):
+            seconds = self._still_polls / (self._poll_hz or POLL_HZ)
+            still = f"Nothing has come for {seconds:.0f} s."
+            return Banner("NO NEWS FROM THE RECORDER", f"{still} {from_when} {again}")
+        return None
+
+    def draw(self) -> None:
+        """Draw the view as it was last polled."""
+        width, height = self.size
+        if width <= 0 or height <= 0:
+            return
+        face = self.face()
+        at = trace_box(width, height, self._view, face)
+        if self._trace is None or (self._trace.width, self._trace.height) != (at.width, at.height):
+            self._trace = draw_trace(self._view, at.width, at.height)
+        self._sheet.show(draw_sheet(self._view, width, height, face, self._trace))
+
+    def _say(self, text: str, loud: bool = False) -> None:
+        """Answer a key in the bottom line for a moment."""
+        self._said, self._said_loud, self._said_until = plain(text), loud, self._after(SAID_S)
+        self.draw()
+
+    # Keys
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Acts are off on a screen that only watches, and while a question is open."""
+        if action in self.ACTS or action in ("leave", "page"):
+            if self._question is not None and action != "leave":
+                return False
+            return action == "leave" or not (self.read_only and action in self.ACTS)
+        return True
+
+    def _send(self, act: str, text: str, instrument: str, said: str, at_s: float | None = None) -> bool:
+        """Pass an act on, unless nobody would take it; say which."""
+        self._safety_until = 0
+        if self.source.closed or self.feed_error is not None:
+            self._say(f"NOT SENT: {said}. The recorder is not connected.", loud=True)
+            return False
+        self.source.act(act, text, instrument, at_s)
+        self._say(said)
+        return True
+
+    def _now_s(self) -> float:
+        """Session time at this key."""
+        return self.source.view().t_s
+
+    def action_mark(self) -> None:
+        """Mark this moment."""
+        self._send("mark", "", "", f"marked {clock(self._now_s())}")
+
+    def action_zeroed(self) -> None:
+        """An instrument was zeroed: ask which, unless there is only one."""
+        labels = tuple(lane.label for lane in self._view.lanes)
+        if len(labels) == 1:
+            self._send("zeroed", "", labels[0], f"zeroed {labels[0]}")
+        elif labels:
+            named = "  ".join(f"{key} {label}" for key, label in zip(CHOICES, labels, strict=False))
+            self._ask(_Question("choice", "zeroed", f"zeroed which?  {named}  a all  Esc none", 0.0, labels))
+
+    def action_gear(self) -> None:
+        """Ask for the gear."""
+        before = f" (up: {', '.join(self._gears)})" if self._gears else ""
+        self._ask(_Question("text", "gear", f"gear{before}:", 0.0))
+
+    def action_note(self) -> None:
+        """Ask for a note; its moment is now."""
+        self._ask(_Question("text", "note", f"note at {clock(self._now_s())}:", 0.0))
+
+    def action_segment(self) -> None:
+        """Begin the next segment of the protocol, or one that the operator names."""
+        segment = self._view.segment
+        if segment is not None and segment.next_name:
+            self._send("segment", segment.next_name, "", f"begun: {segment.next_name}")
+        else:
+            self._ask(_Question("text", "segment", "name of the segment that begins now:", 0.0))
+
+    def action_acknowledge(self) -> None:
+        """Acknowledge every alarm that waits."""
+        alarms = list(dict.fromkeys((alarm.kind, alarm.instrument) for alarm in waiting(self._view)))
+        if not alarms:
+            self._say("no alarm waits")
+        for kind, instrument in alarms:
+            self._send("acknowledge", kind, instrument, f"acknowledged: {len(alarms)}")
+
+    def action_finish(self) -> None:
+        """Ask whether the session shall be closed."""
+        self._ask(
+            _Question("sure", "finish", "Finish the session?  Enter: finish   Esc: go on recording", 0.0)
+        )
+
+    def action_page(self, page: Page) -> None:
+        """Show a page, or the bench again."""
+        self._safety_until = 0
+        self._page = "bench" if self._page == page else page
+        self.draw()
+
+    async def action_back(self) -> None:
+        """Close the question, or the page."""
+        if self._question is not None:
+            self._close_question()
+        elif self._page != "bench":
+            self._page = "bench"
+        self._safety_until = 0
+        self.draw()
+
+    def action_leave(self) -> None:
+        """Close the screen and nothing else."""
+        self.exit("closed" if self.source.closed else "left")
+
+    async def action_quit(self) -> None:
+        """Same as leaving: a screen never ends a recording by the way."""
+        self.action_leave()
+
+    def action_help_quit(self) -> None:
+        """The interrupt key only tells the two ways out."""
+        self._say("q leaves this screen, recording goes on; f finishes the session")
+
+    # Questions
+
+    def _ask(self, question: _Question) -> None:
+        """Open a question in the bottom line; it belongs to the moment of its key."""
+        self._question = question._replace(at_s=self._now_s())
+        self._safety_until = 0
+        if question.kind == "text":
+            self._typing.begin(self._gears if question.act == "gear" else ())
+            self._prompt.update(question.prompt)
+            self._line.display = True
+            self._typing.focus()
+        self.draw()
+
+    def _close_question(self) -> None:
+        self._question = None
+        self._line.display = False
+        self._sheet.focus()
+        self.draw()
+
+    def answer(self, key: str) -> bool:
+        """Take a key as the answer to a question that wants one key; whether it was one."""
+        question = self._question
+        if question is None or key == "escape":
+            return False
+        if question.kind == "sure" and key == "enter":
+            self._close_question()
+            if self.source.closed:
+                self._say("the recorder is not connected: nothing to finish", loud=True)
+            else:
+                self._finishing = True
+                self.source.finish()
+                self._say("finishing: the journal is being closed")
+        elif question.kind == "choice":
+            chosen = (
+                question.labels
+                if key == "a"
+                else tuple(
+                    label for choice, label in zip(CHOICES, question.labels, strict=False) if choice == key
+                )
+            )
+            if chosen:
+                self._close_question()
+            for label in chosen:
+                self._send("zeroed", "", label, f"zeroed {', '.join(chosen)}", question.at_s)
+        return True
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """The typed text becomes an act at the moment of its key; an empty one is dropped."""
+        question, text = self._question, plain(event.value.strip(), TEXT_CHARACTERS)
+        self._close_question()
+        if question is None or not text:
+            return
+        if question.act == "gear":
+            if text in self._gears:
+                self._gears.remove(text)
+            self._gears.appendleft(text)
+        self._send(question.act, text, "", f"{question.act} {clock(question.at_s)}: {text}", question.at_s)

@@ -1,0 +1,148 @@
+"""Colours, marks and words of the screen, each in one place.
+
+A state is told by a mark and a word; colour only repeats it. Two hues that people with
+any of the common colour vision deficiencies tell apart (blue and vermilion of the set of
+Okabe and Ito, "Color Universal Design", 2008), on neutral grey.
+"""
+
+import math
+from typing import NamedTuple
+
+from rich.style import Style
+
+from monitor.view import AlarmView, Lane, Side, View
+
+BLUE, ORANGE = "#0072B2", "#D55E00"
+BLACK, RAISED, WHITE = "#0B0B0B", "#262626", "#F4F4F4"
+
+GROUND = Style(color=WHITE, bgcolor=BLACK)
+BOLD = Style(color=WHITE, bgcolor=BLACK, bold=True)
+QUIET = Style(color="#A8A8A8", bgcolor=BLACK)
+FAINT = Style(color="#626262", bgcolor=BLACK)
+CALM = Style(color=BLUE, bgcolor=BLACK, bold=True)
+BAND = Style(color=BLUE, bgcolor=BLACK)
+WARM = Style(color=ORANGE, bgcolor=BLACK, bold=True)
+LOUD = Style(color="#000000", bgcolor=ORANGE, bold=True)
+KEY = Style(color="#000000", bgcolor="#C8C8C8", bold=True)
+ASK = Style(color="#FFFFFF", bgcolor=BLUE, bold=True)
+OLD = Style(dim=True)
+
+CALM_RECORDING = ("recording", "replay", "replaying", "finished", "closed", "saved")
+"""First words of `View.recording` that need nobody's attention; anything else is drawn loud."""
+
+
+class Say(NamedTuple):
+    """A state in words: mark, word, figure beside it, and how loud."""
+
+    mark: str
+    word: str
+    figure: str = ""
+    style: Style = BOLD
+    loud: bool = False
+
+
+def span(seconds: float) -> str:
+    """A length of time: `0:41`, `14:32`, `1:02:03`."""
+    whole = max(0, int(seconds))
+    hours, minutes, rest = whole // 3600, whole // 60 % 60, whole % 60
+    return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"
+
+
+def clock(seconds: float) -> str:
+    """A moment of session time: `0:14:32`."""
+    whole = max(0, int(seconds))
+    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
+
+
+def signed(value: float, unit: str = "%", digits: int = 1) -> str:
+    """A difference with its sign and unit: `+5.2 %`; nought has no sign."""
+    text = f"{value:+.{digits}f}"
+    return f"{text.lstrip('+-') if float(text) == 0 else text} {unit}"
+
+
+def whole(value: float | None) -> str:
+    """A rounded number, or `--` when it cannot be known."""
+    return "--" if value is None or not math.isfinite(value) else f"{value:.0f}"
+
+
+def say(lane: Lane, t_s: float) -> Say:
+    """What a lane is, in a mark, a word and a figure."""
+    since = span(t_s - lane.heard_since_s)
+    match lane.heard:
+        case "lost":
+            return Say("!", "LOST", f"for {since}", WARM, loud=True)
+        case "given-up":
+            return Say("!", "GIVEN UP", f"{since} ago", WARM, loud=True)
+        case "searching":
+            return Say("~", "searching", since, QUIET)
+        case "resting":
+            return Say("○", "resting", since, QUIET)
+        case "heard":
+            pass
+    deviation = lane.deviation_percent
+    figure = "" if deviation is None or not math.isfinite(deviation) else signed(deviation)
+    match lane.verdict:
+        case "reference":
+            return Say("┃", "reference")
+        case "agrees":
+            return Say("✓", "agrees", figure, CALM)
+        case "differs":
+            return Say("✗", "DIFFERS", figure, WARM, loud=True)
+        case "undecided":
+            return Say("?", "can't tell yet", figure)
+        case "blind":
+            return Say("◌", "blind", "", QUIET)
+
+
+WORDS: dict[str, str] = {
+    "signal-lost": "signal lost",
+    "power-missing": "reports no power",
+    "power-off": "power deviates",
+    "side-off": "side deviates",
+    "balance-off": "balance deviates",
+    "cadence-off": "cadence deviates",
+    "stuck": "value stands still",
+    "spike": "spike",
+    "clipped": "clipped",
+    "one-sided": "one side doubled",
+    "sides-swapped": "sides swapped",
+    "shifted": "has shifted",
+    "restarted": "restarted",
+    "setting-differs": "setting differs",
+    "battery-low": "battery low",
+    "not-recorded": "not recorded",
+    "clock-stepped": "clock stepped",
+}
+"""A finding's kind for people. A power that is off its tolerance is not `power off`."""
+
+
+def words(kind: str) -> str:
+    """A finding's kind in words; a side before it stays: `right side-off` is `right side deviates`."""
+    side, _, rest = kind.rpartition(" ")
+    return f"{side} {WORDS.get(rest, rest)}".strip()
+
+
+def about(instrument: str, side: Side | None) -> str:
+    """Whom an alarm concerns: `heron`, `heron right`, or the bench."""
+    name = instrument or "bench"
+    return name if side in (None, "total") else f"{name} {side}"
+
+
+def waiting(view: View) -> list[AlarmView]:
+    """Alarms that somebody has yet to acknowledge."""
+    return [alarm for alarm in view.alarms if alarm.state in ("raised", "blind") and not alarm.acknowledged]
+
+
+def not_recording(view: View) -> bool:
+    """The disk or the recorder refuses: this evening is being lost."""
+    text = view.recording.lower()
+    return (
+        not text.startswith(CALM_RECORDING)
+        or "fail" in text
+        or any(alarm.kind == "not-recorded" and alarm.state == "raised" for alarm in view.alarms)
+    )
+
+
+def is_heard(lane: Lane) -> bool:
+    """Packets come from this instrument now."""
+    return lane.heard == "heard"
