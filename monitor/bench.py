@@ -144,8 +144,10 @@ def remarks(bench: Bench) -> list[str]:
             )
         if instrument.measures_power and instrument.claim_percent is None:
             found.append(
-                f"{instrument.label} has no claim_percent: its tolerance is floor_w and power_percent alone."
+                f"{instrument.label} has no claim_percent: it is judged as if it claimed what is common."
             )
+        if instrument.link.startswith("ant:") and instrument.link.endswith((":0", ":*")):
+            found.append(f"{instrument.label} takes the first of its kind that is heard: another may answer.")
         if instrument.link.startswith("ant:") and instrument.profile:
             found.append(f"{instrument.label}: ANT+ links tell their profile, `profile` is not used.")
     if not any(instrument.role == "on-test" for instrument in bench.instruments):
@@ -222,7 +224,9 @@ def _check_link(document: Document, link: str, where: Path) -> None:
             document.fail(
                 where, f"{shown(link)} names no known kind of ANT+ device", suggestion(kind, ANT_KINDS)
             )
-        if not (number.isascii() and number.isdigit() and len(number) <= 7 and 1 <= int(number) <= 65535):
+        if number != "*" and not (
+            number.isascii() and number.isdigit() and len(number) <= 7 and int(number) <= 65535
+        ):
             hint = (
                 f'Write the device number, 1 to 65535, as in "ant:{kind}:12345"; `plumbwatt find` lists it.'
             )

@@ -95,7 +95,7 @@ REFUSED = {
     "empty name": ("AA:BB:CC:DD:EE:FF", "name=", 9, ["address"]),
     "ant kind": ("ant:power:12345", "ant:powr:12345", 15, ['Did you mean "power"']),
     "ant number": ("ant:power:12345", "ant:power:70000", 15, ["65535"]),
-    "ant wildcard": ("ant:power:12345", "ant:power:0", 15, ["65535"]),
+    "ant without number": ("ant:power:12345", "ant:power:", 15, ["65535"]),
     "scene label": ("ant:power:12345", "scene:Hub One", 15, ["scene"]),
     "log label": ("ant:power:12345", "log:", 15, ["log"]),
     "reference": ('reference = "hub"', 'reference = "hubb"', 3, ['"hubb"', 'Did you mean "hub"']),
@@ -165,11 +165,14 @@ def test_scripted_benches_may_run_at_another_speed() -> None:
 
 
 def test_remarks_tell_what_was_probably_not_meant() -> None:
-    text = GOOD.replace('"crank"', '"crank"\nrole = "reference"').replace(
-        '"pedals"', '"pedals"\nrole = "witness"'
+    text = (
+        GOOD.replace("power:12345", "power:0")
+        .replace('"crank"', '"crank"\nrole = "reference"')
+        .replace('"pedals"', '"pedals"\nrole = "witness"')
     )
     told = " ".join(remarks(parse_bench(text)))
     assert "crank has the role" in told
+    assert "crank takes the first of its kind" in told
     assert "claim_percent" in told
     assert "on test" in told
 

@@ -13,11 +13,11 @@ ROOT = Path(__file__).parent.parent
 
 # Where bytes, time, chance and people come in. Everything else must give the same from the same records.
 IMPURE = {
-    "capture.ant", "capture.bluetooth", "capture.clock", "capture.control", "capture.scene", "capture.source",
-    "capture.sources",
-    "storage.attach", "storage.recorder",
+    "capture.ant", "capture.ant_stick", "capture.bluetooth", "capture.bluetooth_trouble", "capture.clock",
+    "capture.control", "capture.scene", "capture.source", "capture.sources",
+    "storage.attach", "storage.feed", "storage.recorder",
     "monitor.cli", "monitor.commands", "monitor.dashboard", "monitor.doctor", "monitor.products",
-    "monitor.session",
+    "monitor.replay", "monitor.session",
 }  # fmt: skip
 OUTSIDE = {"asyncio", "bleak", "openant", "usb", "textual", "rich", "libusb_package", "scipy", "pandas"}
 
