@@ -1,0 +1,241 @@
+"""The command line: names, options and help of every command, and what the exit codes mean.
+
+What a command does stands in `monitor.commands` and is loaded when it is called, so that
+help and errors of spelling are answered at once.
+"""
+
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+from cyclopts import App, CycloptsError, Parameter, Token
+
+EXIT_FINE, EXIT_BUG, EXIT_USAGE, EXIT_RADIO, EXIT_DAMAGED, EXIT_INTERRUPTED = 0, 1, 2, 3, 4, 130
+
+
+def _version() -> str:
+    from importlib.metadata import version
+
+    return version("plumbwatt")
+
+
+def _speed(type_: Any, tokens: Sequence[Token]) -> float:
+    word = tokens[0].value
+    if word == "max":
+        return float("inf")
+    try:
+        value = float(word)
+    except ValueError:
+        value = 0.0
+    if not 0.01 <= value <= 10_000:
+        raise ValueError("a number from 0.01 to 10000, or max, is needed")
+    return value
+
+
+def _seconds(type_: Any, tokens: Sequence[Token]) -> float:
+    try:
+        value = float(tokens[0].value)
+    except ValueError:
+        value = 0.0
+    if not 0 < value <= 1_000_000:
+        raise ValueError("a number of seconds above 0 is needed")
+    return value
+
+
+Flag = Parameter(negative=())
+Speed = Annotated[float | None, Parameter(converter=_speed)]
+Seconds = Annotated[float, Parameter(converter=_seconds)]
+MaybeSeconds = Annotated[float | None, Parameter(converter=_seconds)]
+
+app = App(
+    name="plumbwatt",
+    help="A live bench monitor for people who test cycling power meters.\n\n"
+    "Start with `plumbwatt demo`, then `plumbwatt doctor` and `plumbwatt find`.",
+    version=_version,
+    help_format="plaintext",
+    result_action="return_value",
+    exit_on_error=False,
+    print_error=False,
+    suppress_keyboard_interrupt=False,
+)
+bench = App(name="bench", help="Write a bench file from what is in range, or check one.")
+app.command(bench)
+
+
+@app.command
+def find(*, seconds: Seconds = 10.0, json: Annotated[bool, Flag] = False) -> int:
+    """List the instruments in range on both radios.
+
+    Turn the cranks: sleeping instruments say nothing. The first column is what a bench file
+    takes as `link`.
+
+    Example: plumbwatt find --seconds 20
+
+    Parameters
+    ----------
+    seconds
+        How long to listen.
+    json
+        Print a JSON list instead of a table.
+    """
+    from monitor.commands.find import find
+
+    return find(seconds, json)
+
+
+@bench.command(name="new")
+def bench_new(*, out: Path | None = None, seconds: Seconds = 10.0) -> int:
+    """Write a commented bench file from what is in range.
+
+    Without a radio, or with nothing in range, it is a template.
+
+    Example: plumbwatt bench new --out winter.toml
+
+    Parameters
+    ----------
+    out
+        The file to write; it must not exist yet. Without it the bench goes to stdout.
+    seconds
+        How long to listen.
+    """
+    from monitor.commands.find import new_bench
+
+    return new_bench(out, seconds)
+
+
+@bench.command(name="check")
+def bench_check(file: Path, /) -> int:
+    """Validate a bench file, and say what it means.
+
+    Example: plumbwatt bench check winter.toml
+
+    Parameters
+    ----------
+    file
+        The bench file (TOML).
+    """
+    from monitor.commands.benches import check
+
+    return check(file)
+
+
+@app.command
+def replay(
+    recorded: Annotated[Path, Parameter(name="SESSION|LOG.jsonl")],
+    /,
+    *,
+    bench: Path | None = None,
+    headless: Annotated[bool, Flag] = False,
+    speed: Speed = None,
+) -> int:
+    """Run a recorded session, or another logger's capture log, through the same pipeline again.
+
+    Exit code 4: records of the session were lost.
+
+    Example: plumbwatt replay sessions/2026-11-25-190312-evening --headless
+
+    Parameters
+    ----------
+    recorded
+        A session folder, or a capture log (JSON lines).
+    bench
+        A bench to judge by instead of the recorded one; for a log it has links `log:LABEL`.
+    headless
+        Print findings as JSON lines instead of the screen.
+    speed
+        Session seconds in a second, or max. Without it 1, and max if headless.
+    """
+    from monitor.commands.replay import replay
+
+    return replay(recorded, bench, headless, speed)
+
+
+@app.command
+def doctor(*, json: Annotated[bool, Flag] = False) -> int:
+    """Check radios, rights, libraries, terminal, disk and clock of this computer.
+
+    Each line says ok, or what is wrong and the remedy. Exit code 3: neither radio can be used.
+
+    Example: plumbwatt doctor
+
+    Parameters
+    ----------
+    json
+        Print a JSON list of the checks.
+    """
+    from monitor.commands.checkup import doctor
+
+    return doctor(json)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; the exit code.
+
+    0 fine, 1 a bug of ours, 2 bad arguments or files, 3 a radio or device is missing, 4 a
+    damaged session, 130 interrupted.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # A name in another script must not end a recording on a terminal without UTF-8.
+            stream.reconfigure(errors="replace")
+    try:
+        code = app(list(sys.argv[1:] if arguments is None else arguments))
+    except CycloptsError as error:
+        return _fail(EXIT_USAGE, f"{error} (see `plumbwatt --help`)")
+    except KeyboardInterrupt:
+        return _fail(EXIT_INTERRUPTED, "interrupted")
+    except BrokenPipeError:
+        # Whoever read our output has gone; what is still buffered must not raise again at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_FINE
+    except Exception as error:
+        return _explain(error)
+    return code if isinstance(code, int) else EXIT_FINE
+
+
+def _explain(error: Exception) -> int:
+    """Say what went wrong in words for the operator; the exit code."""
+    from capture.source import SourceError
+    from monitor.commands.talk import UsageError
+    from monitor.toml_check import BenchError
+    from storage.damage import DamagedSession, SessionError
+
+    if isinstance(error, BenchError | UsageError | SessionError):
+        return _fail(EXIT_USAGE, str(error))
+    if isinstance(error, SourceError):
+        return _fail(EXIT_RADIO, str(error))
+    if isinstance(error, DamagedSession):
+        return _fail(EXIT_DAMAGED, f"{error}. Run `plumbwatt rescue {error.path}`.")
+    if isinstance(error, OSError) and error.filename is not None:
+        return _fail(EXIT_USAGE, f"{error.filename}: {error.strerror}")
+    return _apologise(error)
+
+
+def _apologise(error: Exception) -> int:
+    import tempfile
+    import traceback
+
+    where = ""
+    try:
+        handle, name = tempfile.mkstemp(prefix="plumbwatt-error-", suffix=".txt")
+        with open(handle, "w", encoding="utf-8", errors="replace") as file:
+            file.write(f"plumbwatt {_version()}, {sys.platform}, Python {sys.version}\n\n")
+            file.write("".join(traceback.format_exception(error)))
+        where = f" The details are in {name}: please send them to the maintainers."
+    except OSError:
+        pass
+    what = f"{type(error).__name__}: {error}"
+    return _fail(EXIT_BUG, f"sorry, this is a bug of plumbwatt ({what}). What was recorded is kept.{where}")
+
+
+def _fail(code: int, text: str) -> int:
+    from monitor.commands.talk import tell
+
+    tell(f"plumbwatt: {text}")
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,75 @@
+"""`replay`: what was recorded, through the pipeline again."""
+
+import asyncio
+from pathlib import Path
+
+from monitor.bench import Bench, load_bench
+from monitor.commands.talk import UsageError, give, tell
+from monitor.products import end_line, finding_line
+from monitor.replay import Replay, bench_for_log, is_log, replay_log, replay_session
+from monitor.view import Finding
+
+SHOWN_PROBLEMS = 10
+
+
+def replay(path: Path, bench_file: Path | None, headless: bool, speed: float | None) -> int:
+    """Replay a session or a capture log on the screen, or as lines; 4 if records were lost."""
+    if not path.exists():
+        from storage.session import open_session
+
+        open_session(path)  # says what is near
+    bench = load_bench(bench_file) if bench_file else None
+    on_finding = _print if headless else None
+    if speed is None:
+        speed = float("inf") if headless else 1.0
+    script = None
+    if is_log(path):
+        bench = log_bench(path, bench)
+        player, script = replay_log(path, bench, on_finding)
+    else:
+        player = replay_session(path, bench, on_finding)
+    if headless:
+        asyncio.run(player.feed(speed))
+        give(end_line(player.pipeline, player.path))
+    else:
+        from monitor.dashboard.app import BenchApp
+
+        app = BenchApp(player, lambda: player.feed(speed), read_only=True)
+        app.run()
+        if app.feed_error is not None:
+            raise app.feed_error
+    if script is not None:
+        for problem in script.problems[:SHOWN_PROBLEMS]:
+            tell(f"note: {path}, {problem}")
+        if script.problem_count > SHOWN_PROBLEMS:
+            tell(f"note: {script.problem_count} problems in {path} in all")
+    return _judge(player) if player.closed else 0
+
+
+def log_bench(path: Path, bench: Bench | None) -> Bench:
+    """The bench for a log: the one given, if it has links to it, or one made from what is in it."""
+    if bench is None:
+        bench = bench_for_log(path)
+        if bench is None:
+            hint = 'Lines look like {"t": 1.5, "instrument": "hub", "ble": "2A63", "hex": "..."}.'
+            raise UsageError(f"{path} holds no packet of a power instrument. {hint}")
+        tell(f"no bench given: {', '.join(i.label for i in bench.instruments)} against {bench.reference}")
+    elif not any(instrument.link.startswith("log:") for instrument in bench.instruments):
+        raise UsageError(f'the bench has no link to a log. Write link = "log:LABEL" with a label of {path}.')
+    return bench
+
+
+def _print(finding: Finding) -> None:
+    give(finding_line(finding))
+
+
+def _judge(player: Replay) -> int:
+    damage = player.damage
+    if damage is None:
+        return 0
+    remedy = f"Run `plumbwatt rescue {player.path}`."
+    if not damage.lossy:
+        tell(f"note: {player.path}: {damage.text}. All that was written is here. {remedy}")
+        return 0
+    tell(f"plumbwatt: {player.path}: {damage.text}. {remedy}")
+    return 4

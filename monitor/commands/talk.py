@@ -1,0 +1,30 @@
+"""How commands speak: data to stdout, talk to stderr, nothing from outside unescaped."""
+
+import sys
+from collections.abc import Sequence
+
+from monitor.plain import plain
+
+
+class UsageError(Exception):
+    """The arguments don't fit together, or name what isn't there; the text has the remedy."""
+
+
+def tell(text: str) -> None:
+    """A line for the person, on stderr, freed of control characters."""
+    print("\n".join(plain(line) for line in text.split("\n")), file=sys.stderr, flush=True)
+
+
+def give(line: str) -> None:
+    """A line of data, on stdout, freed of control characters."""
+    print(plain(line), flush=True)
+
+
+def table(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows of cells as lines with aligned columns."""
+    cleaned = [tuple(plain(cell, limit=48) for cell in row) for row in rows]
+    widths = [max(len(row[at]) for row in cleaned) for at in range(len(cleaned[0]))] if cleaned else []
+    return [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in cleaned
+    ]
