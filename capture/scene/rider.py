@@ -118,6 +118,7 @@ class Rider:
         loss: drivetrain loss, watts and percent.
         loop: begin again after the last segment; else the rider then stops.
         keep: keep the whole ride, not only the last quarter of an hour.
+        holds: what `holds` of an earlier ride said: the trainer asks for the same again.
     """
 
     def __init__(
@@ -129,9 +130,12 @@ class Rider:
         loss: tuple[float, float] = (2.6, 1.0),
         loop: bool = False,
         keep: bool = False,
+        holds: Sequence[tuple[int, float | None]] = (),
     ) -> None:
         self._habits = habits
-        self._loss_w, self._loss_share = loss[0], loss[1] / 100.0
+        self.loss = loss[0], loss[1] / 100.0
+        """Drivetrain loss: watts, and share of the power."""
+        self.ripple = habits.ripple
         self._loop, self._keep = loop, keep
         self._blocks: list[_Block] = []
         at = 0.0
@@ -154,6 +158,8 @@ class Rider:
         self._first = 0
         self._next_start = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         self.holds: list[tuple[int, float | None]] = []
+        """Each call of `hold`: number of the first piece that it concerns, and the power in W."""
+        self._replayed = dict(holds)
 
     # -- the ride is made ---------------------------------------------------------------
 
@@ -186,6 +192,8 @@ class Rider:
 
     def _ride_piece(self) -> None:
         habits = self._habits
+        if self.pieces_made in self._replayed:
+            self.hold(self._replayed[self.pieces_made])
         t_0 = self.pieces_made * PIECE_S
         middle = t_0 + PIECE_S / 2.0
         fast, slow, free = self._fast.step(), self._slow.step(), self._free.step()
@@ -245,7 +253,7 @@ class Rider:
             share = self._habits.left_share + self._habits.left_share_per_100w * (power_w - 200.0) / 100.0
             share = min(0.95, max(0.05, share + _SHARE_SPREAD * lean))
             left_per_rev, right_per_rev = per_rev * share, per_rev * (1.0 - share)
-            kept = max(0.0, 1.0 - self._loss_share - self._loss_w / power_w)
+            kept = max(0.0, 1.0 - self.loss[1] - self.loss[0] / power_w)
         wheel_rate_1 = max(crank_rate_1 * gear, wheel_rate_0 * math.exp(-PIECE_S / roll_s))
         if wheel_rate_1 < 0.05:
             wheel_rate_1 = 0.0

@@ -160,7 +160,8 @@ class Sensor:
         self._phase = chance.random()
         self._next_revs = self._phase
         self._piece = 0
-        self._seen_events = 0
+        self.counted = 0
+        """Crank events so far."""
         self._restarts = deque(self.faults.restarts)
         self.crank_revs = chance.randrange(3000)
         self.crank_x = self.clock.at(0.0)
@@ -206,7 +207,7 @@ class Sensor:
             event = self.rider.crank_event(self._next_revs, self._piece)
             self._piece = event.piece
             self._next_revs += 1.0
-            self._seen_events += 1
+            self.counted += 1
             self._crank_event(event.t, event.left_j, event.right_j)
 
     def _crank_event(self, t_s: float, left_j: float, right_j: float) -> None:
@@ -366,7 +367,7 @@ class CrankSensor(Sensor):
         self._last = (0.0, 0.0)
         self._interval_last = (0.0, 0.0, 0.0, 0.0)
         self.interval_s = 1.0 / definition.rate_hz / self.clock.rate
-        self._next_interval = self.interval_s * (1.0 + chance.random())
+        self.next_interval_s = self.interval_s * (1.0 + chance.random())
         self.rev_torque_nm = 0.0
         self.events = chance.randrange(256)
         self.torque_sum_nm = chance.uniform(0.0, 2000.0)
@@ -392,15 +393,15 @@ class CrankSensor(Sensor):
 
     def _until(self, t_s: float) -> None:
         if self._interval is not None:
-            while self._next_interval <= t_s:
-                self._crank_until(self._next_interval)
-                self._measure_interval(self._next_interval)
-                self._next_interval += self.interval_s
+            while self.next_interval_s <= t_s:
+                self._crank_until(self.next_interval_s)
+                self._measure_interval(self.next_interval_s)
+                self.next_interval_s += self.interval_s
         self._crank_until(t_s)
 
     def _crank_event(self, t_s: float, left_j: float, right_j: float) -> None:
         x = self.clock.at(t_s)
-        if self._seen_events > 1:
+        if self.counted > 1:
             seconds = x - self._last_event_x
             last_left, last_right = self._last
             torque = self.torque.measure(left_j - last_left, right_j - last_right, 1.0, seconds, t_s)
@@ -456,7 +457,7 @@ class WheelSensor(Sensor):
         self._last_wheel: tuple[float, float] | None = None
         self._interval_last = (0.0, 0.0, 0.0, 0.0)
         self.interval_s = 1.0 / definition.rate_hz / self.clock.rate
-        self._next_interval = self.interval_s * (1.0 + chance.random())
+        self.next_interval_s = self.interval_s * (1.0 + chance.random())
         self.wheel_revs = chance.randrange(5000)
         self.wheel_x = self.clock.at(0.0)
         self.wheel_torque_sum_nm = chance.uniform(0.0, 2000.0)
@@ -479,11 +480,11 @@ class WheelSensor(Sensor):
         return self.torque.zero()
 
     def _until(self, t_s: float) -> None:
-        while self._next_interval <= t_s:
-            self._crank_until(self._next_interval)
-            self._wheel_until(self._next_interval)
-            self._measure_interval(self._next_interval)
-            self._next_interval += self.interval_s
+        while self.next_interval_s <= t_s:
+            self._crank_until(self.next_interval_s)
+            self._wheel_until(self.next_interval_s)
+            self._measure_interval(self.next_interval_s)
+            self.next_interval_s += self.interval_s
         self._crank_until(t_s)
         self._wheel_until(t_s)
 
