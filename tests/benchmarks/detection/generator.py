@@ -369,7 +369,7 @@ def _plan(case: Case, rng: np.random.Generator) -> _Plan:
             lambda _: Fault("restarted", label, onset, gap, "total", "", ((onset, NEVER_S),)),
         )
     if case.kind == "battery":
-        onset = float(rng.uniform(60, 150))
+        onset = float(rng.integers(60, 150))
         return _Plan(
             pick("steady", "free", "sprints"),
             420,

@@ -274,7 +274,7 @@ def _rows(columns: list[tuple[str, Array | int]], n: int) -> list[bytes]:
 
 def _crank_data(ride: Ride, m: Meter, fault: Fault | None, s: Array, ends: Array) -> tuple[Array, Array]:
     """Cumulative crank revolutions and event time in 1/1024 s as known at the device times `s`."""
-    known = np.searchsorted(ends, s, "right")
+    known = np.searchsorted(ends, s + 1e-9, "right")
     stamps = np.concatenate(([0.0], ends))[known]
     revs, stamp = _since_start(fault, s, known.astype(float), stamps * (1 + m.clock_ppm * 1e-6))
     restarted = fault is not None and fault.kind == "restarted"
@@ -451,21 +451,38 @@ def _frozen(fault: Fault | None, s: Array, rows: list[bytes]) -> list[bytes]:
     return [rows[first] if a else row for a, row in zip(acts, rows, strict=True)]
 
 
-def _kept(ride: Ride, m: Meter, fault: Fault | None, s: Array, rng: np.random.Generator) -> tuple[Mask, Mask]:
-    """Which packets leave the device, and which of these reach the host."""
+def _bursts(ride: Ride, m: Meter, rng: np.random.Generator) -> list[tuple[float, float]]:
+    """Spans in which the radio is disturbed: never so long that a signal is lost by any usual measure."""
+    starts = rng.uniform(30, ride.seconds, rng.poisson(m.loss * 100 * ride.seconds / 3600))
+    return [(float(t), float(t + rng.uniform(0.5, 1.3))) for t in starts]
+
+
+def _dropped(m: Meter, s: Array, rng: np.random.Generator) -> Mask:
+    """Packets lost at random: any slot of ANT+; over Bluetooth few, and no two in a row."""
+    if m.channel.startswith("ant"):
+        return rng.random(len(s)) < m.loss
+    lost = rng.random(len(s)) < m.loss / 10
+    around = np.concatenate(([9.0], s[2:] - s[:-2], [9.0])) if len(s) > 2 else np.full(len(s), 9.0)
+    lost &= around < 2.1
+    lost[1:] &= ~lost[:-1]
+    return lost
+
+
+def _lost(fault: Fault | None, arrival: Array) -> Mask:
+    if fault is None or fault.kind != "lost":
+        return np.zeros(len(arrival), bool)
+    return fault.acts(arrival)
+
+
+def _sent(ride: Ride, m: Meter, fault: Fault | None, s: Array) -> Mask:
+    """Which packets leave the device: none in its sleep, none while it starts again."""
     sent = np.ones(len(s), bool)
     if m.sleeps:
         for start, end in ride.pauses(25):
-            sent &= (s < start + 25) | (s > end + 1.0)
-    heard = rng.random(len(s)) >= (m.loss if m.channel.startswith("ant") else m.loss / 10)
-    for start in rng.uniform(30, ride.seconds, rng.poisson(m.loss * 100 * ride.seconds / 3600)):
-        heard &= (s < start) | (s > start + rng.uniform(0.5, 1.4))
-    if fault is not None:
-        if fault.kind == "lost":
-            heard &= ~fault.acts(s)
-        elif fault.kind == "restarted":
-            sent &= ~((s >= fault.onset_s - float(fault.size)) & (s < fault.onset_s))
-    return sent, heard
+            sent &= (s < start + 25) | (s > end + 0.5)
+    if fault is not None and fault.kind == "restarted":
+        sent &= ~((s >= fault.onset_s - fault.size) & (s < fault.onset_s))
+    return sent
 
 
 def _told_bluetooth(m: Meter, fault: Fault | None, up_s: float, seconds: int) -> list[Record]:
@@ -540,7 +557,10 @@ def send(ride: Ride, m: Meter, fault: Fault | None, rng: np.random.Generator) ->
         raw = octets.tobytes()
         rows = _frozen(fault, s, [raw[i : i + 8] for i in range(0, len(raw), 8)])
         arrival = s + 0.002 + rng.exponential(0.001, len(s))
-        sent, heard = _kept(ride, m, fault, s, rng)
+        sent = _sent(ride, m, fault, s)
+        heard = ~_dropped(m, s, rng) & ~_lost(fault, arrival)
+        for start, end in _bursts(ride, m, rng):
+            heard &= (s < start) | (s > end)
         extra = _extended(s + 0.0005, m, rng) if m.extended else [b""] * len(s)
         down = fault.acts(s - 2.0) if fault is not None and fault.kind == "lost" else np.zeros(len(s), bool)
         for t, row, more, hears, quiet in zip(
@@ -562,13 +582,17 @@ def send(ride: Ride, m: Meter, fault: Fault | None, rng: np.random.Generator) ->
         )
         rows = _frozen(fault, s, rows)
         arrival = _over_bluetooth(s, rng)
-        sent, heard = _kept(ride, m, fault, arrival, rng)
-        keep = sent & heard & (s > up_s)
+        for start, end in _bursts(ride, m, rng):
+            # Bluetooth sends again until it is heard.
+            late = (arrival > start) & (arrival < end)
+            arrival = np.maximum.accumulate(np.where(late, end + 0.01, arrival))
+        heard = ~_dropped(m, s, rng) & ~_lost(fault, arrival)
+        keep = _sent(ride, m, fault, s) & heard & (s > up_s)
         records += _told_bluetooth(m, fault, up_s, ride.seconds)
         for t, row, kept in zip((arrival * 1e9).astype(np.int64).tolist(), rows, keep.tolist(), strict=True):
             if kept:
                 records.append(Packet(t, m.label, m.channel, row))
-        heard = keep
+        sent, heard = keep, keep
     hears = arrival[heard & sent]
     last = 0.0
     if fault is not None and fault.kind == "lost":

@@ -11,6 +11,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 import msgspec
 import numpy as np
 
+from capture.record import Packet
 from monitor.view import Finding
 from tests.benchmarks.detection.generator import Case, Scenario, make, steady_style
 from tests.benchmarks.detection.rider import Mask
@@ -164,6 +165,21 @@ def _limit_s(s: Scenario, excess_percent: float) -> float | None:
     return max((Z_90_95 * s.noise_percent / excess_percent) ** 2, ripple)
 
 
+def _first_without_power_s(s: Scenario, label: str, from_s: float) -> float:
+    """When the first packet came that shows no power: a meter that smooths shows its loss late."""
+    for x in s.records:
+        if isinstance(x, Packet) and x.instrument == label and x.t_ns >= from_s * 1e9:
+            if x.channel == "2A63":
+                shown = int.from_bytes(x.data[2:4], "little", signed=True)
+            elif x.channel == "ant11" and x.data[0] == 0x10:
+                shown = int.from_bytes(x.data[6:8], "little")
+            else:
+                continue
+            if shown <= 5:
+                return x.t_ns / 1e9
+    return from_s
+
+
 def _target_s(case: Case, group: str, steady: bool) -> float | None:
     if case.kind in ("scale", "zero"):
         if not steady or group != "twice":
@@ -214,6 +230,8 @@ def judge(s: Scenario, findings: Iterable[Finding], run_s: float) -> Result:
     if case.kind in EVENT_KINDS:
         if case.kind == "lost":
             onset = s.last_heard_s
+        elif case.kind in ("missing", "placement"):
+            onset = _first_without_power_s(s, fault.label, onset)
         elif case.kind == "clipped":
             over = np.flatnonzero((r.power_w > fault.size * 1.1)[1:] & (r.power_w > fault.size * 1.1)[:-1])
             out.group = "event" if len(over) else "below"
@@ -308,6 +326,11 @@ def _seconds(values: list[float], quantile: float) -> str:
     return f"{value:.0f}" if value >= 10 else f"{value:.1f}"
 
 
+def _falls_short(x: Result) -> bool:
+    late = x.target_s is not None and (x.delay_s is None or x.delay_s > x.target_s)
+    return not x.caught or late or x.cause_wrong or x.cause_unfounded or x.cause_right is False
+
+
 def _row(title: str, results: list[Result]) -> dict[str, str]:
     caught = [x for x in results if x.caught]
     delays = [x.delay_s for x in caught if x.delay_s is not None]
@@ -336,6 +359,7 @@ def _row(title: str, results: list[Result]) -> dict[str, str]:
         "wrong kind": _share([bool(x.wrong_kinds) for x in results])
         if any(x.wrong_kinds for x in results)
         else "",
+        "look at": next((f"`{x.case}`" for x in results if _falls_short(x)), ""),
     }
 
 
@@ -346,6 +370,10 @@ def _table(rows: list[dict[str, str]]) -> str:
     lines = ["| " + " | ".join(heads) + " |", "|" + "---|" * len(heads)]
     lines += ["| " + " | ".join(str(row[h]) for h in heads) + " |" for row in rows]
     return "\n".join(lines)
+
+
+def _example(x: Result, f: Told) -> str:
+    return f"`{x.case}` {f.instrument} at {f.t_s:.0f} s"
 
 
 WORDS = {
@@ -389,9 +417,7 @@ def report(results: list[Result]) -> str:
                     "bench": b,
                     "alarms": str(n),
                     "for example": next(
-                        f"`{x.case}` {f.instrument} at {f.t_s:.0f} s"
-                        for x, f in alarms
-                        if (f.kind, x.style, x.bench) == (k, st, b)
+                        _example(x, f) for x, f in alarms if (f.kind, x.style, x.bench) == (k, st, b)
                     ),
                 }
                 for (k, st, b), n in sorted(by.items(), key=lambda kv: -kv[1])
@@ -417,6 +443,32 @@ def report(results: list[Result]) -> str:
                 "### Faults within tolerance (nothing has to be raised)\n"
                 + _table([{k: row[k] for k in keep} for row in below])
             )
+        beside: dict[tuple[str, str, str], list[tuple[Result, Told]]] = defaultdict(list)
+        for x in faulty:
+            fault = x.case.split("/")[0]
+            for what, told in (
+                ("another instrument", x.blamed_others),
+                ("the faulty one", x.wrong_kinds),
+                ("before the fault", x.false_alarms),
+            ):
+                for f in told:
+                    beside[(fault, what, f.kind)].append((x, f))
+        parts.append(
+            "### Raised beside the fault (no true consequence of it)\n"
+            + _table(
+                [
+                    {
+                        "fault": fault,
+                        "raised for": what,
+                        "finding": kind,
+                        "times": str(len(told)),
+                        "rides": str(len({x.case for x, _ in told})),
+                        "for example": _example(*told[0]),
+                    }
+                    for (fault, what, kind), told in sorted(beside.items(), key=lambda kv: -len(kv[1]))
+                ]
+            )
+        )
         hours = sum(x.hours for x in faulty if x.group == "event" or x.case.startswith("shifted"))
         before = sum(len(x.false_alarms) for x in faulty)
         parts.append(f"Raised before the fault began: {before} (in the first part of {hours:.1f} h).")
