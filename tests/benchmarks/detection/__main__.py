@@ -9,6 +9,8 @@ import msgspec
 
 from tests.benchmarks.detection import check, generator, score
 
+RECORDED = "## Last recorded run"
+
 
 def main() -> int:
     """Run what the arguments ask for; 1 if the generator's own check fails or the monitor crashed."""
@@ -25,6 +27,7 @@ def main() -> int:
     p.add_argument(
         "--check", action="store_true", help="decode what is generated with the program's decoders"
     )
+    p.add_argument("--readme", action="store_true", help="put the scoreboard into the README beside this")
     args = p.parse_args()
     os.environ.setdefault("OMP_NUM_THREADS", "1")
 
@@ -42,7 +45,12 @@ def main() -> int:
     results = score.many(generator.cases([k for k in kinds if k != "healthy"], seeds), args.jobs)
     if "healthy" in kinds:
         results += score.many(generator.healthy(hours, minutes), args.jobs, minutes * 60)
-    print(score.report(results))
+    board = score.report(results)
+    print(board)
+    if args.readme:
+        page = Path(__file__).with_name("README.md")
+        kept = page.read_text(encoding="utf-8").partition(RECORDED)[0]
+        page.write_text(f"{kept}{RECORDED}\n\n{board}", encoding="utf-8")
     if args.json:
         args.json.write_bytes(msgspec.json.format(msgspec.json.encode(results)))
     return int(any(x.crash for x in results))
