@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 from monitor.alarm import Rule, Signal
 from monitor.bench import Bench
-from monitor.compare import MIN_POWER_W, Comparator, Pair, Window
+from monitor.compare import MIN_POWER_W, Block, Comparator, Pair, Window
 from monitor.curve import Track
+from monitor.diagnose import Diagnosis, Hole, attribute, diagnose, placement
 from monitor.shift import ShiftDetector
 from monitor.view import Cause, Heard, Kind, Side, Unit
 
@@ -164,6 +165,14 @@ class Watch:
         self.restarted_s = [-math.inf] * n
         self.given_up: list[str | None] = [None] * n
         self.shifts = {i: ShiftDetector() for i in comparator.pairs}
+        self.onsets: dict[tuple[int, Side], float] = {}
+        """Since when a deviation has been over its limit: the blocks from there on tell its cause."""
+        self.diagnoses: dict[tuple[int, Side], Diagnosis] = {}
+        self.gear = ""
+        self.holes: list[list[Hole]] = [[] for _ in range(n)]
+        self._missing_now = [False] * n
+        self._ridden_s: list[dict[str, float]] = [{} for _ in range(n)]
+        self._ridden_rpm: list[list[float]] = [[] for _ in range(n)]
         self.failing_s: float | None = None
         self.step_s = -math.inf
         self.step_by_s = 0.0
@@ -267,12 +276,34 @@ class Watch:
         sign.since_s = max(track.powered_s, since)
         sign.reference = other
         sign.value, sign.limit = track.power_w or 0.0, watts
-        sign.cause = "placement"
-        sign.advice = (
-            f"{label} shows no power while {other} shows {watts:.0f} W: look at magnet, sensor and cable, "
-            "shift a gear and ride on; if it comes back, mark the gear"
+        if sign.signal == "over" and not self._missing_now[i]:
+            self.holes[i].append(Hole(sign.since_s, self.gear, self._cadence_at(i)))
+        self._missing_now[i] = sign.signal == "over"
+        found = placement(self.holes[i], self._ridden_s[i], self._ridden_rpm[i])
+        sign.cause = "placement" if found else "unclear"
+        sign.advice = f"{label} shows no power while {other} shows {watts:.0f} W: " + (
+            f"each time {found}, so it is where it sits: move magnet or sensor and ride there again"
+            if found
+            else "look at magnet, sensor and cable, then shift a gear, mark it and ride on"
         )
         return sign
+
+    def _cadence_at(self, i: int) -> float | None:
+        """The cadence that the others show now."""
+        shown = [t.cadence_rpm for j, t in enumerate(self.tracks) if j != i and self.heard[j] == "heard"]
+        known = sorted(c for c in shown if c is not None and c > 20.0)
+        return known[len(known) // 2] if known else None
+
+    def _ride_on(self, end: int) -> None:
+        """Keep where power was shown: per gear, and per cadence, ten seconds each."""
+        cadences = self.comparator.cadence(end - 10, end)
+        for i in self.comparator.powered:
+            if self.tracks[i].unpowered_s < self.tracks[i].heard_s - 10.0 and self.heard[i] == "heard":
+                ridden = self._ridden_s[i]
+                ridden[self.gear] = ridden.get(self.gear, 0.0) + 10.0
+                known = sorted(c for c in cadences if c is not None and c > 20.0)
+                if known and len(self._ridden_rpm[i]) < 4000:
+                    self._ridden_rpm[i].append(known[len(known) // 2])
 
     def _power_at(self, j: int, t_s: float) -> float:
         """The power that was shown last before `t_s`; 0 if that isn't remembered."""
@@ -292,10 +323,12 @@ class Watch:
     def second(self, now_s: float, end: int) -> Iterator[Sign]:
         """Everything that is judged on closed seconds; `end` is the common time of all windows."""
         cadences = self.comparator.cadence(end - 15, end) if end >= 15 else []
+        if end % 10 == 0 and end >= 10:
+            self._ride_on(end)
         for i, instrument in enumerate(self.bench.instruments):
             pair = self.comparator.pairs.get(i)
             if pair is not None:
-                yield from self._power(i, pair, now_s)
+                yield from self._power(i, pair, now_s, end)
                 yield from self._shift(i, pair, end)
             if cadences:
                 yield self._cadence(i, cadences, end)
@@ -322,7 +355,7 @@ class Watch:
     def _reference(self) -> str:
         return self.bench.reference
 
-    def _power(self, i: int, pair: Pair, now_s: float) -> Iterator[Sign]:
+    def _power(self, i: int, pair: Pair, now_s: float, end: int) -> Iterator[Sign]:
         label = self.labels[i]
         power = Sign("power-off", label, "total", None, unit="%", reference=self._reference())
         sides: dict[Side, Sign] = {
@@ -351,13 +384,71 @@ class Watch:
                     for sign in (*sides.values(), balance):
                         sign.signal = "below"
         for sign in (power, *sides.values()):
-            if sign.signal == "over" and sign.since_s is None:
-                sign.since_s = self._since(pair, sign, now_s)
+            self._explain(sign, i, pair, now_s, end)
         yield power
         if instrument.sides != "total":
             yield from sides.values()
             yield balance
             yield swapped
+
+    def _explain(self, sign: Sign, i: int, pair: Pair, now_s: float, end: int) -> None:
+        """Since when, and why, as far as the blocks since then tell."""
+        side = sign.side or "total"
+        key = (i, side)
+        if sign.signal == "below":
+            self.onsets.pop(key, None)
+            self.diagnoses.pop(key, None)
+        if sign.signal != "over" and key not in self.onsets:
+            return
+        if key not in self.onsets:
+            self.onsets[key] = self._since(pair, sign, now_s)
+        onset = sign.since_s = self.onsets[key]
+        if end % 10 == 0 or key not in self.diagnoses:
+            blocks = [b for b in pair.blocks if b.end_s - 10.0 >= onset - 1.0]
+            noise = {"total": pair.noise, "left": pair.noise_left, "right": pair.noise_right}[side]
+            reference = self.comparator.reference
+            losses = [self.comparator.losses[i]]
+            if reference is not None:
+                losses.append(self.comparator.losses[reference])
+            self.diagnoses[key] = (
+                self._setting(i, sign)
+                or self._one_side(sign, i, blocks)
+                or diagnose(blocks, side, noise.sd, max(x.watts for x in losses) if side == "total" else 0.0)
+            )
+        found = self.diagnoses[key]
+        sign.cause = found.cause
+        sign.advice += f": {found.why}" + (f", {found.ride}" if found.ride else "")
+
+    def _setting(self, i: int, sign: Sign) -> Diagnosis | None:
+        """A deviation that the crank length set in the instrument explains."""
+        mounted = self.bench.instruments[i].crank_length_mm
+        told = self.facts[i].get("crank_length_mm")
+        if mounted is None or not isinstance(told, float) or abs(told - mounted) < 0.4 or sign.value is None:
+            return None
+        percent = 100.0 * (told / mounted - 1.0)
+        if abs(sign.value - percent) > max(0.5 * (sign.limit or 0.0), 0.4 * abs(percent)):
+            return None
+        return Diagnosis(
+            "setting",
+            f"it is set to {told:g} mm cranks where {mounted:g} mm are mounted, which makes {percent:+.1f} %, "
+            f"set {mounted:g} mm",
+        )
+
+    def _one_side(self, sign: Sign, i: int, blocks: list[Block]) -> Diagnosis | None:
+        """A deviation of the total that one side explains."""
+        if sign.side != "total" or self.bench.instruments[i].sides != "both":
+            return None
+        split = attribute(blocks)
+        if split is None or split.side is None:
+            return None
+        own, half = (
+            (split.left_w, split.u95_left_w) if split.side == "left" else (split.right_w, split.u95_right_w)
+        )
+        return Diagnosis(
+            "one-side",
+            f"the {split.side} side makes {own:+.0f} W (± {half:.0f} W) of {split.left_w + split.right_w:+.0f} W, "
+            f"look at its mounting, zero it and ride the block again",
+        )
 
     def _judge_total(self, sign: Sign, windows: dict[int, Window], label: str, more: float = 0.0) -> None:
         sign.signal = "between"
@@ -376,10 +467,9 @@ class Watch:
     def _tell(self, sign: Sign, w: Window, label: str, limit: float) -> None:
         sign.value, sign.limit = w.deviation, limit
         way = "above" if w.deviation > 0.0 else "below"
-        sign.cause = "unclear"
         sign.advice = (
             f"{label} reads {abs(w.deviation):.1f} % {way} {sign.reference} at {w.power_w:.0f} W "
-            f"(limit {limit:.1f} %): zero it and ride the block again"
+            f"(limit {limit:.1f} %)"
         )
 
     def _judge_sides(self, sides: dict[Side, Sign], windows: dict[int, Window], label: str) -> None:
@@ -417,11 +507,8 @@ class Watch:
     def _tell_side(self, sign: Sign, w: Window, side: Side, own: float, label: str) -> None:
         watts = (w.left_w if side == "left" else w.right_w) or 0.0
         delta_w = watts - watts / (1.0 + own / 100.0) if own > -100.0 else -watts
-        sign.value, sign.limit, sign.cause = own, w.side_limit, "one-side"
-        sign.advice = (
-            f"{label} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}: "
-            f"look at the {side} side's mounting and torque, zero it and ride the block again"
-        )
+        sign.value, sign.limit = own, w.side_limit
+        sign.advice = f"{label} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}"
 
     def _judge_balance(self, sign: Sign, windows: dict[int, Window], label: str, reference: str) -> None:
         w = windows.get(30)

@@ -107,7 +107,6 @@ class Pipeline:
         self.acts: list[Act] = []
         self.segment: Act | None = None
         self.segment_number = 0
-        self.gear = ""
         self.recording = "recording"
         self.ended = False
         self._up = [False] * n
@@ -222,7 +221,7 @@ class Pipeline:
                 if i in self.watch.shifts:
                     self.watch.shifts[i].reset()
         elif act.act == "gear":
-            self.gear = act.text
+            self.watch.gear = act.text
         elif act.act == "acknowledge":
             for (kind, label, _side), standing in self.alarms.items():
                 if standing.alarm.raised and act.instrument in ("", label) and act.text in ("", kind):
@@ -306,8 +305,18 @@ class Pipeline:
             sign.reference, sign.cause = sign.reference or last.reference, last.cause
             sign.limit = last.limit if sign.limit is None else sign.limit
             sign.advice = f"{sign.instrument or 'the recording'}: {PHRASES[sign.kind]} is over".lstrip()
+        named = (
+            sign.signal == "over"
+            and standing.alarm.raised
+            and event is None
+            and standing.sign.cause == "unclear"
+            and sign.cause not in (None, "unclear")
+        )
         if sign.signal == "over" or event is not None:
             standing.sign = sign
+        if named:
+            # The ride has told what it is: the standing finding is said again, with its cause.
+            findings.append(_finding(sign, "raised", now_s, standing.since_s))
         if event is None:
             return
         if event == "raised":
