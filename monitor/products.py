@@ -3,19 +3,30 @@
 Everything here is a function of the records: it can be deleted and made again.
 """
 
+import math
 from collections.abc import Callable, Iterable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
 from capture.record import Header
+from capture.sample import Reading
 from monitor.bench import Bench, parse_bench
+from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK, Track
 from monitor.pipeline import Pipeline
 from monitor.plain import plain
 from monitor.protocol import Protocol, parse_protocol
+from monitor.recording import Recording, collect
 from monitor.view import Finding
 
-FINDINGS = "findings.jsonl"
+if TYPE_CHECKING:
+    from storage.tables import Column, TableWriter
+
+FINDINGS, SAMPLES, GRID, STUDY, REPORT = (
+    "findings.jsonl", "samples.parquet", "grid.parquet", "study.json", "report.html",
+)  # fmt: skip
 
 Progress = Callable[[str], None]
 
@@ -58,25 +69,173 @@ def recorded_settings(
 def write_products(folder: Path, progress: Progress | None = None) -> list[Path]:
     """Make everything that can be made from the journal of a session; the paths of the files.
 
-    A file that is there already stays: the new one gets a number. Raises what
-    `storage.session.open_session` raises, and BenchError.
+    One pass over the journal. A file that is there already stays: the new one gets a
+    number. Raises what `storage.session.open_session` raises, and BenchError.
     """
+    from monitor.report import report_html
+    from monitor.study import study, study_json
     from storage.disk import write_whole
     from storage.journal import read_journal
     from storage.session import open_session
+    from storage.tables import TableWriter
 
     say = progress or (lambda text: None)
     session = open_session(folder)
     header, records = read_journal(session.path)
-    bench, protocol = recorded_settings(header, session.path)
-    pipeline = Pipeline(bench, protocol)
+    bench, _protocol = recorded_settings(header, session.path)
     say("judging the journal")
-    lines = [finding_line(finding) for record in records for finding in pipeline.feed(record)]
-    lines += [finding_line(finding) for finding in pipeline.finish()]
-    path = session.product(FINDINGS)
-    write_whole(path, _text(lines))
-    say(f"{len(lines)} changes of findings")
-    return [path]
+    samples_path = session.product(SAMPLES)
+    with TableWriter(samples_path, sample_columns(), bench=header.bench, program=header.program) as table:
+        samples = _Samples(table, bench)
+        recording = collect(header, records, bench=bench, on_reading=samples.take)
+        samples.flush()
+    say(f"{recording.records} records, {len(recording.findings)} changes of findings")
+    grid_path = session.product(GRID)
+    with TableWriter(grid_path, grid_columns(bench), bench=header.bench, program=header.program) as table:
+        table.write(grid_values(recording))
+    paths = [samples_path, grid_path]
+    result = study(recording)
+    for name, data in (
+        (FINDINGS, _text(finding_line(finding) for finding in recording.findings)),
+        (STUDY, study_json(result)),
+        (REPORT, report_html(result, recording).encode()),
+    ):
+        path = session.product(name)
+        write_whole(path, data)
+        paths.append(path)
+        say(f"{path.name} written")
+    return paths
+
+
+# -- samples
+
+
+def sample_columns() -> "list[Column]":
+    """What is kept of each decoded packet: counters as sent, times in s, torque in N·m."""
+    from storage.tables import Column
+
+    return [
+        Column("time_s", "float", "s"),
+        Column("placed_s", "float", "s"),
+        Column("instrument", "text"),
+        Column("item", "text"),
+        Column("power_w", "float", "W"),
+        Column("cadence_rpm", "float", "rpm"),
+        Column("speed_mps", "float", "m/s"),
+        Column("left_share", "float", "1"),
+        Column("events", "int"),
+        Column("power_sum_w", "float", "W"),
+        Column("torque_sum_nm", "float", "N·m"),
+        Column("crank_revs", "int"),
+        Column("crank_event_s", "float", "s"),
+        Column("wheel_revs", "int"),
+        Column("wheel_event_s", "float", "s"),
+        Column("energy_j", "float", "J"),
+        Column("battery_percent", "float", "%"),
+    ]
+
+
+class _Samples:
+    """Gathers readings into row groups."""
+
+    ROWS = 4096
+
+    def __init__(self, table: "TableWriter", bench: Bench) -> None:
+        self._table = table
+        self._labels = [i.label for i in bench.instruments]
+        self._names = [column.name for column in table.columns]
+        self._rows: list[tuple[Any, ...]] = []
+
+    def take(self, t_s: float, i: int, r: Reading, track: Track) -> None:
+        """One decoded packet; it is placed where the work that it tells of ends."""
+        placed = track.curve.worked_s if track.fresh else None
+        torque, ticks, wheel = r.torque_sum_32nds, r.crank_ticks, r.wheel_ticks
+        self._rows.append((
+            t_s, placed, self._labels[i], r.item, r.power_w, r.cadence_rpm, r.speed_mps, r.left_share,
+            r.events, r.power_sum_w, None if torque is None else torque / 32.0,
+            r.crank_revs, None if ticks is None else ticks / r.crank_tick_hz,
+            r.wheel_revs, None if wheel is None else wheel / r.wheel_tick_hz,
+            None if r.energy_kj is None else 1000.0 * r.energy_kj, r.battery_percent,
+        ))  # fmt: skip
+        if len(self._rows) >= self.ROWS:
+            self.flush()
+
+    def flush(self) -> None:
+        """Write what has been gathered."""
+        if self._rows:
+            self._table.write(dict(zip(self._names, zip(*self._rows, strict=True), strict=True)))
+            self._rows = []
+
+
+# -- grid
+
+
+def grid_columns(bench: Bench) -> "list[Column]":
+    """The synchronized grid: a row a second."""
+    from storage.tables import Column
+
+    columns = [Column("time_s", "float", "s"), Column("utc", "text"), Column("segment", "text")]
+    for instrument in bench.instruments:
+        columns += [
+            Column(f"{instrument.label}.power_w", "float", "W"),
+            Column(f"{instrument.label}.left_w", "float", "W"),
+            Column(f"{instrument.label}.right_w", "float", "W"),
+            Column(f"{instrument.label}.cadence_rpm", "float", "rpm"),
+            Column(f"{instrument.label}.coverage", "float", "1"),
+        ]
+    return columns
+
+
+def grid_values(recording: Recording) -> dict[str, Any]:
+    """The columns of the grid. Row k covers the second [k, k + 1).
+
+    `power_w` is the work of the second over one second, so that its sum is the work even
+    where `coverage` is below 1; None where nothing is known.
+    """
+    import numpy as np
+
+    from monitor.segments import spans_of
+
+    cells = recording.cells
+    seconds = len(cells)
+    segment: list[str | None] = [None] * seconds
+    for span in spans_of(recording):
+        for k in range(math.ceil(span.start_s), min(seconds, math.ceil(span.end_s))):
+            segment[k] = span.name
+    values: dict[str, Any] = {
+        "time_s": np.arange(seconds, dtype=float),
+        "utc": _utc(recording.header.utc_ns, seconds),
+        "segment": segment,
+    }
+    for i, instrument in enumerate(recording.bench.instruments):
+        c = cells[:, i]
+        known, sided, turned = c[:, COVERED] > 0.0, c[:, SIDED] > 0.0, c[:, TURNED] > 0.0
+        with np.errstate(invalid="ignore", divide="ignore"):
+            # Sides are known for a part of the second, power for another: both as of the whole.
+            side_w = np.where(sided, c[:, LEFT] / c[:, SIDED] * c[:, COVERED], np.nan)
+            cadence = np.where(turned, 60.0 * c[:, REVS] / c[:, TURNED], np.nan)
+        power = np.where(known, c[:, WORK], np.nan)
+        nothing = np.full(seconds, np.nan)
+        told = instrument.sides != "total"
+        values[f"{instrument.label}.power_w"] = power
+        values[f"{instrument.label}.left_w"] = side_w if told and instrument.sides != "right" else nothing
+        values[f"{instrument.label}.right_w"] = (
+            power - side_w if told and instrument.sides != "left" else nothing
+        )
+        values[f"{instrument.label}.cadence_rpm"] = cadence
+        time = COVERED if instrument.measures_power else TURNED
+        values[f"{instrument.label}.coverage"] = np.minimum(1.0, c[:, time])
+    return values
+
+
+def _utc(utc_ns: int, seconds: int) -> list[str | None]:
+    if not utc_ns:
+        return [None] * seconds
+    start = datetime.fromtimestamp(utc_ns // 1_000_000 / 1000, UTC)
+    return [
+        (start + timedelta(seconds=k)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        for k in range(seconds)
+    ]
 
 
 def _text(lines: Iterable[str]) -> bytes:
