@@ -25,6 +25,9 @@ REST_TOLD_S = 1.2
 """The same when the packet itself says 0 W."""
 MAX_POWER_W = 4000.0
 MAX_REVS_PER_S = 5.0
+MAX_EVENTS_PER_S = 10.0
+AHEAD_S = 1.5
+"""A device can't have lived longer than the host since the last event: then its counters began anew."""
 CAPACITY_S = 1 << 13
 
 WORK, LEFT, SIDED, COVERED, REVS, TURNED = range(6)
@@ -151,9 +154,11 @@ class Curve:
 class _Accumulator:
     """Counters of one kind of packet that sends torque and event time."""
 
-    __slots__ = ("clock", "event_s", "interval_s", "revs", "revs_s", "ticks", "torque", "updates")
+    __slots__ = ("clock", "event_s", "interval_s", "placed", "revs", "ticks", "torque", "updates")
 
     def __init__(self, revs_modulus: int) -> None:
+        self.placed = False
+        """Whether the last event's time is known: that of the baseline is not, it may be old."""
         self.clock = DeviceClock()
         self.revs = Counter(revs_modulus)
         self.ticks = Counter(65536)
@@ -161,7 +166,6 @@ class _Accumulator:
         self.updates = Counter(256)
         self.event_s = -math.inf
         self.interval_s = 1.0
-        self.revs_s = -math.inf
 
 
 class _Sum:
@@ -342,15 +346,18 @@ class Track:
         work_j = TWO_PI * d_torque / 32.0
         if (
             elapsed <= 0.0
+            or elapsed > since + AHEAD_S
             or work_j > MAX_POWER_W * max(elapsed, 0.2)
             or (at_crank and d_revs > MAX_REVS_PER_S * elapsed + 1.0)
         ):
-            self.restarts += 1
+            self.restarts += a.placed
+            a.placed = True
             a.event_s = a.clock.restart(t_s)
             self._open(t_s, serves)
             return
         event_s = a.clock.event(elapsed, t_s, gap_s)
         a.event_s = event_s
+        a.placed = True
         a.interval_s = min(elapsed, 3.0)
         power_w = work_j / elapsed
         if r.power_w is None:
@@ -434,14 +441,16 @@ class Track:
         since = t_s - a.event_s
         if since - elapsed > 0.75 * wrap:
             elapsed += wrap * round((since - elapsed) / wrap)
-        if elapsed <= 0.0 or d_revs > MAX_REVS_PER_S * elapsed + 1.0:
-            self.restarts += 1
+        if elapsed <= 0.0 or elapsed > since + AHEAD_S or d_revs > MAX_REVS_PER_S * elapsed + 1.0:
+            self.restarts += a.placed
+            a.placed = True
             a.event_s = a.clock.restart(t_s)
             if t_s > curve.turned_s:
                 curve.turned_s = t_s
             return
         event_s = a.clock.event(elapsed, t_s, gap_s)
         a.event_s = event_s
+        a.placed = True
         a.interval_s = min(elapsed, 3.0)
         if d_revs:
             self.turning_s = t_s
@@ -485,7 +494,7 @@ class Track:
             return
         mean_w = d_power / d_events
         s.update_s = t_s
-        if mean_w > MAX_POWER_W:
+        if mean_w > MAX_POWER_W or d_events > MAX_EVENTS_PER_S * since + 4.0:
             self.restarts += 1
             self._open(t_s, serves)
             return

@@ -90,6 +90,8 @@ class Recent:
         "share_even",
         "spike",
         "spike_s",
+        "untold",
+        "untold_s",
     )
 
     def __init__(self) -> None:
@@ -107,6 +109,8 @@ class Recent:
         self.share_even = 0
         self.even_s = 0.0
         self.even_span: list[float] = []
+        self.untold = 0
+        self.untold_s = 0.0
 
     def feed(self, t_s: float, power_w: float, left_share: float | None) -> None:
         """Take a newly shown power (a repeated event is not new)."""
@@ -140,6 +144,10 @@ class Recent:
             span[0], span[1] = min(span[0], power_w), max(span[1], power_w)
         elif left_share is not None and power_w > 0.0:
             self.share_even = 0
+        if left_share is None and power_w > 0.0:
+            if not self.untold:
+                self.untold_s = t_s
+            self.untold += 1
 
     def between(self, begin_s: float, end_s: float) -> list[float]:
         """Powers shown in [begin, end]."""
@@ -171,6 +179,7 @@ class Watch:
         self.gear = ""
         self.holes: list[list[Hole]] = [[] for _ in range(n)]
         self._missing_now = [False] * n
+        self._sides_wrong = [False] * n
         self._ridden_s: list[dict[str, float]] = [{} for _ in range(n)]
         self._ridden_rpm: list[list[float]] = [[] for _ in range(n)]
         self.failing_s: float | None = None
@@ -325,6 +334,12 @@ class Watch:
         cadences = self.comparator.cadence(end - 15, end) if end >= 15 else []
         if end % 10 == 0 and end >= 10:
             self._ride_on(end)
+        for i in self.comparator.powered:
+            spike = self._spike(i, now_s)
+            if spike.signal == "over" or self._missing_now[i] or now_s - self.restarted_s[i] < SHOWN_S:
+                # What is wrong in a way of its own is neither judged nor a judge of others.
+                self.comparator.clean_since[i] = max(self.comparator.clean_since[i], end)
+            yield spike
         for i, instrument in enumerate(self.bench.instruments):
             pair = self.comparator.pairs.get(i)
             if pair is not None:
@@ -334,10 +349,9 @@ class Watch:
                 yield self._cadence(i, cadences, end)
             if instrument.mount != "cadence":
                 yield self._stuck(i, now_s)
-                yield self._spike(i, now_s)
                 yield self._clipped(i, now_s)
                 if instrument.sides == "both":
-                    yield self._one_sided(i)
+                    yield self._one_sided(i, now_s)
             yield from self._settings(i, now_s)
         if self.failing_s is not None:
             yield Sign(
@@ -380,6 +394,7 @@ class Watch:
                 self._judge_sides(sides, windows, label)
                 self._judge_balance(balance, windows, label, self.labels[side])
                 self._judge_swapped(swapped, pair, label, self.labels[side])
+                self._sides_wrong[i] = swapped.signal == "over" or self.recent[i].share_even >= 40
                 if swapped.signal == "over":
                     for sign in (*sides.values(), balance):
                         sign.signal = "below"
@@ -452,6 +467,9 @@ class Watch:
 
     def _judge_total(self, sign: Sign, windows: dict[int, Window], label: str, more: float = 0.0) -> None:
         sign.signal = "between"
+        if any(r.candidate is not None for r in self.recent):
+            # Something jumped just now: first see whether it was a spike.
+            return
         for length, w in windows.items():
             limit = w.limit + more
             if abs(w.deviation) - limit - w.edge > SIGMA.get(length, 4.0) * w.u:
@@ -535,7 +553,9 @@ class Watch:
         theirs = _balance([(b.left_reference_w or 0.0, b.right_reference_w or 0.0) for b in blocks])
         lean = theirs - 50.0
         sign.signal = "below"
-        if abs(lean) >= 1.2 and abs(own - theirs) > 2.0:
+        total = math.fsum(b.y for b in blocks) / len(blocks)
+        if abs(lean) >= 1.2 and abs(own - theirs) > 2.0 and abs(total) < 0.007 * pair.limit:
+            # Mirrored sides with an honest total; an error of one side would show in the total.
             mirrored = abs(own + theirs - 100.0)
             if mirrored < 0.35 * abs(lean) + 0.3:
                 sign.signal = "over"
@@ -562,8 +582,16 @@ class Watch:
 
     def _shift(self, i: int, pair: Pair, end: int) -> Iterator[Sign]:
         detector = self.shifts[i]
-        if end % 10 == 0 and pair.blocks and pair.blocks[-1].end_s == end:
-            detector.feed(pair.blocks[-1])
+        if self._sides_wrong[i]:
+            # A doubled or swapped side follows the rider's own balance: that is no step of the meter.
+            detector.reset()
+        elif end % 10 == 0 and pair.blocks and pair.blocks[-1].end_s == end:
+            found = detector.feed(pair.blocks[-1])
+            if found is not None and self.comparator.reference is None:
+                # A step of one moves the consensus that the others are held against.
+                for other in self.shifts.values():
+                    if other is not detector:
+                        other.reset()
         shift = detector.shown(end)
         label = self.labels[i]
         for side in ("total", "left", "right"):
@@ -644,6 +672,8 @@ class Watch:
             if r.run_n < max(12, 3 * usual) or r.run_w < MIN_POWER_W or now_s - r.run_s < 6.0:
                 return sign
             others = [p for p in self._others_between(i, r.run_s, now_s) if len(p) > 4]
+            if r.run_w >= r.peak_w and any(max(p) > 1.1 * r.run_w for p in others):
+                return sign  # a plateau at its highest while others go higher is clipping
             if not others or not any(max(p) - min(p) > max(8.0, 0.04 * r.run_w) for p in others):
                 return sign
             sign.signal, since = "over", r.run_s
@@ -699,19 +729,25 @@ class Watch:
             )
         return sign
 
-    def _one_sided(self, i: int) -> Sign:
-        r = self.recent[i]
+    def _one_sided(self, i: int, now_s: float) -> Sign:
+        r, track = self.recent[i], self.tracks[i]
         label = self.labels[i]
-        sign = Sign("one-sided", label, None, "below", 50.0, None, "points")
+        sign = Sign("one-sided", label, None, "below", 50.0, None, "points", cause="one-side")
         if r.share_even >= 40 and r.powers:
             span_s = r.powers[-1][0] - r.even_s
             varied = r.even_span[1] - r.even_span[0]
             if span_s >= 60.0 and varied > 15.0:
-                sign.signal, sign.since_s, sign.cause = "over", r.even_s, "one-side"
+                sign.signal, sign.since_s = "over", r.even_s
                 sign.advice = (
                     f"{label} has shown exactly 50 : 50 for {span_s:.0f} s: one side is doubled, the other "
                     "isn't heard; wake and pair the other side"
                 )
+        elif track.share_s == -math.inf and r.untold >= 60 and r.powers[-1][0] - r.untold_s >= 60.0:
+            sign.signal, sign.since_s = "over", r.untold_s
+            sign.advice = (
+                f"{label} tells no sides though the bench says it has both: the other side isn't heard, or a "
+                "setting hides it; wake and pair the other side"
+            )
         return sign
 
     def _settings(self, i: int, now_s: float) -> Iterator[Sign]:

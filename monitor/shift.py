@@ -10,6 +10,8 @@ from collections import deque
 from dataclasses import dataclass
 from statistics import NormalDist
 
+import numpy as np
+
 from monitor.compare import Block
 from monitor.view import Side
 
@@ -105,12 +107,12 @@ class _Line:
     def begin(self) -> None:
         self.start = SelfStarting()
         self.cusum = Cusum(K)
-        self.past: deque[tuple[int, float]] = deque(maxlen=400)
+        self.past: deque[tuple[int, float, float]] = deque(maxlen=400)
 
-    def feed(self, end_s: int, y: float) -> tuple[float, float] | None:
+    def feed(self, end_s: int, y: float, torque_nm: float) -> tuple[float, float] | None:
         """Percent and beginning of a step, if this block completes the evidence for one."""
         u = self.start.update(y)
-        self.past.append((end_s, y))
+        self.past.append((end_s, y, 1.0 / max(torque_nm, 1.0)))
         if u is None or self.start.n <= WARM_UP:
             return None
         self.cusum.update(u)
@@ -122,11 +124,39 @@ class _Line:
         after, before = values[-count:], values[:-count]
         if len(before) < 3 or len(after) < 2:
             return None
-        step = sum(v for _, v in after) / len(after) - sum(v for _, v in before) / len(before)
+        step = _step(before, after)
+        if step is None:
+            return None
         percent = 100.0 * math.expm1(step)
         if abs(percent) < MIN_PERCENT:
             return None
         return percent, after[0][0] - 10.0
+
+
+def _step(before: list[tuple[int, float, float]], after: list[tuple[int, float, float]]) -> float | None:
+    """The step between two runs of (end, log ratio, 1 / torque), or None if torque explains it.
+
+    A zero offset shows as a change whenever the torque changes. So the step is fitted
+    beside a dependence on 1 / torque, and counts only if four standard deviations of it
+    are left; where torque and step came together, nothing can be said.
+    """
+    rows = [(1.0, inverse, 0.0, y) for _, y, inverse in before] + [
+        (1.0, inverse, 1.0, y) for _, y, inverse in after
+    ]
+    table = np.array(rows)
+    design, y = table[:, :3], table[:, 3]
+    inverse = design[:, 1]
+    near = abs(float(inverse[: len(before)].mean()) / float(inverse[len(before) :].mean()) - 1.0) < 0.1
+    if near or float(inverse.std()) < 0.05 * float(inverse.mean()):
+        design = design[:, [0, 2]]
+    solution, *_ = np.linalg.lstsq(design, y, rcond=None)
+    rest = y - design @ solution
+    dof = len(y) - design.shape[1]
+    if dof < 2:
+        return None
+    covariance = float(rest @ rest) / dof * np.linalg.pinv(design.T @ design)
+    step, sd = float(solution[-1]), math.sqrt(max(0.0, float(covariance[-1, -1])))
+    return step if abs(step) > 4.0 * sd else None
 
 
 class ShiftDetector:
@@ -143,11 +173,13 @@ class ShiftDetector:
 
     def feed(self, block: Block) -> Shift | None:
         """Take one accepted block; the step if there is one."""
+        omega = 2.0 * math.pi * (block.cadence_rpm or 85.0) / 60.0
+        torque = block.reference_w / omega
         values: dict[Side, float | None] = {"total": block.y, "left": block.y_left, "right": block.y_right}
         steps: dict[Side, tuple[float, float]] = {}
         for side, y in values.items():
             if y is not None:
-                step = self.lines[side].feed(block.end_s, y)
+                step = self.lines[side].feed(block.end_s, y, torque)
                 if step is not None:
                     steps[side] = step
         if not steps:
