@@ -9,6 +9,7 @@ import contextlib
 import errno
 import os
 import struct
+import threading
 import zlib
 from collections import deque
 from collections.abc import Iterator
@@ -53,9 +54,9 @@ class Flush(msgspec.Struct, frozen=True, kw_only=True):
     """What became of a flush.
 
     `written`: records that are on the disk, from the beginning. `failing`: the disk refuses;
-    `reason` says how. `changed`: this is news, a failure that begins, or ends, or records lost. `lost`:
-    records that could not be kept since it was last told. `error`: the exception, when the failure
-    was not the disk's.
+    `reason` says how. `changed`: this is news: a failure that begins or ends, or records lost since
+    the last time. `lost`: records that could not be kept, from the beginning. `error`: the
+    exception, when the failure was not the disk's.
     """
 
     written: int
@@ -67,7 +68,7 @@ class Flush(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class JournalWriter:
-    """Writes one journal. `append` belongs to one thread, `flush` and `close` to one other.
+    """Writes one journal. `append` belongs to one thread; `flush` and `close` wait for each other.
 
     Args:
         folder: where to make the two files; it must exist.
@@ -90,7 +91,8 @@ class JournalWriter:
         self._seed = zlib.crc32(rows.header_json(header))
         self._pending: deque[Record] = deque()
         self._batch: list[Record] = []
-        # Two counters, each written by one thread only: no lock.
+        self._flushing = threading.Lock()
+        # Two counters, each written by one thread only: `append` never waits for the lock.
         self._weight_in = self._weight_out = 0
         self._written = 0
         self._dropped_told = 0
@@ -150,6 +152,10 @@ class JournalWriter:
 
         Never raises for the disk's sake.
         """
+        with self._flushing:
+            return self._flush()
+
+    def _flush(self) -> Flush:
         due = len(self._pending)
         try:
             self._ready()
@@ -166,25 +172,27 @@ class JournalWriter:
 
         If that fails nothing is closed: call it again, or `abandon`.
         """
-        if self._main < 0:
-            return Flush(written=self._written)
-        result = self.flush()
-        if result.failing:
+        with self._flushing:
+            if self._main < 0:
+                return Flush(written=self._written, lost=self.dropped)
+            result = self._flush()
+            if result.failing:
+                return result
+            try:
+                self._put(END_OF_STREAM)
+            except Exception as error:
+                return self._fail(error)
+            self._close_files()
             return result
-        try:
-            self._put(END_OF_STREAM)
-        except Exception as error:
-            return self._fail(error)
-        self._close_files()
-        return result
 
     def abandon(self) -> list[Record]:
         """Close the files as they are; the records that did not reach the disk."""
-        self._close_files()
-        left = [*self._batch, *self._pending]
-        self._batch = []
-        self._pending.clear()
-        return left
+        with self._flushing:
+            self._close_files()
+            left = [*self._batch, *self._pending]
+            self._batch = []
+            self._pending.clear()
+            return left
 
     def _take(self) -> int:
         """Move records of one batch out of the queue; how many."""
@@ -239,13 +247,14 @@ class JournalWriter:
             failing=True,
             changed=changed,
             reason=self.failing,
+            lost=self.dropped,
             error=None if isinstance(error, OSError) else error,
         )
 
     def _resume(self) -> Flush:
-        lost = self.dropped - self._dropped_told
-        self._dropped_told += lost
-        changed, self.failing = bool(self.failing or lost), ""
+        lost = self.dropped
+        changed, self.failing = bool(self.failing) or lost > self._dropped_told, ""
+        self._dropped_told = lost
         return Flush(written=self._written, changed=changed, lost=lost)
 
     def _ready(self) -> None:
@@ -605,12 +614,9 @@ class Tail:
         self.skipped_pieces = 0
         """Pieces that could not be proved right."""
         self._disk = Disk()
+        self._main = self._side = -1
         self._main = self._disk.open_to_read(folder / MAIN)
-        try:
-            self._side = self._disk.open_to_read(folder / SIDE)
-        except OSError:
-            _close(self._main)
-            raise
+        self._side = self._disk.open_to_read(folder / SIDE)
         self._schema = b""
         self._end = self._side_at = 0
         self._skip = skip
@@ -619,6 +625,9 @@ class Tail:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def __del__(self) -> None:
         self.close()
 
     def close(self) -> None:

@@ -102,13 +102,15 @@ def _rescue_into(path: Path, session: Session, damage: Damage) -> RescueReport:
         if writer.waiting >= _FLUSH_RECORDS:
             _checked(path, writer.flush())
 
-    gaps = 0
+    gaps = lost = 0
     for record in records:
         if len(records.gaps) > gaps:
             gaps = len(records.gaps)
             octets = records.gaps[-1].octets
-            lost = max(1, round(octets * records.count / max(1, records.good_octets)))
+            lost += max(1, round(octets * records.count / max(1, records.good_octets)))
             copy(Store(record.t_ns, "resumed", lost, f"rescued: {octets} octets before this are unreadable"))
+        elif isinstance(record, Store):
+            lost = max(lost, record.lost)
         kept.add(record)
         copy(record)
     if not kept.ended:

@@ -1,0 +1,311 @@
+"""The viewer's side: start a recorder, attach to one, take its records, send it commands."""
+
+import asyncio
+import contextlib
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import IO
+
+import msgspec
+
+from capture.record import End, Header, Record
+from capture.source import SourceError
+from storage.damage import SessionError
+from storage.job import Job, JobError, Refused, Started
+from storage.session import read_live
+from storage.wire import (
+    FRAME_LIMIT,
+    Command,
+    Cut,
+    Do,
+    Finish,
+    Hello,
+    Send,
+    Unframer,
+    WireError,
+    decode_header,
+    decode_sent,
+    encode,
+    frame,
+)
+
+ANSWER_S = 10.0
+"""Seconds that a recorder may take to answer a viewer."""
+START_S = 90.0
+"""Seconds that a recorder may take to start; it asks the radios before it answers."""
+
+_CHUNK = 1 << 16
+
+
+class RecorderError(Exception):
+    """A recorder that can't be started, or is no longer there; the text says what to do."""
+
+
+class CutOffError(RecorderError):
+    """The recorder goes on, but dropped this viewer; it may attach again from `Attachment.received`."""
+
+
+class Attachment:
+    """A connection to a recorder: an asynchronous iterator of records, and the commands.
+
+    The iteration ends after the `End` record. Use it once. `header` came first; `received` counts all
+    records so far, those before `since` included.
+
+    Raises (while iterating):
+        CutOffError: this viewer was too slow; the recording goes on.
+        RecorderError: the recorder died; what it recorded is in `session`.
+    """
+
+    def __init__(
+        self,
+        session: Path,
+        header: Header,
+        reader: asyncio.StreamReader,
+        writer: asyncio.StreamWriter,
+        unframer: Unframer,
+        waiting: list[bytes],
+        since: int,
+    ) -> None:
+        self.session, self.header, self.received = session, header, since
+        self._reader, self._writer, self._unframer = reader, writer, unframer
+        self._waiting = waiting
+        self.ended = False
+        """The `End` record has been received."""
+
+    async def __aiter__(self) -> AsyncIterator[Record]:
+        async for batch in self.batches():
+            for record in batch:
+                yield record
+
+    async def batches(self) -> AsyncIterator[list[Record]]:
+        """The same records, as many at a time as have come: for who takes many in a second."""
+        while True:
+            batch: list[Record] = []
+            cut: Cut | None = None
+            for payload in self._waiting:
+                sent = self._decoded(payload)
+                if isinstance(sent, Cut):
+                    cut = sent
+                    break
+                batch.append(sent)
+            self._waiting = []
+            if batch:
+                self.received += len(batch)
+                self.ended = isinstance(batch[-1], End)
+                yield batch
+            if cut is not None:
+                raise CutOffError(
+                    f"The recorder dropped this screen ({cut.reason}). It goes on; attach again."
+                )
+            if self.ended:
+                return
+            try:
+                data = await self._reader.read(_CHUNK)
+            except OSError:
+                data = b""
+            if not data:
+                raise RecorderError(
+                    f"The recorder of {self.session} is gone: it was ended or killed. What it had is kept, "
+                    "but for the last second or two: see `plumbwatt replay` and `plumbwatt rescue`."
+                )
+            self._waiting = self._unframed(data)
+
+    def _unframed(self, data: bytes) -> list[bytes]:
+        try:
+            return self._unframer.feed(data)
+        except WireError as error:
+            raise RecorderError(f"The recorder of {self.session} says what makes no sense: {error}") from None
+
+    def _decoded(self, payload: bytes) -> Record | Cut:
+        try:
+            sent: Record | Cut = decode_sent(payload)
+            return sent
+        except (msgspec.MsgspecError, UnicodeError) as error:
+            raise RecorderError(f"The recorder of {self.session} says what makes no sense: {error}") from None
+
+    async def act(self, act: str, text: str = "", instrument: str = "") -> None:
+        """Put an `Act` into the journal, stamped by the recorder; `finish` ends the session.
+
+        Raises RecorderError if the recorder is gone.
+        """
+        await self._command(Do(act, text, instrument))
+
+    async def write(self, instrument: str, channel: str, data: bytes) -> None:
+        """Send bytes to an instrument; what becomes of it comes as a `Write` record.
+
+        Raises RecorderError if the recorder is gone.
+        """
+        await self._command(Send(instrument, channel, data))
+
+    async def finish(self, reason: str = "finished") -> None:
+        """End the session; the rest of its records, and `End`, still come.
+
+        Raises RecorderError if the recorder is gone.
+        """
+        await self._command(Finish(reason))
+
+    async def _command(self, command: Command) -> None:
+        try:
+            self._writer.write(frame([encode(command)]))
+            await self._writer.drain()
+        except OSError:
+            raise RecorderError(f"The recorder of {self.session} is gone") from None
+
+    async def close(self) -> None:
+        """Detach; the recording goes on."""
+        self._writer.close()
+        with contextlib.suppress(OSError):
+            await self._writer.wait_closed()
+
+
+async def attach(target: Path | Started, since: int = 0) -> Attachment:
+    """Attach to a recorder.
+
+    Args:
+        target: a session folder that is being recorded, or what `start_recorder` gave.
+        since: how many records are known already; 0 gives all from the beginning.
+
+    Raises:
+        SessionError: the session is not being recorded (any more).
+        RecorderError: something answers, but not as a recorder does.
+    """
+    if isinstance(target, Started):
+        folder, port, token = Path(target.session), target.port, target.token
+    else:
+        folder = target
+        live = read_live(folder)
+        if live is None:
+            raise SessionError(
+                folder, "is not being recorded now", f"`plumbwatt replay {folder}` shows what was recorded"
+            )
+        port, token = live.port, live.token
+    try:
+        async with asyncio.timeout(ANSWER_S):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port, limit=_CHUNK)
+    except (OSError, TimeoutError):
+        raise SessionError(
+            folder,
+            "its recorder is gone: it died or was killed",
+            f"What was recorded is kept: `plumbwatt rescue {folder}` makes it whole",
+        ) from None
+    unframer = Unframer(FRAME_LIMIT)
+    try:
+        async with asyncio.timeout(ANSWER_S):
+            writer.write(frame([encode(Hello(token, since))]))
+            await writer.drain()
+            frames: list[bytes] = []
+            while not frames:
+                data = await reader.read(_CHUNK)
+                if not data:
+                    raise RecorderError(f"What listens for {folder} is not its recorder, or is about to end")
+                frames = unframer.feed(data)
+        header = decode_header(frames.pop(0))
+    except BaseException as error:
+        writer.close()
+        if isinstance(error, OSError | TimeoutError | WireError | msgspec.MsgspecError):
+            raise RecorderError(f"What listens for {folder} is not its recorder ({error!r})") from None
+        raise
+    return Attachment(folder, header, reader, writer, unframer, frames, since)
+
+
+class RunningRecorder(msgspec.Struct, frozen=True):
+    """A recorder that was started; it goes on whatever becomes of us."""
+
+    started: Started
+    process: subprocess.Popen[bytes]
+
+    @property
+    def session(self) -> Path:
+        """The session folder."""
+        return Path(self.started.session)
+
+    async def attach(self, since: int = 0) -> Attachment:
+        """See `attach`."""
+        return await attach(self.started, since)
+
+    async def wait(self, timeout_s: float = 60.0) -> int | None:
+        """Wait for the recorder to end; its exit code, or None if it still runs."""
+        try:
+            return await asyncio.to_thread(self.process.wait, timeout_s)
+        except subprocess.TimeoutExpired:
+            return None
+
+
+async def start_recorder(job: Job) -> RunningRecorder:
+    """Start a recorder in a process of its own, away from the terminal's signals.
+
+    Raises:
+        SourceError: a radio or device is not available.
+        JobError: the job can't be done: a bad link, a folder that can't be written to.
+        RecorderError: the process failed to start.
+    """
+    return await asyncio.to_thread(_start, job)
+
+
+def _start(job: Job) -> RunningRecorder:
+    root = str(Path(__file__).resolve().parents[1])
+    paths = [root, *filter(None, [os.environ.get("PYTHONPATH")])]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
+    # -P: a folder named `storage` where the operator happens to stand must not be taken for ours.
+    command = [sys.executable, "-P", "-m", "storage.recorder"]
+    with tempfile.TemporaryFile() as complaints:
+        process = _spawn(command, environment, complaints)
+        assert process.stdin is not None
+        assert process.stdout is not None
+        line = b""
+        try:
+            with contextlib.suppress(OSError):
+                process.stdin.write(msgspec.json.encode(job) + b"\n")
+                process.stdin.close()
+            line = _first_line(process)
+        finally:
+            process.stdout.close()
+            with contextlib.suppress(OSError):
+                process.stdin.close()
+            if not line:
+                process.kill()
+                process.wait()
+        if not line:
+            complaints.seek(0)
+            said = complaints.read()[-2000:].decode("utf-8", "replace").strip()
+            raise RecorderError(f"The recorder did not start (exit code {process.returncode}). {said}")
+    answer = msgspec.json.decode(line, type=dict[str, object])
+    if "error" not in answer:
+        return RunningRecorder(msgspec.convert(answer, Started), process)
+    process.wait()
+    refusal = msgspec.convert(answer, Refused).error
+    if refusal.code == 3:
+        raise SourceError(refusal.thing, refusal.remedy)
+    raise JobError(refusal.thing, refusal.remedy)
+
+
+def _spawn(command: list[str], environment: dict[str, str], complaints: IO[bytes]) -> subprocess.Popen[bytes]:
+    flags = 0
+    if sys.platform == "win32":
+        flags = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.CREATE_NO_WINDOW
+    return subprocess.Popen(
+        command,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=complaints,
+        env=environment,
+        start_new_session=os.name != "nt",
+        creationflags=flags,
+    )
+
+
+def _first_line(process: subprocess.Popen[bytes]) -> bytes:
+    """What the recorder prints first; empty if it ends or takes too long."""
+    import threading
+
+    assert process.stdout is not None
+    timer = threading.Timer(START_S, process.kill)
+    timer.start()
+    try:
+        return process.stdout.readline()
+    finally:
+        timer.cancel()
