@@ -192,11 +192,11 @@ class Sensor:
         return 60.0 / self.crank_period_s * self.faults.state.cadence
 
     def next_event_s(self, t_s: float) -> float | None:
-        """About when the next revolution is complete; None while the crank stands."""
-        rate = self.rider.crank_rate(t_s)
-        if rate < 0.05:
+        """About when the next revolution can be told; None while the crank stands."""
+        seen_s = t_s - self.definition.delay_s
+        if seen_s < 0.0 or (rate := self.rider.crank_rate(seen_s)) < 0.05:
             return None
-        return t_s + max(0.0, self._next_revs - self.rider.crank_revs(t_s)) / rate + self.definition.delay_s
+        return t_s + max(0.0, self._next_revs - self.rider.crank_revs(seen_s)) / rate
 
     def _until(self, t_s: float) -> None:
         self._crank_until(t_s)
