@@ -65,6 +65,91 @@ app.command(bench)
 
 
 @app.command
+def demo(
+    *,
+    headless: Annotated[bool, Flag] = False,
+    seconds: MaybeSeconds = None,
+    speed: Speed = None,
+    out: Path = Path("sessions"),
+) -> int:
+    """Watch a simulated evening of six minutes: a bench recorded, judged live, and studied at the end.
+
+    A crank reads high on its right side for a while, a link breaks, power is missing. The
+    instruments are simulated, the rest is what a real evening runs through.
+
+    Example: plumbwatt demo --headless --speed max
+
+    Parameters
+    ----------
+    headless
+        Print findings as JSON lines instead of the screen.
+    seconds
+        End after so many seconds of the session.
+    speed
+        Session seconds in a second, or max. Without it 1.
+    out
+        The folder in which the session's folder is made.
+    """
+    from monitor.commands.live import demo
+
+    return demo(headless, seconds, speed, out)
+
+
+@app.command
+def run(
+    bench: Path,
+    /,
+    *,
+    protocol: Path | None = None,
+    headless: Annotated[bool, Flag] = False,
+    seconds: MaybeSeconds = None,
+    speed: Speed = None,
+    out: Path = Path("sessions"),
+) -> int:
+    """Record a bench and watch it.
+
+    Hard riding can hurt: the makers' instructions, local rules and qualified people come first.
+    Leaving the screen does not end the recording; `follow` attaches one again.
+
+    Example: plumbwatt run winter.toml --protocol fixtures/protocols/quick-check.toml
+
+    Parameters
+    ----------
+    bench
+        The bench file (TOML).
+    protocol
+        A protocol file (TOML); its segments begin at their times, the key s begins the next.
+    headless
+        Print findings as JSON lines instead of the screen; an interrupt finishes the session.
+    seconds
+        End after so many seconds of the session.
+    speed
+        Session seconds in a second, or max; only if every link is scene: or log:.
+    out
+        The folder in which the session's folder is made.
+    """
+    from monitor.commands.live import run
+
+    return run(bench, protocol, headless, seconds, speed, out)
+
+
+@app.command
+def follow(session: Path, /) -> int:
+    """Attach a screen to a session that is being recorded.
+
+    Example: plumbwatt follow sessions/2026-11-25-190312-winter-bench
+
+    Parameters
+    ----------
+    session
+        The session folder, as printed by `run`.
+    """
+    from monitor.commands.live import follow
+
+    return follow(session)
+
+
+@app.command
 def find(*, seconds: Seconds = 10.0, json: Annotated[bool, Flag] = False) -> int:
     """List the instruments in range on both radios.
 
@@ -129,6 +214,7 @@ def replay(
     bench: Path | None = None,
     headless: Annotated[bool, Flag] = False,
     speed: Speed = None,
+    out: Path | None = None,
 ) -> int:
     """Run a recorded session, or another logger's capture log, through the same pipeline again.
 
@@ -146,10 +232,12 @@ def replay(
         Print findings as JSON lines instead of the screen.
     speed
         Session seconds in a second, or max. Without it 1, and max if headless.
+    out
+        For a log: record it as a session, in a folder made in this one.
     """
     from monitor.commands.replay import replay
 
-    return replay(recorded, bench, headless, speed)
+    return replay(recorded, bench, headless, speed, out)
 
 
 @app.command

@@ -12,8 +12,13 @@ from monitor.view import Finding
 SHOWN_PROBLEMS = 10
 
 
-def replay(path: Path, bench_file: Path | None, headless: bool, speed: float | None) -> int:
-    """Replay a session or a capture log on the screen, or as lines; 4 if records were lost."""
+def replay(
+    path: Path, bench_file: Path | None, headless: bool, speed: float | None, out: Path | None = None
+) -> int:
+    """Replay a session or a capture log on the screen, or as lines; 4 if records were lost.
+
+    With `out` a log becomes a session.
+    """
     if not path.exists():
         from storage.session import open_session
 
@@ -25,7 +30,13 @@ def replay(path: Path, bench_file: Path | None, headless: bool, speed: float | N
     script = None
     if is_log(path):
         bench = log_bench(path, bench)
+        if out is not None:
+            from monitor.commands.live import record_log
+
+            return record_log(path, bench, headless, speed, out)
         player, script = replay_log(path, bench, on_finding)
+    elif out is not None:
+        raise UsageError(f"--out makes a session of a capture log; {path} is a session already.")
     else:
         player = replay_session(path, bench, on_finding)
     if headless:

@@ -1,0 +1,252 @@
+"""`demo`, `run` and `follow`: a session recorded and watched."""
+
+import asyncio
+import contextlib
+import signal
+import sys
+from collections.abc import Callable
+from importlib import metadata
+from pathlib import Path
+from typing import Any, Literal
+
+import msgspec
+
+from capture.source import Wanted
+from monitor.bench import Bench, load_bench, parse_bench
+from monitor.commands.talk import UsageError, give, tell
+from monitor.products import end_line, finding_line, recorded_settings, write_products
+from monitor.protocol import Protocol, load_protocol
+from monitor.session import LiveSession, ProtocolRunner
+from monitor.view import Finding
+from storage.attach import Attachment, RunningRecorder, attach, start_recorder
+from storage.job import Job
+from storage.session import open_session, read_live
+
+TAKE_OVER_S = 3.0
+"""Who follows a session begins a segment that is so late: the screen that should have is gone."""
+SAFETY = "Ride within your limits; the makers' instructions, local rules and qualified people come first."
+
+
+def demo(headless: bool, seconds: float | None, speed: float | None, out: Path) -> int:
+    """The built-in evening, recorded and watched, then studied."""
+    from capture.scene import evening
+
+    bench = parse_bench(evening(), "the built-in evening")
+    return _record(bench, None, headless, seconds, speed, out, stays=False)
+
+
+def run(
+    bench_file: Path,
+    protocol_file: Path | None,
+    headless: bool,
+    seconds: float | None,
+    speed: float | None,
+    out: Path,
+) -> int:
+    """A bench, recorded and watched. SourceError: a radio that it needs can't be used."""
+    bench = load_bench(bench_file)
+    protocol = load_protocol(protocol_file) if protocol_file else None
+    if speed is not None and speed != 1.0 and not bench.scripted:
+        radio = next(i for i in bench.instruments if not i.link.startswith(("scene:", "log:")))
+        raise UsageError(f"--speed is for scenes and logs only; {radio.label} is {radio.link}.")
+    if any(instrument.link.startswith("log:") for instrument in bench.instruments):
+        raise UsageError(
+            f"{bench_file} links to a capture log. "
+            f"Use `plumbwatt replay LOG.jsonl --bench {bench_file} --out DIR`."
+        )
+    return _record(bench, protocol, headless, seconds, speed, out, stays=True)
+
+
+def record_log(log: Path, bench: Bench, headless: bool, speed: float, out: Path) -> int:
+    """A capture log as a session of its own."""
+    others = [i.link for i in bench.instruments if not i.link.startswith("log:")]
+    if others:
+        raise UsageError(f"the bench for a log has links `log:LABEL` only, here is {others[0]}.")
+    return _record(bench, None, headless, None, speed, out, stays=False, log=log)
+
+
+def follow(folder: Path) -> int:
+    """Attach a screen to a session that is being recorded. SessionError: it is not."""
+    opened = open_session(folder)
+    _need_terminal()
+    bench, protocol = recorded_settings(opened.info.header, opened.path)
+    if read_live(opened.path) is None:
+        asyncio.run(attach(opened.path))  # raises, and says what to do
+    runner = None if protocol is None or bench.scripted else ProtocolRunner(protocol, TAKE_OVER_S)
+    session = LiveSession(
+        opened.path, lambda since: attach(opened.path, since), bench, protocol, runner=runner
+    )
+    return _watch(session, stays=True)
+
+
+def make_job(
+    bench: Bench,
+    protocol: Protocol | None,
+    out: Path,
+    seconds: float | None = None,
+    speed: float | None = None,
+    log: Path | None = None,
+) -> Job:
+    """What the recorder needs to know. UsageError: the scene of the bench can't be played."""
+    wanted = [Wanted(i.label, i.link, i.profile) for i in bench.instruments]
+    pace: float | Literal["max"] = 1.0 if speed is None else "max" if speed == float("inf") else speed
+    return Job(
+        bench=bench.text,
+        program=f"plumbwatt {metadata.version('plumbwatt')}",
+        out=str(out),
+        name=bench.name,
+        wanted=wanted,
+        protocol=protocol.text if protocol else "",
+        scene=bench.scene,
+        segments=_ridden(bench, protocol or bench.protocol, wanted),
+        log=None if log is None else str(log.absolute()),
+        seconds=seconds,
+        speed=pace,
+    )
+
+
+def _ridden(bench: Bench, protocol: Protocol | None, wanted: list[Wanted]) -> list[dict[str, Any]]:
+    """The segments that the rider of a scene follows; without scene and protocol the evening's."""
+    scened = [one for one in wanted if one.scheme == "scene"]
+    if not scened:
+        return []
+    from capture.scene import Scene, SceneError, evening
+
+    if protocol is None and bench.scene is None:
+        protocol = parse_bench(evening(), "the built-in evening").protocol
+    segments = [_told_only(segment) for segment in protocol.segments] if protocol else []
+    try:
+        Scene(bench.scene, scened, segments)
+    except SceneError as error:
+        raise UsageError(f"the scene of the bench can't be played: {error}.") from None
+    return segments
+
+
+def _told_only(segment: msgspec.Struct) -> dict[str, Any]:
+    """A segment as a table: without the keys that say nothing."""
+    table: dict[str, Any] = msgspec.to_builtins(segment)
+    return {key: value for key, value in table.items() if value not in (None, False, "")}
+
+
+def _record(
+    bench: Bench,
+    protocol: Protocol | None,
+    headless: bool,
+    seconds: float | None,
+    speed: float | None,
+    out: Path,
+    stays: bool,
+    log: Path | None = None,
+) -> int:
+    """Start a recorder and watch it; the exit code. `stays`: it goes on when the screen is left."""
+    if not headless:
+        _need_terminal()
+    job = make_job(bench, protocol, out, seconds, speed, log)
+    recorder = asyncio.run(start_recorder(job))
+    tell(f"recording into {recorder.session}")
+    planned = protocol or bench.protocol
+    if planned is not None and not bench.scripted:
+        tell(f"{len(planned.segments)} segments, {planned.total_s / 60:.0f} min. {SAFETY}")
+    runner = None if planned is None or bench.scripted else ProtocolRunner(planned)
+    printer = _Printer()
+    session = LiveSession(
+        recorder.session,
+        _attaching(recorder),
+        bench,
+        protocol or bench.protocol,
+        runner=runner,
+        on_finding=printer if headless else None,
+    )
+    if not headless:
+        return _watch(session, stays, recorder)
+    printer.on_broken = session.finish
+    asyncio.run(_until_closed(session, recorder))
+    printer.line(end_line(session.pipeline, session.folder))
+    return _conclude(session)
+
+
+def _attaching(recorder: RunningRecorder) -> Callable[[int], Any]:
+    async def again(since: int) -> Attachment:
+        return await recorder.attach(since)
+
+    return again
+
+
+class _Printer:
+    """Prints findings; a reader that has gone ends the session as an interrupt does."""
+
+    def __init__(self) -> None:
+        self.on_broken: Callable[[], None] = lambda: None
+        self._broken = False
+
+    def __call__(self, finding: Finding) -> None:
+        self.line(finding_line(finding))
+
+    def line(self, text: str) -> None:
+        if self._broken:
+            return
+        try:
+            give(text)
+        except BrokenPipeError:
+            self._broken = True
+            self.on_broken()
+
+
+async def _until_closed(session: LiveSession, recorder: RunningRecorder | None) -> None:
+    """Feed the session to its end; an interrupt asks the recorder to finish, a second one goes at once."""
+    loop = asyncio.get_running_loop()
+    following = asyncio.current_task()
+    assert following is not None
+    asked = False
+
+    def interrupted() -> None:
+        nonlocal asked
+        if asked:
+            following.cancel()
+        asked = True
+        tell("finishing; once more leaves at once")
+        session.finish("interrupted")
+
+    for name in ("SIGINT", "SIGTERM"):
+        with contextlib.suppress(NotImplementedError, RuntimeError):
+            loop.add_signal_handler(getattr(signal, name), interrupted)
+    try:
+        await session.feed()
+    except asyncio.CancelledError:
+        raise KeyboardInterrupt from None
+    if recorder is not None:
+        await recorder.wait()
+
+
+def _watch(session: LiveSession, stays: bool, recorder: RunningRecorder | None = None) -> int:
+    """The screen until it is left; then what was recorded is judged, unless it is still being recorded."""
+    from monitor.dashboard.app import BenchApp
+
+    app = BenchApp(session, session.feed, leave_when_closed=True)
+    app.run()
+    if app.feed_error is not None:
+        raise app.feed_error
+    if not session.closed:
+        if stays:
+            give(f"The recording goes on: {session.folder}")
+            give(f"`plumbwatt follow {session.folder}` attaches a screen again; its key f finishes it.")
+            return 0
+        session.finish("the screen was left")
+        asyncio.run(_until_closed(session, recorder))
+    return _conclude(session)
+
+
+def _conclude(session: LiveSession) -> int:
+    """Make everything from the journal and say where it is; 4 if the recorder died."""
+    if session.closed_why:
+        tell(f"plumbwatt: THE RECORDER DIED: {session.closed_why}")
+    made = write_products(session.folder, lambda text: tell(f"  {text}"))
+    tell(f"session: {session.folder}")
+    for path in made:
+        tell(f"  {path}")
+    return 4 if session.closed_why else 0
+
+
+def _need_terminal() -> None:
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise UsageError("the screen needs a terminal. Add --headless for lines instead.")

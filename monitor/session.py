@@ -1,0 +1,255 @@
+"""A session while it is being recorded: records from the recorder, through the pipeline, to the screen.
+
+The recorder is another process and owns the journal. This side may break off and attach
+again at any time: it asks for the records after those it has, and if the recorder is
+gone it takes the rest from the disk.
+"""
+
+import asyncio
+from collections import deque
+from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
+from typing import Protocol as Interface
+
+from capture.record import Act, End, Record, Tick
+from monitor.bench import Bench
+from monitor.pipeline import Pipeline
+from monitor.protocol import Protocol
+from monitor.view import Finding, View
+from storage.attach import CutOffError, RecorderError
+from storage.damage import SessionError
+from storage.journal import Tail
+
+YIELD_RECORDS = 64
+"""At full speed the screen gets its turn after so many records."""
+AGAIN_S = (0.1, 0.2, 0.5, 1.0, 2.0)
+"""Waits before attaching again; then the recorder is believed to be gone."""
+START_WITHIN_S = 30.0
+"""The protocol begins when every instrument was heard, or after so long."""
+ASK_AGAIN_S = 3.0
+"""An act that has not come back as a record after so long is sent once more."""
+AFTER = "after the protocol"
+"""Name of the segment that begins when the protocol is over, so that its last one ends."""
+LATE_NOTE_S = 1.0
+"""A note that took longer to write than this tells the moment of its key."""
+
+
+class Connection(Interface):
+    """One attachment to a recorder, as `storage.attach.Attachment`."""
+
+    def batches(self) -> AsyncIterator[list[Record]]:
+        """The records from the asked one on; ends after the `End` record."""
+        ...
+
+    async def act(self, act: str, text: str = "", instrument: str = "") -> None:
+        """Put an act into the journal."""
+        ...
+
+    async def write(self, instrument: str, channel: str, data: bytes) -> None:
+        """Send bytes to an instrument."""
+        ...
+
+    async def finish(self, reason: str = "finished") -> None:
+        """End the session."""
+        ...
+
+    async def close(self) -> None:
+        """Detach; the recording goes on."""
+        ...
+
+
+Attach = Callable[[int], Awaitable[Connection]]
+"""Attaches to the recorder; the argument is how many records are known already."""
+Command = Callable[[Connection], Awaitable[None]]
+
+
+class ProtocolRunner:
+    """Begins the segments of a protocol at their times: a function of the records alone.
+
+    `late_s` is how long it waits for another one to do it: who follows a session takes over
+    when the screen that began it is gone. A segment that the operator named himself
+    suspends it until one of the protocol begins.
+    """
+
+    def __init__(self, protocol: Protocol, late_s: float = 0.0) -> None:
+        self.protocol = protocol
+        self._late_s = late_s
+        self._current = -1
+        self._start_s = 0.0
+        self._suspended = False
+        self._asked: tuple[str, float] | None = None
+
+    def take(self, record: Record) -> None:
+        """See what was begun, by whomever."""
+        if not isinstance(record, Act) or record.act != "segment":
+            return
+        names = [segment.name for segment in self.protocol.segments]
+        ahead = [at for at, name in enumerate(names) if name == record.text and at > self._current]
+        anywhere = [at for at, name in enumerate(names) if name == record.text]
+        self._start_s = record.t_ns / 1e9
+        self._asked = None
+        if record.text == AFTER:
+            self._current, self._suspended = len(names), False
+        elif anywhere:
+            self._current, self._suspended = (ahead or anywhere)[0], False
+        else:
+            self._suspended = True
+
+    def due(self, t_s: float, all_heard: bool) -> str | None:
+        """The name of the segment that has to begin now, or None."""
+        segments = self.protocol.segments
+        if self._suspended or self._current >= len(segments):
+            return None
+        if self._current < 0:
+            if not all_heard and t_s < START_WITHIN_S:
+                return None
+            due_s = t_s if self._late_s == 0.0 else START_WITHIN_S
+        else:
+            due_s = self._start_s + segments[self._current].seconds
+        if t_s < due_s + self._late_s:
+            return None
+        following = self._current + 1
+        name = segments[following].name if following < len(segments) else AFTER
+        if self._asked is not None and self._asked[0] == name and t_s - self._asked[1] < ASK_AGAIN_S:
+            return None
+        self._asked = name, t_s
+        return name
+
+
+class LiveSession:
+    """A session that is being recorded; a source of views for the screen, and taker of acts.
+
+    Args:
+        folder: the session's.
+        attach: gives a connection to its recorder; raises SessionError if there is none.
+        bench, protocol: as they stand in the journal's header.
+        runner: begins the segments of the protocol; None if something else does, as in a scene.
+        on_finding: is told of every change of a finding.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        attach: Attach,
+        bench: Bench,
+        protocol: Protocol | None = None,
+        *,
+        runner: ProtocolRunner | None = None,
+        on_finding: Callable[[Finding], None] | None = None,
+    ) -> None:
+        self.folder = folder
+        self.pipeline = Pipeline(bench, protocol)
+        self.closed = False
+        self.closed_why = ""
+        self._attach, self._runner, self._on_finding = attach, runner, on_finding
+        self._outbox: deque[Command] = deque()
+        self._posted = asyncio.Event()
+        self._view: tuple[int, View] | None = None
+
+    # -- what a screen asks for
+
+    def view(self) -> View:
+        """The bench as it stands now; the same object as long as nothing came."""
+        if self._view is None or self._view[0] != self.pipeline.records:
+            self._view = self.pipeline.records, self.pipeline.view()
+        return self._view[1]
+
+    def act(self, act: str, text: str = "", instrument: str = "", at_s: float | None = None) -> None:
+        """Send an act to the recorder, which stamps it; `at_s` is the moment that a note belongs to."""
+        if act == "note" and at_s is not None and self.pipeline.t_s - at_s > LATE_NOTE_S:
+            text = f"{text} (at {at_s:.1f} s)"
+        self._post(lambda connection: connection.act(act, text, instrument))
+
+    def write(self, instrument: str, channel: str, data: bytes) -> None:
+        """Send bytes to an instrument; what becomes of it comes back as a record."""
+        self._post(lambda connection: connection.write(instrument, channel, data))
+
+    def finish(self, reason: str = "finished by the operator") -> None:
+        """Ask the recorder to close the session; `closed` follows."""
+        self._post(lambda connection: connection.finish(reason))
+
+    def _post(self, command: Command) -> None:
+        self._outbox.append(command)
+        self._posted.set()
+
+    # -- records
+
+    async def feed(self) -> None:
+        """Follow the session to its end, over broken connections; returns when `closed`.
+
+        If the recorder is gone, what it wrote is taken from the disk, and `closed_why` says so.
+        """
+        failures = 0
+        while not self.closed:
+            known = self.pipeline.records
+            try:
+                await self._follow(await self._attach(known))
+            except CutOffError:
+                pass
+            except SessionError as error:
+                self._take_from_disk(f"{error.problem}. {error.remedy}")
+                return
+            except RecorderError as error:
+                failures = failures + 1 if self.pipeline.records == known else 1
+                if failures > len(AGAIN_S):
+                    self._take_from_disk(str(error))
+                    return
+                await asyncio.sleep(AGAIN_S[failures - 1])
+
+    async def _follow(self, connection: Connection) -> None:
+        sending = asyncio.create_task(self._send(connection))
+        try:
+            async for batch in connection.batches():
+                for number, record in enumerate(batch, 1):
+                    self._take(record)
+                    if number % YIELD_RECORDS == 0:
+                        await asyncio.sleep(0)
+                await asyncio.sleep(0)
+        finally:
+            sending.cancel()
+            await connection.close()
+
+    async def _send(self, connection: Connection) -> None:
+        """Pass on what was posted; what could not be sent waits for the next connection."""
+        while True:
+            await self._posted.wait()
+            self._posted.clear()
+            while self._outbox:
+                try:
+                    await self._outbox[0](connection)
+                except RecorderError:
+                    self._posted.set()
+                    return
+                self._outbox.popleft()
+
+    def _take(self, record: Record) -> None:
+        self._tell(self.pipeline.feed(record))
+        if isinstance(record, End):
+            self._close("")
+        elif self._runner is not None:
+            self._runner.take(record)
+            if isinstance(record, Tick):
+                name = self._runner.due(record.t_ns / 1e9, all(self.pipeline.packets))
+                if name is not None:
+                    self.act("segment", name)
+
+    def _take_from_disk(self, why: str) -> None:
+        """The rest of the journal, when no recorder answers."""
+        try:
+            with Tail(self.folder, self.pipeline.records) as tail:
+                while records := tail.read():
+                    for record in records:
+                        self._take(record)
+        except OSError as error:
+            why = f"{why} ({error.strerror})"
+        if not self.closed:
+            self._close(why)
+
+    def _close(self, why: str) -> None:
+        self._tell(self.pipeline.finish())
+        self.closed, self.closed_why = True, why
+
+    def _tell(self, findings: list[Finding]) -> None:
+        if self._on_finding is not None:
+            for finding in findings:
+                self._on_finding(finding)
