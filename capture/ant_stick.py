@@ -26,6 +26,9 @@ ANSWER_S = 2.0
 READ_MS = 200
 """A read returns after this time even if nothing came, so that the thread can be ended."""
 
+STOP_S = 2.0
+"""How long a reader that is to end may take longer than that."""
+
 UDEV_RULE = Path(__file__).with_name("60-plumbwatt-ant.rules")
 
 T = TypeVar("T")
@@ -350,7 +353,7 @@ class Stick:
         self._stopping = True
 
         def release() -> None:
-            self._thread.join(READ_MS / 1000 + 2)
+            self._thread.join(READ_MS / 1000 + STOP_S)
             if self._thread.is_alive():
                 return  # to close under a read may crash in the USB library; the process's end releases it
             with contextlib.suppress(Exception):
