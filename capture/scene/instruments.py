@@ -204,7 +204,7 @@ class BluetoothInstrument(VirtualInstrument):
         self._controlled = False
         for number, (channel, data) in enumerate(self._readable()):
             self._deliver(t_s + 0.02 * (number + 1), channel, data)
-        self._tell_battery(t_s + 0.5)
+        self.stage.at(t_s + 0.5, self._tell_battery)
 
     def _lose(self, t_s: float) -> None:
         self.faults.at(t_s)

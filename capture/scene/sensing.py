@@ -213,7 +213,8 @@ class Sensor:
     def _crank_event(self, t_s: float, left_j: float, right_j: float) -> None:
         self._count_crank(t_s, self.clock.at(t_s))
 
-    def _count_crank(self, t_s: float, x: float) -> None:
+    def _count_crank(self, t_s: float, x: float) -> bool:
+        """Count a revolution; False if a fault makes the instrument miss it."""
         if self.last_crank_t > -math.inf:
             self.crank_period_s = x - self._last_event_x
         self._last_event_x = x
@@ -222,9 +223,10 @@ class Sensor:
         if factor == 0.5:
             self._half = not self._half
             if self._half:
-                return
+                return False
         self.crank_revs += 2 if factor == 2.0 else 1
         self.crank_x = x
+        return True
 
     _last_event_x = 0.0
 
@@ -368,7 +370,7 @@ class CrankSensor(Sensor):
         self._interval_last = (0.0, 0.0, 0.0, 0.0)
         self.interval_s = 1.0 / definition.rate_hz / self.clock.rate
         self.next_interval_s = self.interval_s * (1.0 + chance.random())
-        self.rev_torque_nm = 0.0
+        self._turned_nm = self.rev_torque_nm = 0.0
         self.events = chance.randrange(256)
         self.torque_sum_nm = chance.uniform(0.0, 2000.0)
         self.power_sum_w = chance.randrange(65536)
@@ -405,14 +407,16 @@ class CrankSensor(Sensor):
             seconds = x - self._last_event_x
             last_left, last_right = self._last
             torque = self.torque.measure(left_j - last_left, right_j - last_right, 1.0, seconds, t_s)
-            self.rev_torque_nm += torque
+            self._turned_nm += torque
             if self._interval is None:
                 self.events += 1
                 self.torque_sum_nm += torque
                 self.period_sum_s += seconds
                 self.power_sum_w += round(self.torque.power_w)
         self._last = (left_j, right_j)
-        self._count_crank(t_s, x)
+        if self._count_crank(t_s, x):
+            # Torque is told as of the last revolution that was counted: it belongs to that event.
+            self.rev_torque_nm = self._turned_nm
 
     def _measure_interval(self, t_s: float) -> None:
         assert self._interval is not None
@@ -434,7 +438,7 @@ class CrankSensor(Sensor):
     def _restart(self, t_s: float) -> None:
         super()._restart(t_s)
         self.events = self.power_sum_w = 0
-        self.torque_sum_nm = self.rev_torque_nm = self.period_sum_s = 0.0
+        self.torque_sum_nm = self._turned_nm = self.rev_torque_nm = self.period_sum_s = 0.0
         self.torque.forget()
 
 
