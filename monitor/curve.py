@@ -154,7 +154,18 @@ class Curve:
 class _Accumulator:
     """Counters of one kind of packet that sends torque and event time."""
 
-    __slots__ = ("clock", "event_s", "interval_s", "placed", "revs", "ticks", "torque", "updates")
+    __slots__ = (
+        "clock",
+        "event_s",
+        "interval_s",
+        "placed",
+        "revs",
+        "ticks",
+        "timed",
+        "torque",
+        "uneven",
+        "updates",
+    )
 
     def __init__(self, revs_modulus: int) -> None:
         self.placed = False
@@ -166,6 +177,9 @@ class _Accumulator:
         self.updates = Counter(256)
         self.event_s = -math.inf
         self.interval_s = 1.0
+        self.uneven = 0
+        self.timed = False
+        """Whether updates come at a fixed rate, not once a revolution."""
 
 
 class _Sum:
@@ -194,7 +208,8 @@ class Track:
         self.sides = sides
         self.heard_s = -math.inf
         self.power_w: float | None = None
-        self.power_at_s = -math.inf
+        self.told_s = -math.inf
+        """When it last told its power in watts; until it falls silent there, none is derived for show."""
         self.powered_s = -math.inf
         """When it last showed power with a live counter."""
         self.unpowered_s = -math.inf
@@ -250,7 +265,7 @@ class Track:
             self.share_step = 0.01 if r.item.startswith("ant") else 0.005
         if r.power_w is not None:
             self.power_w = r.power_w
-            self.power_at_s = t_s
+            self.told_s = t_s
             if r.power_w <= 0.0:
                 self.unpowered_s = t_s
         if r.cadence_rpm is not None:
@@ -318,6 +333,8 @@ class Track:
         if not d_ticks and not d_revs and not d_torque:
             # Nothing new. An update counter that goes on while time stands still says: stopped.
             told = bool(d_updates) or r.moving is False or r.power_w == 0.0
+            if told and t_s - self.told_s > HELD_S:
+                self.power_w = 0.0
             if told:
                 self.unpowered_s = t_s
                 self.fresh = bool(d_updates)
@@ -336,6 +353,13 @@ class Track:
                         curve.turned_s = upto
             else:
                 self.repeated += 1
+            return
+        if d_updates is not None and at_crank and (a.timed or d_updates != d_revs):
+            # Updates at a fixed rate: each adds the interval's mean torque and mean period, so
+            # the accumulated period is no clock and the time is the packets' own.
+            a.timed = a.timed or a.uneven >= 2
+            a.uneven += 1
+            self._feed_timed(r, a, d_updates, d_ticks / hz, d_torque / 32.0, float(d_revs), t_s, serves)
             return
         elapsed = d_ticks / hz
         # An event time says nothing of whole wraps: the host's clock does.
@@ -360,8 +384,8 @@ class Track:
         a.placed = True
         a.interval_s = min(elapsed, 3.0)
         power_w = work_j / elapsed
-        if r.power_w is None:
-            self.power_w, self.power_at_s = power_w, t_s
+        if t_s - self.told_s > HELD_S:
+            self.power_w = power_w
         self._shows(power_w if r.power_w is None else r.power_w, t_s)
         if d_revs:
             self.turning_s = t_s
@@ -384,6 +408,53 @@ class Track:
             else:
                 curve.turn(begin, event_s, float(d_revs))
             self.cadence_rpm = 60.0 * d_revs / elapsed
+
+    def _feed_timed(
+        self,
+        r: Reading,
+        a: _Accumulator,
+        updates: int,
+        periods_s: float,
+        torques_nm: float,
+        revs: float,
+        t_s: float,
+        serves: bool,
+    ) -> None:
+        """A meter that updates at a fixed rate: power is mean torque times 2 pi over the mean period."""
+        curve = self.curve
+        since = t_s - a.event_s
+        a.event_s = t_s
+        power_w = TWO_PI * torques_nm / periods_s if periods_s > 0.0 else 0.0
+        if (
+            power_w > MAX_POWER_W
+            or updates > MAX_EVENTS_PER_S * since + 4.0
+            or revs > MAX_REVS_PER_S * since + 2.0
+        ):
+            self.restarts += a.placed
+            a.placed = True
+            self._open(t_s, serves)
+            return
+        a.placed = True
+        if t_s - self.told_s > HELD_S:
+            self.power_w = power_w
+        self._shows(power_w if r.power_w is None else r.power_w, t_s)
+        if revs:
+            self.turning_s = t_s
+        if serves:
+            begin = curve.worked_s
+            if t_s - begin > BRIDGED_S:
+                curve.worked_s = t_s
+            else:
+                curve.work(begin, t_s, power_w * (t_s - begin), self._share(t_s))
+        if self._crank_serves(r.item, t_s):
+            begin = curve.turned_s
+            if t_s - begin > BRIDGED_S:
+                curve.turned_s = t_s
+            else:
+                # Whole revolutions come in lumps at this rate; the mean period is finer.
+                fine = updates * (t_s - begin) / periods_s if periods_s > 0.0 else 0.0
+                curve.turn(begin, t_s, fine)
+            self.cadence_rpm = 60.0 * updates / periods_s if periods_s > 0.0 else 0.0
 
     def _open(self, t_s: float, serves: bool) -> None:
         """Begin a stretch of known work here: what was before stays missing."""
@@ -412,11 +483,13 @@ class Track:
 
     def _feed_crank(self, r: Reading, revs: int, ticks: int, t_s: float, gap_s: float) -> None:
         """Revolutions and their event time, without torque."""
-        a = self._cranks.get(r.item)
+        # The pages of a cadence sensor differ in their background data, not in their counters.
+        item = r.item.partition("/")[0] if r.item.startswith("ant12") else r.item
+        a = self._cranks.get(item)
         if a is None:
-            a = self._cranks[r.item] = _Accumulator(r.crank_revs_modulus)
+            a = self._cranks[item] = _Accumulator(r.crank_revs_modulus)
         d_revs, d_ticks = a.revs.step(revs), a.ticks.step(ticks)
-        serves = self._crank_serves(r.item, t_s)
+        serves = self._crank_serves(item, t_s)
         curve = self.curve
         if d_revs is None or d_ticks is None:
             a.event_s = a.clock.restart(t_s)
@@ -499,8 +572,8 @@ class Track:
             self._open(t_s, serves)
             return
         self._shows(mean_w if r.power_w is None else r.power_w, t_s)
-        if r.power_w is None:
-            self.power_w, self.power_at_s = mean_w, t_s
+        if t_s - self.told_s > HELD_S:
+            self.power_w = mean_w
         if serves:
             begin = curve.worked_s
             if t_s - begin > BRIDGED_S:

@@ -19,9 +19,9 @@ GATE_GAIN = 0.005
 GATE_OFFSET_NM = 0.25
 """Gain and zero are told only if their standard deviations are below these: then scale and offset
 of the sizes that matter to a tester are apart."""
-EVIDENCE = 16.0
+EVIDENCE = 14.0
 """How much better (difference of chi squared) one explanation must fit than the other: odds of
-e^8, 3000 to 1, so that a look every ten seconds for an evening names no wrong cause."""
+e^7, 1000 to 1, since it is looked at every ten seconds for an evening."""
 MIN_BLOCKS = 6
 TWO_PI = 2.0 * math.pi
 
@@ -187,8 +187,8 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
     """Scale, zero offset or unclear, from blocks that all belong to one state of the instrument.
 
     The log ratio is fitted as a (a scale), as b / torque (an offset of b N·m), and as
-    both; a name is given only where one of the two alone explains it, the other alone
-    does not, and gain and zero are apart. `block_sd` is the usual spread of one block's
+    both; a name is given only where one of the two alone explains it and the other alone
+    does not; gain and zero as numbers only where they are apart. `block_sd` is the usual spread of one block's
     log ratio: a lucky quiet stretch must not look like proof. `loss_w` is the constant
     part of a drivetrain loss in the comparison, which looks like an offset and is known
     to a fifth.
@@ -224,12 +224,12 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
     where = "the error" if side == "total" else f"the {side} side's error"
     # What each alone contributes at the mean torque: the smaller one must be small.
     part_scale, part_zero = abs(float(a2)), abs(float(b2)) / mean_nm
-    if told and zero_chi - scale_chi > EVIDENCE and part_zero < 0.4 * part_scale:
+    if zero_chi - scale_chi > EVIDENCE and scale_chi < EVIDENCE and part_zero < 0.4 * part_scale:
         return Diagnosis(
             "scale", f"{where} keeps its {100.0 * math.expm1(a1):+.1f} % at every torque: a scale error, "
             "zeroing will not cure it, check its settings and ask the maker", "", *line,
         )  # fmt: skip
-    if told and scale_chi - zero_chi > EVIDENCE and part_scale < 0.4 * part_zero:
+    if scale_chi - zero_chi > EVIDENCE and zero_chi < EVIDENCE and part_scale < 0.4 * part_zero:
         return Diagnosis(
             "zero-offset", f"{where} is a constant {b1:+.2f} N·m: a zero offset, unload the pedals, "
             "zero it and ride the block again", "", *line,

@@ -18,7 +18,7 @@ from capture.sample import DecodeError, Reading
 from monitor.alarm import Alarm, step
 from monitor.bench import Bench
 from monitor.compare import Comparator, Floats, judge
-from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring, Track
+from monitor.curve import COVERED, HELD_S, LEFT, REVS, SIDED, TURNED, WORK, Ring, Track
 from monitor.faults import RULES, Sign, Watch
 from monitor.protocol import Protocol
 from monitor.view import AlarmView, Event, Finding, Heard, Kind, Lane, Segment, Side, Verdict, View
@@ -172,7 +172,12 @@ class Pipeline:
             track.feed(reading, t_s)
             power = reading.power_w
             recent = self.watch.recent[i]
-            if power is None and track.fresh and reading.torque_sum_32nds is not None:
+            if (
+                power is None
+                and track.fresh
+                and t_s > track.told_s + HELD_S
+                and reading.torque_sum_32nds is not None
+            ):
                 power = track.power_w
             if power is not None and (track.fresh or not recent.powers or recent.powers[-1][1] != power):
                 recent.feed(t_s, power, reading.left_share)
