@@ -241,6 +241,24 @@ def replay(
 
 
 @app.command
+def rescue(session: Path, /) -> int:
+    """Make a torn session whole again, into a copy beside it, and say what was lost.
+
+    The session itself is not touched. Exit code 4: records were lost.
+
+    Example: plumbwatt rescue sessions/2026-11-25-190312-winter-bench
+
+    Parameters
+    ----------
+    session
+        The session folder.
+    """
+    from monitor.commands.rescue import rescue
+
+    return rescue(session)
+
+
+@app.command
 def doctor(*, json: Annotated[bool, Flag] = False) -> int:
     """Check radios, rights, libraries, terminal, disk and clock of this computer.
 

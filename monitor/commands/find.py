@@ -235,7 +235,7 @@ def _mount(sighting: Sighting) -> str:
 
 
 def _label(sighting: Sighting, mount: str) -> str:
-    word = re.sub(r"[^a-z0-9]+", "-", sighting.name.lower()).strip("-")[:12].strip("-")
+    word = re.sub(r"[^a-z0-9]+", "-", sighting.name.lower()).strip("-")[:13].strip("-")
     return word or {"hub": "hub", "cadence": "cadence"}.get(mount, "meter")
 
 

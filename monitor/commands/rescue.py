@@ -1,0 +1,24 @@
+"""`rescue`: a torn session made whole in a copy, and judged again."""
+
+from pathlib import Path
+
+from monitor.commands.talk import give, tell
+from monitor.products import write_products
+from storage.damage import DamagedSession
+from storage.rescue import rescue as rescue_session
+
+
+def rescue(folder: Path) -> int:
+    """Print the path of the whole session; 4 if records were lost. SessionError: there is none."""
+    try:
+        report = rescue_session(folder)
+    except DamagedSession as error:
+        tell(f"plumbwatt: {error}. Nothing can be rescued.")
+        return 4
+    tell(f"{folder}: {report.text}")
+    if report.path is None:
+        return 4
+    if report.path.resolve() != folder.resolve():
+        write_products(report.path, lambda text: tell(f"  {text}"))
+    give(str(report.path))
+    return 0 if report.outcome == "whole" else 4

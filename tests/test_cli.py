@@ -1,0 +1,332 @@
+"""The command line: help, exit codes, messages with a remedy, data apart from talk."""
+
+import asyncio
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from cyclopts import App
+
+from capture.source import Sighting, SourceError
+from monitor import cli
+from monitor.bench import parse_bench
+from monitor.cli import app, main
+from monitor.commands import find
+
+ROOT = Path(__file__).parent.parent
+BENCHES = ROOT / "fixtures" / "benches"
+
+Capture = pytest.CaptureFixture[str]
+
+
+def commands(of: App, before: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    for name in of:
+        if not name.startswith("-"):
+            yield (*before, name)
+            yield from commands(of[name], (*before, name))
+
+
+COMMANDS = list(commands(app))
+
+
+def test_the_commands_that_are_promised_are_there() -> None:
+    promised = {"demo", "find", "bench", "run", "follow", "replay", "rescue", "doctor"}
+    assert promised <= {command[0] for command in COMMANDS}
+    assert {("bench", "new"), ("bench", "check")} <= set(COMMANDS)
+
+
+@pytest.mark.parametrize("command", [c for c in COMMANDS if c != ("bench",)], ids=" ".join)
+def test_every_command_has_help_with_an_example(command: tuple[str, ...], capsys: Capture) -> None:
+    assert main([*command, "--help"]) == 0
+    out, err = capsys.readouterr()
+    assert f"Example: plumbwatt {' '.join(command)}" in " ".join(out.split())
+    assert err == ""
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = (
+        "import sys; from monitor.cli import main; main(['--help']);"
+        "heavy = ('numpy', 'pyarrow', 'textual', 'bleak', 'openant', 'asyncio');"
+        "print(*[name for name in heavy if name in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
+    assert "Usage: plumbwatt COMMAND" in done.stdout
+    assert done.stderr.split() == []
+
+
+REFUSED: dict[str, tuple[list[str], list[str]]] = {
+    "option": (["demo", "--hedless"], ["--hedless", "--headless"]),
+    "command": (["dmo"], ['"dmo"', '"demo"']),
+    "argument missing": (["replay"], ["replay", "argument"]),
+    "argument too many": (["bench", "check", "a", "b"], ["'b'"]),
+    "speed": (["demo", "--speed", "fast"], ["--speed", "max"]),
+    "no speed": (["demo", "--speed", "0"], ["--speed", "max"]),
+    "seconds": (["demo", "--headless", "--seconds", "nan"], ["--seconds", "above 0"]),
+    "no file": (["bench", "check", "nowhere.toml"], ["nowhere.toml", "no such file"]),
+    "near file": (["run", str(BENCHES / "two-radio.toml")], ["two-radio.toml", "two-radios.toml"]),
+    "speed on the air": (["run", str(BENCHES / "two-radios.toml"), "--speed", "max"], ["--speed", "hub"]),
+    "no session": (["replay", "nowhere"], ["nowhere", "is not there"]),
+    "follow nothing": (["follow", "nowhere"], ["nowhere", "is not there"]),
+    "rescue nothing": (["rescue", "nowhere"], ["nowhere", "is not there"]),
+    "no session in it": (["replay", str(ROOT / "tests"), "--headless"], ["is not a session"]),
+    "no terminal": (["demo"], ["terminal", "--headless"]),
+    "protocol": (
+        ["run", str(BENCHES / "consensus.toml"), "--protocol", str(BENCHES / "consensus.toml")],
+        ["consensus.toml", "line 36", "[[segment]]"],
+    ),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED.values(), ids=REFUSED.keys())
+def test_what_can_not_be_done_is_said_with_the_remedy(
+    case: tuple[list[str], list[str]], capsys: Capture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    arguments, words = case
+    assert main(arguments) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("plumbwatt: ")
+    assert err.count("\n") == 1
+    for word in words:
+        assert word in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_log_needs_packets_and_a_fitting_bench(tmp_path: Path, capsys: Capture) -> None:
+    log = tmp_path / "ride.jsonl"
+    log.write_text('{"t": 1.0, "act": "note", "text": "nobody"}\n', encoding="utf-8")
+    assert main(["replay", str(log), "--headless"]) == 2
+    assert "no packet of a power instrument" in capsys.readouterr().err
+    assert main(["replay", str(log), "--headless", "--bench", str(BENCHES / "consensus.toml")]) == 2
+    assert "log:LABEL" in capsys.readouterr().err
+
+
+def test_a_scene_that_can_not_be_played_names_the_instrument(tmp_path: Path, capsys: Capture) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(
+        '[bench]\nreference = "a"\n[[instrument]]\nlabel = "a"\nlink = "scene:herron"\n', encoding="utf-8"
+    )
+    assert main(["run", str(bench), "--headless", "--out", str(tmp_path / "out")]) == 2
+    err = capsys.readouterr().err
+    assert 'no instrument "herron"' in err
+    assert "heron" in err
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_that_can_not_be_written_is_named(tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    assert main(["demo", "--headless", "--speed", "max", "--out", str(tmp_path / "file")]) == 2
+    assert str(tmp_path / "file") in capsys.readouterr().err
+
+
+def test_a_lossy_session_is_exit_4_and_is_rescued(tmp_path: Path, capsys: Capture) -> None:
+    assert main(["demo", "--headless", "--speed", "500", "--seconds", "60", "--out", str(tmp_path)]) == 0
+    (session,) = tmp_path.iterdir()
+    journal = session / "journal.arrows"
+    whole = journal.read_bytes()
+    journal.write_bytes(whole[: len(whole) - 1000])
+    capsys.readouterr()
+    assert main(["replay", str(session), "--headless"]) == 4
+    out, err = capsys.readouterr()
+    assert json.loads(out.splitlines()[-1])["event"] == "end"
+    assert "plumbwatt rescue" in err
+    code = main(["rescue", str(session)])
+    out, err = capsys.readouterr()
+    assert code == 4
+    assert journal.read_bytes() == whole[: len(whole) - 1000]
+    if out:  # not one record is left if all were in one piece
+        assert main(["replay", out.strip(), "--headless"]) == 0
+
+
+def test_a_bug_is_an_apology_and_the_details_are_kept(
+    monkeypatch: pytest.MonkeyPatch, capsys: Capture, tmp_path: Path
+) -> None:
+    def broken(file: Path) -> int:
+        raise ZeroDivisionError("by \x1b[2Jnought")
+
+    monkeypatch.setattr("monitor.commands.benches.check", broken)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    assert main(["bench", "check", "x.toml"]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "sorry" in err
+    assert "\x1b" not in err
+    assert "Traceback" not in err
+    (kept,) = tmp_path.iterdir()
+    assert str(kept) in err
+    assert "in broken" in kept.read_text(encoding="utf-8")
+
+
+def test_an_interrupt_is_no_traceback(monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    def interrupted(file: Path) -> int:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("monitor.commands.benches.check", interrupted)
+    assert main(["bench", "check", "x.toml"]) == cli.EXIT_INTERRUPTED
+    assert capsys.readouterr().err == "plumbwatt: interrupted\n"
+
+
+def test_a_reader_that_goes_away_is_no_error() -> None:
+    code = "import sys; from monitor.cli import main; sys.exit(main(sys.argv[1:]))"
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run(
+        [sys.executable, "-c", code, "bench", "check", str(BENCHES / "two-radios.toml")],
+        stdout=write, stderr=subprocess.PIPE, text=True, cwd=ROOT, check=False,
+    )  # fmt: skip
+    os.close(write)
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stderr
+    assert "Exception" not in done.stderr
+
+
+def test_bench_check_prints_what_the_bench_says(capsys: Capture) -> None:
+    assert main(["bench", "check", str(BENCHES / "two-radios.toml")]) == 0
+    out, err = capsys.readouterr()
+    assert "pedals" in out
+    assert "±1.5 %" in out
+    assert "good, 3 instruments against hub" in err
+
+
+# -- find and bench new, with radios of straw
+
+SIGHTINGS = [
+    Sighting(
+        "bluetooth:AA:BB:CC:DD:EE:01", "Bench Trainer", ("cycling-power", "fitness-machine"), -55, 80.0, "1.2"
+    ),
+    Sighting("ant:power:4711", "", ("ANT+ bicycle power",), None, None, None, "battery good"),
+    Sighting("bluetooth:AA:BB:CC:DD:EE:02", 'evil\x1b[2J"]\n[bench]\u202e', ("cycling-power",), -70),
+    Sighting("ant:cadence:7", "cadence sensor 7", ("ANT+ bike cadence",)),
+    Sighting("ant:speed:8", "speed sensor 8", ("ANT+ bike speed",)),
+]
+
+
+def radio(result: list[Sighting] | Exception) -> Callable[[float], object]:
+    async def look(seconds: float) -> list[Sighting]:
+        await asyncio.sleep(0)
+        if isinstance(result, Exception):
+            raise result
+        return result
+
+    return look
+
+
+def radios(monkeypatch: pytest.MonkeyPatch, bluetooth: object, ant: object) -> None:
+    monkeypatch.setattr(find, "FINDERS", {"Bluetooth": radio(bluetooth), "ANT+": radio(ant)})  # type: ignore[arg-type]
+
+
+NO_STICK = SourceError("No ANT stick was found", "Plug one in.")
+NO_ADAPTER = SourceError("Bluetooth is switched off", "Switch it on.")
+
+
+def test_find_lists_both_radios(monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    radios(monkeypatch, SIGHTINGS[:1], SIGHTINGS[1:2])
+    assert main(["find", "--seconds", "0.1"]) == 0
+    out, err = capsys.readouterr()
+    lines = out.splitlines()
+    assert lines[0].split() == ["LINK", "NAME", "PROFILES", "SIGNAL", "BATTERY", "FIRMWARE"]
+    assert "bluetooth:AA:BB:CC:DD:EE:01" in lines[1]
+    assert "-55 dBm" in lines[1]
+    assert "80 %" in lines[1]
+    assert "ant:power:4711" in lines[2]
+    assert "note" not in err
+
+
+def test_find_as_json(monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    radios(monkeypatch, SIGHTINGS[:1], [])
+    assert main(["find", "--json"]) == 0
+    (found,) = json.loads(capsys.readouterr().out)
+    assert found["link"] == "bluetooth:AA:BB:CC:DD:EE:01"
+    assert found["profiles"] == ["cycling-power", "fitness-machine"]
+    assert (found["rssi_dbm"], found["battery_percent"], found["firmware"]) == (-55, 80.0, "1.2")
+
+
+def test_names_from_the_air_reach_no_terminal_unescaped(
+    monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    radios(monkeypatch, SIGHTINGS[2:3], [])
+    for arguments in (["find"], ["find", "--json"], ["bench", "new"]):
+        assert main(arguments) == 0
+        out, err = capsys.readouterr()
+        assert "\x1b" not in out + err
+        assert "\u202e" not in out + err
+
+
+def test_one_missing_radio_is_a_note_and_both_are_exit_3(
+    monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    radios(monkeypatch, SIGHTINGS[:1], NO_STICK)
+    assert main(["find"]) == 0
+    out, err = capsys.readouterr()
+    assert "bluetooth:AA" in out
+    assert "note: without ANT+: No ANT stick was found. Plug one in." in err
+    radios(monkeypatch, NO_ADAPTER, NO_STICK)
+    assert main(["find"]) == 3
+    out, err = capsys.readouterr()
+    assert out == ""
+    for words in ("Bluetooth is switched off", "Switch it on.", "No ANT stick was found", "Plug one in."):
+        assert words in err
+
+
+def test_a_radio_that_does_not_answer_is_given_up(monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    async def stuck(seconds: float) -> list[Sighting]:
+        await asyncio.sleep(3600)
+        return []
+
+    monkeypatch.setattr(find, "GRACE_S", 0.0)
+    monkeypatch.setattr(find, "FINDERS", {"Bluetooth": stuck, "ANT+": radio(SIGHTINGS[1:2])})
+    assert main(["find", "--seconds", "0.05"]) == 0
+    out, err = capsys.readouterr()
+    assert "ant:power:4711" in out
+    assert "Bluetooth did not answer" in err
+
+
+def test_a_new_bench_is_a_good_bench(
+    monkeypatch: pytest.MonkeyPatch, capsys: Capture, tmp_path: Path
+) -> None:
+    radios(monkeypatch, [SIGHTINGS[0], SIGHTINGS[2]], [SIGHTINGS[1], SIGHTINGS[3], SIGHTINGS[4]])
+    file = tmp_path / "new.toml"
+    assert main(["bench", "new", "--out", str(file)]) == 0
+    bench = parse_bench(file.read_text(encoding="utf-8"))
+    assert bench.reference == "bench-trainer"
+    assert [(i.label, i.role, i.mount, i.link) for i in bench.instruments] == [
+        ("bench-trainer", "reference", "hub", "bluetooth:AA:BB:CC:DD:EE:01"),
+        ("evil-2j-bench", "on-test", "crank", "bluetooth:AA:BB:CC:DD:EE:02"),
+        ("meter", "on-test", "crank", "ant:power:4711"),
+        ("cadence-senso", "witness", "cadence", "ant:cadence:7"),
+    ]
+    capsys.readouterr()
+    before = file.read_bytes()
+    assert main(["bench", "new", "--out", str(file)]) == 2
+    assert "is there already" in capsys.readouterr().err
+    assert file.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("bluetooth", "ant", "words"),
+    [
+        ([], [], "nothing is in range"),
+        (NO_ADAPTER, NO_STICK, "no radio can be used"),
+        ([], SIGHTINGS[3:4], ""),
+    ],
+)
+def test_a_new_bench_without_power_instruments_is_a_template(
+    bluetooth: object, ant: object, words: str, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    radios(monkeypatch, bluetooth, ant)
+    assert main(["bench", "new"]) == 0
+    out, err = capsys.readouterr()
+    bench = parse_bench(out)
+    assert bench.reference == "hub"
+    assert words in err
+
+
+def test_many_instruments_of_one_name_get_labels_of_their_own() -> None:
+    sightings = [Sighting(f"ant:power:{n}", "Consensus", ("power",)) for n in range(1, 13)]
+    bench = parse_bench(find.bench_text(sightings))
+    assert len({instrument.label for instrument in bench.instruments}) == 12
