@@ -19,6 +19,7 @@ def main() -> int:
     p.add_argument("--hours", type=float, default=24.0, help="healthy hours (24)")
     p.add_argument("--minutes", type=int, default=60, help="length of a healthy ride (60)")
     p.add_argument("--seeds", type=int, default=12, help="rides for each fault and size (12)")
+    p.add_argument("--first-seed", type=int, default=0, help="other rides than those used for tuning (0)")
     p.add_argument("--kinds", nargs="*", metavar="KIND", help=f"healthy, {', '.join(generator.SIZES)} (all)")
     p.add_argument("--jobs", type=int, default=2, help="processes (2)")
     p.add_argument("--json", type=Path, metavar="FILE", help="every ride's result as JSON")
@@ -42,9 +43,11 @@ def main() -> int:
         return _one(p, args)
 
     hours, minutes, seeds = (4.0, 15, 2) if args.quick else (args.hours, args.minutes, args.seeds)
-    results = score.many(generator.cases([k for k in kinds if k != "healthy"], seeds), args.jobs)
+    results = score.many(
+        generator.cases([k for k in kinds if k != "healthy"], seeds, args.first_seed), args.jobs
+    )
     if "healthy" in kinds:
-        results += score.many(generator.healthy(hours, minutes), args.jobs, minutes * 60)
+        results += score.many(generator.healthy(hours, minutes, args.first_seed), args.jobs, minutes * 60)
     board = score.report(results)
     print(board)
     if args.readme:

@@ -503,20 +503,23 @@ def make(case: Case, seconds: int | None = None) -> Scenario:
     )
 
 
-def cases(kinds: list[str], seeds: int) -> list[Case]:
-    """All faulty cases of the kinds asked for."""
+def cases(kinds: list[str], seeds: int, first: int = 0) -> list[Case]:
+    """All faulty cases of the kinds asked for, `seeds` of each, from number `first` on."""
     return [
-        Case(kind, size, how, seed) for kind in kinds for size, how in SIZES[kind] for seed in range(seeds)
+        Case(kind, size, how, seed)
+        for kind in kinds
+        for size, how in SIZES[kind]
+        for seed in range(first, first + seeds)
     ]
 
 
-def healthy(hours: float, minutes: int) -> list[Case]:
-    """Rides over every style and bench in turn, `hours` in all."""
+def healthy(hours: float, minutes: int, first: int = 0) -> list[Case]:
+    """Rides over every style and bench in turn, `hours` in all, from number `first` on."""
     n = max(1, round(hours * 60 / minutes))
     grid = [(style, bench) for style in STYLES for bench in BENCHES]
     order = np.random.default_rng(5).permutation(len(grid))
     picked = [grid[order[i % len(grid)]] for i in range(n)]
-    return [Case("healthy", style, bench, i // len(grid)) for i, (style, bench) in enumerate(picked)]
+    return [Case("healthy", style, bench, first + i // len(grid)) for i, (style, bench) in enumerate(picked)]
 
 
 def steady_style(style: str) -> bool:
