@@ -196,7 +196,7 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
     x, own, cadence = torques(blocks, side)
     n = len(x)
     if n < MIN_BLOCKS:
-        return Diagnosis("unclear", "too little steady riding yet", _ride(x, cadence))
+        return Diagnosis("unclear", "ride on steadily for a minute, then its cause may be told")
     y = np.log(own / x)
     inverse = 1.0 / x
     a1 = float(y.mean())
