@@ -36,6 +36,7 @@ class Damage(msgspec.Struct, frozen=True, kw_only=True):
     side file vouches for but the journal no longer has. `rows_lost`: rows that were seen, but
     their checksum is wrong. `seconds_lost`: an estimate, from the times around the gaps and the
     mean rate of the journal. `header`: `replaced` if `session.json` had to stand in for it.
+    `pieces_wrong`: pieces of the journal whose checksum is wrong; their rows were proved one by one.
     """
 
     torn: bool = False
@@ -45,6 +46,7 @@ class Damage(msgspec.Struct, frozen=True, kw_only=True):
     gaps: tuple[Gap, ...] = ()
     side: Literal["whole", "missing", "damaged"] = "whole"
     header: Literal["whole", "replaced", "lost"] = "whole"
+    pieces_wrong: int = 0
 
     @property
     def lossy(self) -> bool:
@@ -59,6 +61,8 @@ class Damage(msgspec.Struct, frozen=True, kw_only=True):
             parts.append("the recording was not closed")
         if self.side != "whole":
             parts.append(f"the checksum file is {self.side}")
+        if self.pieces_wrong and not self.bytes_lost:
+            parts.append(f"{self.pieces_wrong} pieces are not as written, but all their records are")
         if self.header == "replaced":
             parts.append("the header is unreadable, session.json tells the same")
         if self.header == "lost":

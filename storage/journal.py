@@ -8,6 +8,7 @@ second, from a thread, since it waits for the disk.
 import contextlib
 import errno
 import os
+import stat
 import struct
 import threading
 import zlib
@@ -418,6 +419,7 @@ class Records:
         self._schema_end = schema_end
         self._schema = rows.schema_message(header or b"{}")
         self._ended = False
+        self._pieces_wrong = 0
         self._last_ns: int | None = None
         self.good_octets = self._bytes_lost = self._rows_lost = self._pending_gap = 0
         self.gaps: list[Gap] = []
@@ -447,6 +449,7 @@ class Records:
             gaps=(*self.gaps, *self._last_gap()),
             side=self._side.state,
             header=self._header,
+            pieces_wrong=self._pieces_wrong,
         )
         return damage if damage != Damage(gaps=()) else None
 
@@ -490,7 +493,10 @@ class Records:
         if piece.crc is None:
             return None
         data = read_around_holes(self._disk, self._fd, piece.start, piece.end - piece.start)
-        return data if zlib.crc32(data) == piece.crc else None
+        if zlib.crc32(data) == piece.crc:
+            return data
+        self._pieces_wrong += 1
+        return None
 
     def _group(self, group: list[tuple[_Piece, bytes]]) -> Iterator[list[Record]]:
         if not group:
@@ -561,6 +567,8 @@ def read_journal(folder: Path) -> tuple[Header, Records]:
         disk = Disk()
         fd = disk.open_to_read(path)
         try:
+            if not stat.S_ISREG(os.fstat(fd).st_mode):
+                raise SessionError(path, "is not a file", remedy)
             size = os.fstat(fd).st_size
             length = int.from_bytes(read_around_holes(disk, fd, 4, min(size, 4)), "little") + 8
             beginning = read_around_holes(disk, fd, 0, min(size, length, PIECE_LIMIT))
