@@ -111,14 +111,15 @@ def run(
     Hard riding can hurt: the makers' instructions, local rules and qualified people come first.
     Leaving the screen does not end the recording; `follow` attaches one again.
 
-    Example: plumbwatt run winter.toml --protocol fixtures/protocols/quick-check.toml
+    Example: plumbwatt run winter.toml --protocol quick-check
 
     Parameters
     ----------
     bench
         The bench file (TOML).
     protocol
-        A protocol file (TOML); its segments begin at their times, the key s begins the next.
+        A protocol file (TOML), or a ready one: quick-check (12 minutes), full-bench (an hour). Its
+        segments begin at their times; the key s begins the next.
     headless
         Print findings as JSON lines instead of the screen; an interrupt finishes the session.
     seconds

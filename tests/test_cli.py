@@ -11,11 +11,13 @@ from pathlib import Path
 import pytest
 from cyclopts import App
 
+from capture.record import Act
 from capture.source import Sighting, SourceError
 from monitor import cli
 from monitor.bench import parse_bench
 from monitor.cli import app, main
 from monitor.commands import find
+from storage.journal import read_journal
 
 ROOT = Path(__file__).parent.parent
 BENCHES = ROOT / "fixtures" / "benches"
@@ -95,6 +97,22 @@ def test_what_can_not_be_done_is_said_with_the_remedy(
     for word in words:
         assert word in err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_ready_protocols_are_known_by_name(tmp_path: Path, capsys: Capture) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(
+        '[bench]\nreference = "hub"\n[[instrument]]\nlabel = "hub"\nmount = "hub"\nlink = "scene:hub"\n',
+        encoding="utf-8",
+    )
+    options = [str(bench), "--headless", "--speed", "max", "--seconds", "70", "--out", str(tmp_path / "out")]
+    assert main(["run", *options, "--protocol", "quick-check"]) == 0
+    (session,) = (tmp_path / "out").iterdir()
+    begun = [r.text for r in read_journal(session)[1] if isinstance(r, Act) and r.act == "segment"]
+    assert begun == ["easy start", "steady low"]
+    capsys.readouterr()
+    assert main(["run", *options, "--protocol", "quick-chek"]) == 2
+    assert "quick-check" in capsys.readouterr().err
 
 
 def test_a_log_needs_packets_and_a_fitting_bench(tmp_path: Path, capsys: Capture) -> None:

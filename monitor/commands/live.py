@@ -45,7 +45,7 @@ def run(
 ) -> int:
     """A bench, recorded and watched. SourceError: a radio that it needs can't be used."""
     bench = load_bench(bench_file)
-    protocol = load_protocol(protocol_file) if protocol_file else None
+    protocol = load_protocol(_protocol_path(protocol_file)) if protocol_file else None
     if speed is not None and speed != 1.0 and not bench.scripted:
         radio = next(i for i in bench.instruments if not i.link.startswith(("scene:", "log:")))
         raise UsageError(f"--speed is for scenes and logs only; {radio.label} is {radio.link}.")
@@ -55,6 +55,19 @@ def run(
             f"Use `plumbwatt replay LOG.jsonl --bench {bench_file} --out DIR`."
         )
     return _record(bench, protocol, headless, seconds, speed, out, stays=True)
+
+
+def _protocol_path(file: Path) -> Path:
+    """The file, or one of the ready protocols if its bare name is given."""
+    if file.exists() or file.name != str(file) or file.suffix:
+        return file
+    packages = Path(__file__).parents[2]
+    # In the installed package, and in a checkout.
+    places = (packages / "monitor" / "protocols", packages / "fixtures" / "protocols")
+    ready = {path.stem: path for place in places for path in place.glob("*.toml")}
+    if file.name not in ready:
+        raise UsageError(f"there is no protocol file {file}. Ready ones: {', '.join(sorted(ready))}.")
+    return ready[file.name]
 
 
 def record_log(log: Path, bench: Bench, headless: bool, speed: float, out: Path) -> int:
