@@ -14,7 +14,14 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from capture.ant_frames import Code, Extended, Frame, MessageId, read_channel_message, read_data
-from capture.ant_stick import Driver, RefusedError, Stick, StickLostError, find_usb_stick
+from capture.ant_stick import (
+    Driver,
+    RefusedError,
+    Stick,
+    StickLostError,
+    find_usb_stick,
+    in_daemon_thread,
+)
 from capture.clock import Clock
 from capture.profiles import ant_common
 from capture.record import Link, LinkState, Packet, Told
@@ -97,7 +104,8 @@ async def _open_stick(find: Callable[[], Driver], now_ns: Callable[[], int]) -> 
     stick = await Stick.open(find, now_ns)
     try:
         await stick.reset()
-        await stick.configure(MessageId.NETWORK_KEY, _NETWORK, *_network_key())
+        key = await in_daemon_thread(_network_key)  # a heavy import: not in the loop
+        await stick.configure(MessageId.NETWORK_KEY, _NETWORK, *key)
         try:
             await stick.configure(MessageId.LIB_CONFIG, 0, _EXTENDED_ALL)
         except RefusedError:
@@ -247,7 +255,8 @@ class AntSource:
             period = ant_common.PERIOD_TICKS[device_type]
             await stick.configure(MessageId.CHANNEL_PERIOD, channel, period & 0xFF, period >> 8)
             await stick.configure(MessageId.CHANNEL_FREQUENCY, channel, ANT_PLUS_FREQUENCY)
-            # A low-priority search comes first and never ends; a stick without it takes the other time.
+            # A search begins with low priority and becomes one of high priority after a time (public ANT
+            # SDK header: 0xFF, never). A stick without low priority goes by the other time.
             with contextlib.suppress(RefusedError):
                 await stick.configure(MessageId.LOW_PRIORITY_SEARCH_TIMEOUT, channel, _FOR_EVER)
             await stick.configure(MessageId.SEARCH_TIMEOUT, channel, _FOR_EVER)

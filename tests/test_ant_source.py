@@ -571,9 +571,13 @@ class Stuck:
     def read(self): threading.Event().wait()
     def write(self, data): pass
 async def main():
+    told = asyncio.Event()
+    def emit(record):
+        print(record)
+        told.set()
     source = AntSource([Wanted("crank", "ant:power:1")], Stuck)
-    task = asyncio.create_task(source.run(print, SessionClock()))
-    await asyncio.sleep(0.6)
+    task = asyncio.create_task(source.run(emit, SessionClock()))
+    await told.wait()
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
 asyncio.run(main())
