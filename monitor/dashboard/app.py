@@ -21,7 +21,7 @@ from textual.widgets import Input, Static
 from textual.worker import Worker, WorkerState
 
 from monitor.dashboard.canvas import Canvas, Run
-from monitor.dashboard.look import BLACK, BLUE, WHITE, clock, waiting
+from monitor.dashboard.look import BLACK, BLUE, GROUND, WHITE, clock, waiting
 from monitor.dashboard.panels import KEYS, Banner
 from monitor.dashboard.sheet import Face, Page, draw_sheet, trace_box
 from monitor.dashboard.trace import draw_trace
@@ -102,7 +102,7 @@ class Sheet(Widget, can_focus=True):
     def render_line(self, y: int) -> Strip:
         """One row as textual wants it."""
         if y >= len(self._rows):
-            return Strip.blank(self.size.width)
+            return Strip.blank(self.size.width, GROUND)
         return Strip([Cells(text, style) for text, style in self._rows[y]])
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
@@ -277,6 +277,8 @@ class BenchApp(App[str]):
             seconds = self._still_polls / (self._poll_hz or POLL_HZ)
             still = f"Nothing has come for {seconds:.0f} s."
             return Banner("NO NEWS FROM THE RECORDER", f"{still} {from_when} {again}")
+        if self._finishing:
+            return Banner("Finishing", "the journal is being closed", loud=False)
         return None
 
     def draw(self) -> None:
@@ -414,14 +416,17 @@ class BenchApp(App[str]):
         question = self._question
         if question is None or key == "escape":
             return False
-        if question.kind == "sure" and key == "enter":
+        if question.kind == "text":
+            # A click took the keys away from the typing line.
+            self._typing.focus()
+        elif question.kind == "sure" and key == "enter":
             self._close_question()
             if self.source.closed:
                 self._say("the recorder is not connected: nothing to finish", loud=True)
             else:
                 self._finishing = True
                 self.source.finish()
-                self._say("finishing: the journal is being closed")
+                self.draw()
         elif question.kind == "choice":
             chosen = (
                 question.labels

@@ -98,7 +98,7 @@ def span_percent(view: View) -> float:
     """
     limits = [abs(lane.expected_percent) + lane.limit_percent for lane in view.lanes if lane.limit_percent]
     wanted = 2.5 * max((limit for limit in limits if math.isfinite(limit)), default=2.0)
-    return next((span for span in SPANS_PERCENT if span >= wanted), SPANS_PERCENT[-1])
+    return next((span for span in SPANS_PERCENT if span >= wanted - 1e-9), SPANS_PERCENT[-1])
 
 
 def draw_axis(canvas: Canvas, y: int, at: Columns, view: View, span: float, rows: int) -> None:

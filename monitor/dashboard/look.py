@@ -18,7 +18,7 @@ BLACK, RAISED, WHITE = "#0B0B0B", "#262626", "#F4F4F4"
 GROUND = Style(color=WHITE, bgcolor=BLACK)
 BOLD = Style(color=WHITE, bgcolor=BLACK, bold=True)
 QUIET = Style(color="#A8A8A8", bgcolor=BLACK)
-FAINT = Style(color="#626262", bgcolor=BLACK)
+FAINT = Style(color="#848484", bgcolor=BLACK)
 CALM = Style(color=BLUE, bgcolor=BLACK, bold=True)
 BAND = Style(color=BLUE, bgcolor=BLACK)
 WARM = Style(color=ORANGE, bgcolor=BLACK, bold=True)

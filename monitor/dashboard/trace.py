@@ -13,7 +13,14 @@ from monitor.view import Lane, View
 
 # Unicode block "Braille Patterns", U+2800: bit of the dot in column x (0, 1), row y (0 to 3).
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
-_STEPS_W = (10, 20, 50, 100, 200, 500, 1000, 2000)
+_STEPS_W = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000)
+_FIGURES_W = 9999.0
+"""Greatest watts, either sign, that are drawn; beyond it is a broken packet, shown as a gap."""
+
+
+def _drawable(values: tuple[float | None, ...]) -> tuple[float | None, ...]:
+    """The values with everything that cannot be drawn as None."""
+    return tuple(value if value is not None and abs(value) <= _FIGURES_W else None for value in values)
 
 
 def scale_w(values: list[float], rows: int) -> tuple[float, ...]:
@@ -22,7 +29,7 @@ def scale_w(values: list[float], rows: int) -> tuple[float, ...]:
     for step in _STEPS_W:
         first, last = math.floor(low / step), math.ceil(high / step)
         last = max(last, first + 1)
-        if last - first <= max(1, (rows - 1) // 2):
+        if last - first <= max(1, rows // 2):
             break
     return tuple(float(step * number) for number in range(first, last + 1))
 
@@ -44,7 +51,7 @@ def _column_spans(
 
     before: tuple[float, float] | None = None
     for time_s, value in zip(times, values, strict=False):
-        if value is None or not math.isfinite(value):
+        if value is None:
             before = None
             continue
         here = (time_s - low_s) * scale
@@ -67,12 +74,8 @@ def draw_trace(view: View, width: int, height: int) -> Canvas:
     """The trace as a canvas of its own, so that it can be drawn less often than the figures."""
     canvas = Canvas(width, height, GROUND)
     lanes = [lane for lane in view.lanes if lane.label in view.traces_w]
-    known = [
-        value
-        for lane in lanes
-        for value in view.traces_w[lane.label]
-        if value is not None and math.isfinite(value)
-    ]
+    traces = {lane.label: _drawable(view.traces_w[lane.label]) for lane in lanes}
+    known = [value for values in traces.values() for value in values if value is not None]
     if not known or not view.trace_s or height < 2 or width < 24:
         canvas.put(1, 0, "the trace begins with the first watts" if width >= 40 else "", FAINT)
         return canvas
@@ -100,7 +103,7 @@ def draw_trace(view: View, width: int, height: int) -> Canvas:
     # The reference lies on top of those that agree, one that leans on top of all.
     order = {"reference": 1, "differs": 2}
     for lane in sorted(lanes, key=lambda lane: order.get(lane.verdict, 0)):
-        spans = _column_spans(view.trace_s, view.traces_w[lane.label], low_s, high_s, 2 * plot_width)
+        spans = _column_spans(view.trace_s, traces[lane.label], low_s, high_s, 2 * plot_width)
         style, last = _style(lane), None
         for column, covered in enumerate(spans):
             if covered is None:
@@ -114,8 +117,8 @@ def draw_trace(view: View, width: int, height: int) -> Canvas:
                 masks[row // 4][column // 2] |= _DOTS[column % 2][row % 4]
                 styles[row // 4][column // 2] = style
             last = (dot_row(covered[1]), dot_row(covered[0]))
-        latest = next((value for value in reversed(view.traces_w[lane.label]) if value is not None), None)
-        if latest is not None and math.isfinite(latest):
+        latest = next((value for value in reversed(traces[lane.label]) if value is not None), None)
+        if latest is not None:
             ends.append((latest, lane))
     for y in range(height):
         for x in range(plot_width):

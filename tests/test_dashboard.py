@@ -1,0 +1,1104 @@
+"""The screen: pictures of frozen views, keys that become acts, and the pure drawing under both.
+
+The pictures in `tests/pictures` are what the terminal would show, without colour. After a
+change that is meant, rewrite them with `PLUMBWATT_PICTURES=write pytest tests/test_dashboard.py`
+and read the difference before committing it.
+"""
+
+import asyncio
+import math
+import os
+import subprocess
+import sys
+import unicodedata
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.cells import get_character_cell_size
+from rich.color import Color
+from rich.style import Style
+from textual.pilot import Pilot
+
+from monitor.dashboard import look
+from monitor.dashboard.app import STALE_S, BenchApp
+from monitor.dashboard.canvas import Box, Canvas, cells, fit, wrap
+from monitor.dashboard.figures import draw_figures, figure_width
+from monitor.dashboard.lanes import columns, draw_lane, draw_lanes, lane_rows, span_percent
+from monitor.dashboard.panels import Banner, draw_log
+from monitor.dashboard.sheet import Face, draw_sheet, layout
+from monitor.dashboard.trace import draw_trace, scale_w
+from monitor.plain import plain, plain_name
+from monitor.view import AlarmView, Event, Lane, Segment, View
+
+PICTURES = Path(__file__).parent / "pictures"
+SIZES = ((80, 24), (120, 40))
+replace = msgspec.structs.replace
+
+# -- views
+
+
+def a_lane(label: str, **said: Any) -> Lane:
+    standard: dict[str, Any] = {
+        "role": "on-test",
+        "mount": "crank",
+        "heard": "heard",
+        "heard_since_s": 3.0,
+        "verdict": "agrees",
+        "power_w": 330.0,
+        "cadence_rpm": 90.0,
+        "deviation_percent": -0.3,
+        "deviation_w": -1.0,
+        "u95_percent": 0.6,
+        "limit_percent": 2.2,
+        "packets": 3480,
+        "loss_percent": 0.4,
+    }
+    return Lane(label=label, **(standard | said))
+
+
+SILENT: dict[str, Any] = {
+    "verdict": "blind",
+    "power_w": None,
+    "left_w": None,
+    "right_w": None,
+    "cadence_rpm": None,
+    "deviation_percent": None,
+    "u95_percent": None,
+    "left_deviation_percent": None,
+    "right_deviation_percent": None,
+    "raised": (),
+}
+HUB = a_lane(
+    "hub",
+    role="reference",
+    mount="hub",
+    verdict="reference",
+    power_w=331.4,
+    deviation_percent=None,
+    u95_percent=None,
+)
+PEDALS = a_lane(
+    "pedals", role="witness", mount="pedals", left_w=166.0, right_w=164.0,
+    left_deviation_percent=-1.1, right_deviation_percent=0.6, battery_percent=18.0,
+)  # fmt: skip
+HERON = a_lane(
+    "heron", mount="pedals", verdict="differs", power_w=347.1, deviation_percent=5.2, deviation_w=17.0,
+    left_w=167.0, right_w=180.0, left_deviation_percent=0.9, right_deviation_percent=8.6,
+    raised=("power-off", "right side-off"),
+)  # fmt: skip
+SPIDER = a_lane("spider-unit-two", mount="spider", verdict="undecided", power_w=325.0, deviation_percent=-1.9,
+                u95_percent=1.4, bad_packets=2)  # fmt: skip
+STRAIGHT = replace(HERON, verdict="agrees", power_w=333.0, deviation_percent=0.8, right_w=167.0,
+                   right_deviation_percent=1.0, raised=())  # fmt: skip
+
+SECONDS = tuple(float(second) for second in range(752, 872))
+
+
+def blocks(gain: float) -> tuple[float | None, ...]:
+    """Forty seconds at 330 W, forty at 180 W, and so on, with a ripple of its own for each gain."""
+    return tuple(
+        gain * (330.0 if second // 40 % 2 else 180.0) + 4.0 * math.sin(1.7 * second + 40.0 * gain)
+        for second in SECONDS
+    )
+
+
+TRACES = {
+    "hub": blocks(1.0),
+    "pedals": blocks(0.997),
+    "heron": blocks(1.052),
+    "spider-unit-two": blocks(0.981),
+}
+EVENTS = (
+    Event(12.0, "~", "hub up"),
+    Event(590.0, "!", "heron signal-lost"),
+    Event(598.0, "✓", "heron signal-lost over"),
+    Event(640.0, "·", "zeroed heron"),
+    Event(801.0, "·", "segment over/under"),
+)
+ADVICE = (
+    "heron right +14 W for 0:41, grows with torque: a scale error, zeroing will not cure it. "
+    "Hold 200 W and go from 100 to 60 rpm for two minutes to tell."
+)
+
+
+def calm(**said: Any) -> View:
+    standard: dict[str, Any] = {
+        "t_s": 872.0,
+        "bench": "winter bench",
+        "reference": "hub",
+        "lanes": (HUB, PEDALS, STRAIGHT, SPIDER),
+        "recording": "recording",
+        "segment": Segment("over/under", 800.0, 3, 6, 330.0, 90.0, 18.4, "sprint"),
+        "alarms": (),
+        "events": EVENTS,
+        "advice": "spider-unit-two can't be told yet: hold this load steadily",
+        "trace_s": SECONDS,
+        "traces_w": TRACES,
+    }
+    return View(**(standard | said))
+
+
+def differs() -> View:
+    return calm(
+        lanes=(HUB, PEDALS, HERON, SPIDER),
+        alarms=(
+            AlarmView("power-off", "heron", "total", "raised", 831.0, ADVICE),
+            AlarmView("side-off", "heron", "right", "raised", 831.0, "heron right reads 14 W high"),
+        ),
+        events=(*EVENTS, Event(831.0, "!", "heron power-off"), Event(831.0, "!", "heron right side-off")),
+        advice=ADVICE,
+    )
+
+
+def lost() -> View:
+    return calm(
+        lanes=(
+            HUB,
+            replace(PEDALS, heard="lost", heard_since_s=831.0, **(SILENT | {"raised": ("signal-lost",)})),
+            replace(
+                HERON, heard="resting", heard_since_s=840.0, **(SILENT | {"power_w": 0.0, "cadence_rpm": 0.0})
+            ),
+            replace(SPIDER, heard="given-up", heard_since_s=300.0, **SILENT),
+        ),
+        alarms=(
+            AlarmView("signal-lost", "pedals", None, "raised", 831.0, "pedals: nothing for 41 s"),
+            AlarmView("side-off", "pedals", "left", "blind", 700.0, "was 4 % low", acknowledged=True),
+        ),
+        advice="pedals are silent for 0:41: bring the receiver nearer, or turn the crank to wake them",
+    )
+
+
+def blind() -> View:
+    return calm(
+        reference="consensus",
+        segment=None,
+        lanes=(
+            replace(HUB, role="witness", verdict="blind"),
+            PEDALS,
+            replace(HERON, **SILENT),
+            replace(SPIDER, heard="searching", **SILENT),
+        ),
+        alarms=(
+            AlarmView("power-off", "heron", "total", "blind", 861.0, "nobody pedals"),
+            AlarmView("balance-off", "heron", None, "blind", 861.0, "nobody pedals"),
+            AlarmView("cadence-off", "pedals", None, "pending", 870.0, "may be 3 rpm high"),
+        ),
+        advice="",
+    )
+
+
+def failing() -> View:
+    view = differs()
+    trouble = AlarmView(
+        "not-recorded", "", None, "raised", 850.0, "Free some space: it is tried again every second"
+    )
+    return replace(view, recording="NOT RECORDED: no space left on the disk", alarms=(trouble, *view.alarms))
+
+
+def alone() -> View:
+    return calm(
+        reference="pedals",
+        lanes=(replace(PEDALS, role="reference", verdict="reference", deviation_percent=None),),
+        traces_w={"pedals": TRACES["pedals"]},
+        advice="one instrument alone: nothing to compare it with",
+    )
+
+
+def eight() -> View:
+    more = (PEDALS, SPIDER, PEDALS, STRAIGHT)
+    return replace(
+        differs(),
+        lanes=(
+            HUB,
+            PEDALS,
+            HERON,
+            SPIDER,
+            *(replace(lane, label=f"unit-{n}") for n, lane in enumerate(more)),
+        ),
+    )
+
+
+def expected_loss() -> View:
+    """The hub is judged against the pedals, below them by what the drivetrain takes; and a cadence sensor."""
+    return calm(
+        reference="pedals",
+        lanes=(
+            replace(PEDALS, role="reference", verdict="reference", deviation_percent=None),
+            replace(HUB, role="on-test", verdict="agrees", power_w=321.0, deviation_percent=-2.9,
+                    u95_percent=0.5, expected_percent=-2.6),
+            a_lane("cadence", mount="cadence", **(SILENT | {"cadence_rpm": 89.0, "limit_percent": None})),
+        ),
+    )  # fmt: skip
+
+
+ESCAPES = "\x1b[2J\x1b]0;x\x07"
+
+
+def hostile() -> View:
+    """Names and texts that try markup, control sequences, reversed reading and towers of accents."""
+    return calm(
+        bench=f"[bold red]x[/]{ESCAPES}",
+        lanes=(
+            replace(HUB, label="a[/b]c"),
+            replace(PEDALS, label="[@click=app.quit]m[/]"),
+            replace(HERON, label="\u202eevil\x00\n\t"),
+            replace(SPIDER, label="z" + "\u0301" * 30 + "\u4f60\u597d" * 6, power_w=math.nan,
+                    deviation_percent=math.inf),
+        ),
+        recording=f"recording{ESCAPES}",
+        segment=Segment("[b]\x1b[5m", 0.0, 1, 2, 330.0, None, 3.0, "\u202e[/]"),
+        alarms=(AlarmView("power-off", "[x]\x9b31m", None, "raised", 1.0, "\x1b[31m [/]"),),
+        events=(Event(5.0, ESCAPES, f"{ESCAPES}[/]"),),
+        advice=f"[red]{ESCAPES}\u202e x \x85" * 12,
+        traces_w={"a[/b]c": TRACES["hub"], "\u202eevil\x00\n\t": TRACES["heron"]},
+    )  # fmt: skip
+
+
+STATES: dict[str, Callable[[], View]] = {
+    "calm": calm,
+    "differs": differs,
+    "lost": lost,
+    "blind": blind,
+    "failing": failing,
+    "alone": alone,
+    "eight": eight,
+    "expected-loss": expected_loss,
+    "hostile": hostile,
+}
+
+
+class Frozen:
+    """A source that stands still unless told, and remembers what it was asked to do."""
+
+    def __init__(self, view: View) -> None:
+        self.now = view
+        self.closed, self.closed_why = False, ""
+        self.acts: list[tuple[str, str, str, float | None]] = []
+        self.finished = 0
+
+    def view(self) -> View:
+        return self.now
+
+    def act(self, act: str, text: str, instrument: str, at_s: float | None = None) -> None:
+        self.acts.append((act, text, instrument, at_s))
+
+    def finish(self) -> None:
+        self.finished += 1
+
+    def later(self, seconds: float) -> None:
+        self.now = replace(self.now, t_s=self.now.t_s + seconds)
+
+
+async def settle(app: BenchApp, pilot: Pilot[str]) -> None:
+    """Draw as a poll would, and wait until it stands on the terminal."""
+    await pilot.pause()
+    app.poll()
+    await pilot.pause()
+
+
+def shown(app: BenchApp) -> str:
+    """What stands on the terminal, as text."""
+    return "\n".join(strip.text.rstrip() for strip in app.screen._compositor.render_strips())
+
+
+async def press(pilot: Pilot[str], *keys: str) -> None:
+    await pilot.press(*keys)
+    await pilot.pause()
+
+
+def compare(name: str, text: str) -> None:
+    """Against the picture of that name; rewrites it on demand."""
+    path = PICTURES / f"{name}.txt"
+    assert text.strip(), "nothing was drawn"
+    if os.environ.get("PLUMBWATT_PICTURES") == "write":
+        path.write_text(text + "\n", encoding="utf-8")
+    assert text + "\n" == path.read_text(encoding="utf-8"), f"{path.name} shows something else"
+
+
+# -- pictures
+
+
+@pytest.mark.parametrize(
+    ("state", "size"),
+    [
+        *((state, SIZES[0]) for state in STATES),
+        *((state, SIZES[1]) for state in ("differs", "lost", "eight", "hostile")),
+    ],
+)
+async def test_picture(state: str, size: tuple[int, int]) -> None:
+    app = BenchApp(Frozen(STATES[state]()), poll_hz=0)
+    async with app.run_test(size=size) as pilot:
+        await press(pilot, "escape")  # the caution goes with the first key
+        await settle(app, pilot)
+        compare(f"{state}-{size[0]}x{size[1]}", shown(app))
+
+
+@pytest.mark.parametrize(
+    ("name", "keys"),
+    [
+        ("first-screen", ()),
+        ("help", ("question_mark",)),
+        ("details", ("i",)),
+        ("ask-finish", ("f",)),
+        ("ask-zeroed", ("z",)),
+        ("ask-note", ("n", "w", "e", "t")),
+        ("marked", ("space",)),
+    ],
+)
+async def test_picture_of_a_page_or_question(name: str, keys: tuple[str, ...]) -> None:
+    app = BenchApp(Frozen(differs()), poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await press(pilot, *keys)
+        await settle(app, pilot)
+        compare(f"{name}-80x24", shown(app))
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_picture_of_a_screen_that_was_cut_off(size: tuple[int, int]) -> None:
+    source = Frozen(failing())
+    source.closed, source.closed_why = True, "the recorder went away"
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=size) as pilot:
+        await settle(app, pilot)
+        compare(f"cut-off-{size[0]}x{size[1]}", shown(app))
+
+
+async def test_picture_of_a_screen_that_only_watches() -> None:
+    app = BenchApp(Frozen(calm()), poll_hz=0, read_only=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await press(pilot, "escape")
+        await settle(app, pilot)
+        compare("read-only-80x24", shown(app))
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_the_screen_is_the_pure_drawing(state: str) -> None:
+    """The picture without any terminal: the widget adds nothing of its own."""
+    drawn = draw_sheet(STATES[state](), 80, 24, Face()).text()
+    assert drawn + "\n" == (PICTURES / f"{state}-80x24.txt").read_text(encoding="utf-8")
+
+
+async def test_without_colour_the_words_are_the_same_and_all_is_grey(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The NO_COLOR convention (no-color.org): set and not empty, no colour is added."""
+    monkeypatch.setenv("NO_COLOR", "1")
+    app = BenchApp(Frozen(differs()), poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await press(pilot, "escape")
+        text = shown(app)
+        hues = {
+            tuple(colour.triplet)
+            for strip in app.screen._compositor.render_strips()
+            for segment in strip
+            if segment.style is not None
+            for colour in (segment.style.color, segment.style.bgcolor)
+            if colour is not None and colour.triplet is not None
+        }
+    assert text + "\n" == (PICTURES / "differs-80x24.txt").read_text(encoding="utf-8")
+    assert len(hues) > 3
+    assert all(red == green == blue for red, green, blue in hues)
+
+
+async def test_hostile_names_reach_the_terminal_as_plain_text() -> None:
+    app = BenchApp(Frozen(hostile()), poll_hz=0)
+    async with app.run_test(size=(120, 40)) as pilot:
+        for keys in (("escape",), ("i",), ("i", "z")):
+            await press(pilot, *keys)
+            text = shown(app)
+            assert not [c for c in text.replace("\n", "") if unicodedata.category(c)[0] == "C"]
+            assert "[@click=app.q" in text
+
+
+# -- words and marks
+
+
+@pytest.mark.parametrize(
+    ("lane", "expected"),
+    [
+        (HUB, ("┃", "reference", "")),
+        (PEDALS, ("✓", "agrees", "-0.3 %")),
+        (HERON, ("✗", "DIFFERS", "+5.2 %")),
+        (SPIDER, ("?", "can't tell yet", "-1.9 %")),
+        (replace(SPIDER, **SILENT), ("◌", "blind", "")),
+        (replace(HERON, heard="lost", heard_since_s=831.0), ("!", "LOST", "for 0:41")),
+        (replace(HERON, heard="given-up", heard_since_s=0.0), ("!", "GIVEN UP", "14:32 ago")),
+        (replace(HERON, heard="searching", heard_since_s=860.0), ("~", "searching", "0:12")),
+        (replace(HERON, heard="resting", heard_since_s=860.0), ("○", "resting", "0:12")),
+    ],
+)
+def test_every_state_has_its_own_mark_and_word(lane: Lane, expected: tuple[str, str, str]) -> None:
+    assert look.say(lane, 872.0)[:3] == expected
+
+
+def test_a_silent_instrument_never_shows_its_last_watts_or_verdict() -> None:
+    """What was last heard is no reading of now."""
+    for heard in ("lost", "given-up", "searching"):
+        view = calm(lanes=(HUB, replace(HERON, heard=heard, heard_since_s=831.0)))
+        for size in SIZES:
+            text = draw_sheet(view, *size, Face()).text()
+            assert "DIFFERS" not in text
+            assert "L 167" not in text
+        assert "347" not in draw_sheet(replace(view, lanes=view.lanes * 4), 80, 24, Face()).text()
+
+
+@pytest.mark.parametrize(
+    ("seconds", "span", "clock"),
+    [
+        (0, "0:00", "0:00:00"),
+        (41.9, "0:41", "0:00:41"),
+        (872, "14:32", "0:14:32"),
+        (3723, "1:02:03", "1:02:03"),
+    ],
+)
+def test_times(seconds: float, span: str, clock: str) -> None:
+    assert (look.span(seconds), look.clock(seconds)) == (span, clock)
+
+
+def test_a_difference_of_nought_has_no_sign() -> None:
+    assert [look.signed(value) for value in (5.16, -0.3, 0.04, -0.04)] == [
+        "+5.2 %",
+        "-0.3 %",
+        "0.0 %",
+        "0.0 %",
+    ]
+
+
+@pytest.mark.parametrize("text", ["recording", "replay at 10x", "closed", "finished"])
+def test_a_recording_that_is_well_is_quiet(text: str) -> None:
+    assert not look.not_recording(calm(recording=text))
+
+
+@pytest.mark.parametrize("text", ["NOT RECORDED: disk full", "failing", "recording fails", "", "stopped"])
+def test_any_other_word_about_the_recording_is_loud(text: str) -> None:
+    view = calm(recording=text)
+    for size in SIZES:
+        assert "NOT BEING RECORDED" in draw_sheet(view, *size, Face()).text()
+    assert "NOT BEING RECORDED" in draw_sheet(view, 60, 10, Face()).text()
+
+
+def luminance(colour: Color) -> float:
+    """Relative luminance, WCAG 2.2, definitions."""
+    assert colour.triplet is not None
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in colour.triplet.normalized]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(style: Style, ground: str | None = None) -> float:
+    """Contrast ratio, WCAG 2.2, definitions."""
+    assert style.color is not None
+    assert style.bgcolor is not None
+    back = Color.parse(ground) if ground else style.bgcolor
+    bright, dark = sorted((luminance(style.color), luminance(back)), reverse=True)
+    return (bright + 0.05) / (dark + 0.05)
+
+
+def test_contrast() -> None:
+    """WCAG 2.2: text at least 4.5 to 1 (success criterion 1.4.3), marks at least 3 to 1 (1.4.11)."""
+    for style in (look.GROUND, look.BOLD, look.QUIET, look.FAINT, look.LOUD, look.ASK, look.KEY):
+        assert contrast(style) >= 4.5
+    for style in (look.BOLD, look.QUIET):
+        assert contrast(style, look.RAISED) >= 4.5
+    for style in (look.CALM, look.BAND, look.WARM):
+        assert contrast(style) >= 3.0
+
+
+# -- the rail
+
+
+def rail(lane: Lane, width: int = 80, rows: int = 3, span: float = 6.0) -> tuple[list[str], int, int]:
+    """The rows of one lane, the column of the line, and the cells from the line to the end of the scale."""
+    at = columns(width, rows)
+    canvas = Canvas(width, rows, look.GROUND)
+    draw_lane(canvas, Box(0, 0, width, rows), at, lane, 872.0, span)
+    return [row.ljust(width) for row in canvas.text().split("\n")], at.line, (at.rail_end - at.rail) // 2 - 1
+
+
+@pytest.mark.parametrize("rows", [1, 2, 3, 5])
+@pytest.mark.parametrize("deviation", [-6.0, -3.0, -1.2, 0.0, 1.2, 3.0, 6.0])
+def test_the_mark_hangs_where_the_deviation_is(deviation: float, rows: int) -> None:
+    lane = replace(HERON, deviation_percent=deviation, u95_percent=None, limit_percent=None)
+    width = 120 if rows == 5 else 80
+    lines, line, half = rail(lane, width, rows)
+    row = lines[{1: 0, 2: 0, 3: 1, 5: 2}[rows]]
+    at = columns(width, rows)
+    assert row.index("█", at.rail) == line + round(deviation / 6.0 * half)
+
+
+def test_the_bar_and_the_band_are_as_long_as_they_are_wide() -> None:
+    lines, line, half = rail(replace(STRAIGHT, deviation_percent=1.0, u95_percent=2.0, limit_percent=4.0))
+    row = lines[1]
+    assert row.index("├") == line + round(-1.0 / 6.0 * half)
+    assert row.index("┤") == line + round(3.0 / 6.0 * half)
+    assert row.index("░") == line + round(-4.0 / 6.0 * half)
+    assert row.rindex("░") == line + round(4.0 / 6.0 * half)
+
+
+def test_the_band_stands_around_what_is_expected() -> None:
+    lines, line, half = rail(
+        replace(STRAIGHT, deviation_percent=None, expected_percent=-2.6, limit_percent=1.0)
+    )
+    assert lines[1].index("░") == line + round(-3.6 / 6.0 * half)
+    assert lines[1].rindex("░") == line + round(-1.6 / 6.0 * half)
+
+
+@pytest.mark.parametrize(("deviation", "arrow"), [(40.0, "▶"), (-40.0, "◀"), (1e12, "▶")])
+def test_what_is_off_the_scale_shows_an_arrow_and_its_figure(deviation: float, arrow: str) -> None:
+    lines, _, _ = rail(replace(HERON, deviation_percent=deviation))
+    assert arrow in lines[1]
+    assert f"{deviation:+.1f}"[:4] in lines[1]
+
+
+def test_both_sides_in_one_cell_stand_side_by_side() -> None:
+    lines, line, _ = rail(replace(STRAIGHT, left_deviation_percent=0.0, right_deviation_percent=0.0))
+    assert lines[2][line : line + 2] == "LR"
+
+
+def test_the_scale_follows_the_tolerance_not_the_reading() -> None:
+    """A mark must move because its instrument does, not because the scale did."""
+    assert span_percent(calm()) == 6.0  # 2.5 times 2.2 is 5.5
+    assert span_percent(calm(lanes=(HUB, replace(HERON, deviation_percent=30.0)))) == 6.0
+    assert span_percent(expected_loss()) == 12.0  # 2.5 times (2.6 + 2.2) is 12.0
+    assert span_percent(calm(lanes=(replace(HUB, limit_percent=None),))) == 5.0
+
+
+def test_an_undecided_mark_is_hollow() -> None:
+    for lane, mark in ((HERON, "█"), (STRAIGHT, "█"), (SPIDER, "║")):
+        assert mark in rail(lane)[0][1][columns(80, 3).rail :]
+
+
+def test_lanes_that_lean_or_are_lost_are_never_left_out() -> None:
+    many = [replace(PEDALS, label=f"unit-{n}") for n in range(30)]
+    many[27] = replace(HERON, label="leaning")
+    many[29] = replace(PEDALS, label="silent", heard="lost", heard_since_s=3.0)
+    many[28] = HUB
+    canvas = Canvas(80, 12, look.GROUND)
+    draw_lanes(canvas, canvas.box, calm(lanes=tuple(many)))
+    text = canvas.text()
+    assert "leaning" in text
+    assert "silent" in text
+    assert "┃ hub " in text
+    assert "and 20 more" in text
+
+
+def test_lane_heights() -> None:
+    """As tall as fits, five-row figures only where the screen is wide."""
+    assert [lane_rows(120, 24, n) for n in (4, 5, 6, 8, 12, 24, 40)] == [6, 4, 4, 3, 2, 1, 1]
+    assert lane_rows(80, 24, 4) == 4
+
+
+# -- figures, canvas, text
+
+
+@pytest.mark.parametrize("rows", [3, 5])
+def test_figures_are_told_apart_and_as_wide_as_promised(rows: int) -> None:
+    seen = set()
+    for sign in "0123456789-+:.":
+        canvas = Canvas(12, rows, look.GROUND)
+        draw_figures(canvas, 0, 0, sign, rows, look.BOLD)
+        text = canvas.text()
+        assert max(len(line) for line in text.split("\n")) <= figure_width(sign, rows)
+        seen.add(text)
+    assert len(seen) == 14
+
+
+def test_plain_replaces_every_character_of_category_c() -> None:
+    """Category C is Cc, Cf, Cs, Co, Cn (Unicode Standard, section 4.5); Python's table is the reference."""
+    for point in (*range(0x3100), 0xD800, 0xE000, 0xFEFF, 0xFFF9, 0xFFFF, 0x1F6B4, 0xE0001, 0x10FFFF):
+        sign = chr(point)
+        expected = "\N{REPLACEMENT CHARACTER}" if unicodedata.category(sign).startswith("C") else sign
+        assert plain(f"a{sign}b") == f"a{expected}b", hex(point)
+
+
+def test_names_are_cut() -> None:
+    assert plain_name("x" * 24) == "x" * 24
+    assert plain_name("x" * 25) == "x" * 23 + "…"
+    assert plain("\x1b]0;" * 100, 8) == "\N{REPLACEMENT CHARACTER}]0;\N{REPLACEMENT CHARACTER}]0…"
+
+
+@given(
+    st.text(max_size=40), st.integers(-5, 30), st.integers(0, 24), st.text(max_size=12), st.integers(-5, 30)
+)
+def test_a_row_is_always_as_wide_as_the_canvas(text: str, x: int, end: int, over: str, at: int) -> None:
+    """Wide characters, combining marks and overwriting by halves never move what stands to the right."""
+    canvas = Canvas(20, 1, look.GROUND)
+    canvas.put(x, 0, text, look.BOLD, end=end)
+    canvas.put(at, 0, over, look.QUIET)
+    row = "".join(part for part, _ in canvas.row(0))
+    assert sum(map(get_character_cell_size, row)) == 20
+    assert not [sign for sign in row if unicodedata.category(sign)[0] == "C"]
+
+
+@given(st.text(max_size=40), st.integers(0, 20), st.integers(1, 4))
+def test_cut_and_wrapped_text_fits(text: str, width: int, rows: int) -> None:
+    assert cells(fit(text, width)) <= width
+    lines = wrap(text, width, rows)
+    assert len(lines) <= rows
+    assert all(cells(line) <= width for line in lines)
+
+
+def test_wrapping_loses_nothing_that_fits() -> None:
+    assert " ".join(wrap(ADVICE, 76, 3)) == ADVICE
+    assert wrap("one two three", 7, 2) == ["one two", "three"]
+    assert wrap("one two three four", 7, 2) == ["one two", "three …"]
+
+
+# -- trace
+
+
+def dots(text: str, left: int, right: int) -> list[list[bool]]:
+    """Braille cells as dots, by the numbering of the Unicode block Braille Patterns (U+2800 to U+28FF)."""
+    bits = ((0, 3), (1, 4), (2, 5), (6, 7))
+    rows = []
+    for line in text.split("\n"):
+        masks = [ord(c) - 0x2800 if 0x2800 <= ord(c) <= 0x28FF else 0 for c in line.ljust(right)[left:right]]
+        rows += [[bool(mask >> bit & 1) for mask in masks for bit in pair] for pair in bits]
+    return rows
+
+
+def trace_of(values: tuple[float | None, ...], width: int = 46, height: int = 6) -> list[list[bool]]:
+    view = calm(lanes=(HUB,), trace_s=tuple(map(float, range(len(values)))), traces_w={"hub": values})
+    return dots(draw_trace(view, width, height).text(), 6, width - 5)
+
+
+def test_a_trace_rises_and_falls_with_the_watts() -> None:
+    grid = trace_of((100.0,) * 60 + (200.0,) * 60)
+    columns_on = [[row for row in range(24) if grid[row][column]] for column in range(len(grid[0]))]
+    assert columns_on[0] == [23]
+    assert columns_on[-1] == [0]
+    assert columns_on[len(columns_on) // 4] == [23]
+    # The step is one unbroken line.
+    step = next(rows for rows in columns_on if len(rows) > 2)
+    assert step == list(range(min(step), max(step) + 1))
+
+
+def test_a_gap_in_the_trace_is_a_gap() -> None:
+    grid = trace_of((150.0,) * 40 + (None,) * 40 + (150.0,) * 40)
+    lit = [any(row[column] for row in grid) for column in range(len(grid[0]))]
+    third = len(lit) // 3
+    assert all(lit[: third - 1])
+    assert not any(lit[third + 1 : 2 * third - 1])
+    assert all(lit[2 * third + 2 :])
+
+
+def test_watts_that_cannot_be_are_gaps_and_do_not_flatten_the_rest() -> None:
+    grid = trace_of((100.0,) * 40 + (1e300, math.nan, -math.inf) * 14 + (200.0,) * 38)
+    lit = [any(row[column] for row in grid) for column in range(len(grid[0]))]
+    assert lit[0]
+    assert lit[-1]
+    assert not any(lit[len(lit) // 3 + 1 : 2 * len(lit) // 3 - 1])
+
+
+def test_a_short_spike_survives_the_thinning() -> None:
+    values = [100.0] * 3000
+    values[1234] = 190.0
+    grid = trace_of(tuple(values))
+    assert any(grid[2])  # 190 of 100 to 200 W
+
+
+@pytest.mark.parametrize(
+    ("values", "rows", "expected"),
+    [
+        ([178.0, 334.0], 6, (100.0, 200.0, 300.0, 400.0)),
+        ([200.0, 200.0], 6, (200.0, 210.0)),
+        ([0.0, 1999.0], 6, (0.0, 1000.0, 2000.0)),
+        ([], 6, (0.0, 50.0, 100.0)),
+    ],
+)
+def test_the_trace_has_round_watts_at_its_side(
+    values: list[float], rows: int, expected: tuple[float, ...]
+) -> None:
+    assert scale_w(values, rows) == expected
+
+
+def test_lines_are_named_where_they_end_in_their_order() -> None:
+    view = differs()
+    text = draw_trace(view, 60, 10).text().split("\n")
+    names = [line.split()[-1] for line in text if line.split()[-1][0].isalpha()]
+    assert sorted(names[:4]) == ["heron", "hub", "pedals", "spider-unit…"]
+    assert (names[0], names[3]) == ("heron", "spider-unit…")
+
+
+# -- log
+
+
+def test_the_log_puts_what_waits_first_and_the_newest_events_after() -> None:
+    canvas = Canvas(60, 6, look.GROUND)
+    draw_log(canvas, canvas.box, lost())
+    rows = canvas.text().split("\n")
+    assert rows[0].split() == ["!", "0:41", "pedals:", "signal", "lost"]
+    assert rows[1].startswith(" ◌  2:52 blind pedals left: side deviates")
+    assert rows[2].startswith(" ·  0:13:21 segment")
+
+
+def test_the_log_tells_how_many_more_alarms_there_are() -> None:
+    alarms = tuple(
+        AlarmView("stuck", f"unit-{n}", None, "raised", 800.0, "", acknowledged=True) for n in range(5)
+    )
+    hidden = AlarmView("spike", "unit-9", None, "blind", 800.0, "", acknowledged=True)
+    canvas = Canvas(60, 4, look.GROUND)
+    draw_log(canvas, canvas.box, calm(alarms=(hidden, *alarms)))
+    assert "5 more (1 blind)" in canvas.text()
+
+
+# -- sizes
+
+
+def test_rows_are_shared_out_without_rest() -> None:
+    for width, height, lanes, safety in (
+        (w, h, n, s)
+        for w in (80, 100, 110, 220)
+        for h in range(24, 80)
+        for n in range(26)
+        for s in (False, True)
+    ):
+        for banner in (None, Banner("x", "y"), Banner("x", "y", loud=False)):
+            parts = layout(width, height, lanes, banner, safety)
+            assert sum(parts) == height - 1
+            assert min(parts) >= 0
+            assert parts.below >= 2, (width, height, lanes)
+
+
+@pytest.mark.parametrize("size", [(79, 24), (80, 23), (40, 10), (12, 4), (1, 1), (0, 0)])
+def test_a_small_window_says_so(size: tuple[int, int]) -> None:
+    text = draw_sheet(calm(), *size, Face()).text()
+    if size[0] * size[1] >= 400:
+        assert f"{size[0]}x{size[1]}" in text
+        assert "80x24" in text
+
+
+async def test_a_window_that_grows_shows_the_bench_again() -> None:
+    app = BenchApp(Frozen(calm()), poll_hz=0)
+    async with app.run_test(size=(60, 20)) as pilot:
+        await pilot.pause()
+        assert "the bench needs 80x24" in " ".join(shown(app).split())
+        await pilot.resize_terminal(80, 24)
+        await pilot.pause(0.1)
+        assert "winter bench" in shown(app)
+
+
+numbers = st.none() | st.floats() | st.floats(-500, 3000)
+lanes_strategy = st.builds(
+    Lane,
+    label=st.text(max_size=18),
+    role=st.just("on-test"),
+    mount=st.sampled_from(["pedals", "crank", "hub", "cadence"]),
+    heard=st.sampled_from(["heard", "resting", "lost", "searching", "given-up"]),
+    heard_since_s=st.floats(0, 900),
+    verdict=st.sampled_from(["reference", "agrees", "differs", "undecided", "blind"]),
+    power_w=numbers,
+    left_w=numbers,
+    right_w=numbers,
+    cadence_rpm=numbers,
+    deviation_percent=numbers,
+    deviation_w=numbers,
+    expected_percent=st.floats(-9, 9),
+    u95_percent=numbers,
+    limit_percent=numbers,
+    left_deviation_percent=numbers,
+    right_deviation_percent=numbers,
+    raised=st.lists(st.sampled_from(["side-off", "left side-off", "stuck"]), max_size=3).map(tuple),
+    battery_percent=numbers,
+    loss_percent=numbers,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    lanes=st.lists(lanes_strategy, max_size=9),
+    size=st.sampled_from([(80, 24), (110, 30), (120, 40), (200, 60), (30, 5)]),
+    page=st.sampled_from(["bench", "help", "details"]),
+    trace=st.lists(numbers, max_size=9),
+)
+def test_no_view_breaks_the_drawing(
+    lanes: list[Lane], size: tuple[int, int], page: Any, trace: list[Any]
+) -> None:
+    view = calm(
+        lanes=tuple(lanes),
+        trace_s=tuple(map(float, range(len(trace)))),
+        traces_w={lane.label: tuple(trace) for lane in lanes},
+    )
+    canvas = draw_sheet(view, *size, Face(page=page, safety=True))
+    assert (canvas.width, canvas.height) == size
+
+
+# -- keys
+
+
+async def test_mark() -> None:
+    source = Frozen(calm())
+    async with BenchApp(source, poll_hz=0).run_test(size=(80, 24)) as pilot:
+        await press(pilot, "space", "m")
+        assert source.acts == [("mark", "", "", None)] * 2
+        assert "marked 0:14:32" in shown(pilot.app)  # type: ignore[arg-type]
+
+
+async def test_zeroed_asks_which_and_belongs_to_the_moment_of_the_key() -> None:
+    source = Frozen(calm())
+    async with BenchApp(source, poll_hz=0).run_test(size=(80, 24)) as pilot:
+        await press(pilot, "z")
+        source.later(9.0)
+        await press(pilot, "7")  # nobody has that number: the question stays
+        assert source.acts == []
+        await press(pilot, "3")
+        assert source.acts == [("zeroed", "", "heron", 872.0)]
+        await press(pilot, "z", "escape", "3")
+        assert len(source.acts) == 1
+        await press(pilot, "z", "a")
+        assert [act[2] for act in source.acts[1:]] == ["hub", "pedals", "heron", "spider-unit-two"]
+
+
+async def test_zeroed_does_not_ask_when_there_is_only_one() -> None:
+    source = Frozen(alone())
+    async with BenchApp(source, poll_hz=0).run_test(size=(80, 24)) as pilot:
+        await press(pilot, "z")
+        assert source.acts == [("zeroed", "", "pedals", None)]
+
+
+async def test_a_note_belongs_to_the_moment_of_its_key_and_its_letters_are_no_commands() -> None:
+    source = Frozen(calm())
+    async with BenchApp(source, poll_hz=0).run_test(size=(80, 24)) as pilot:
+        await press(pilot, "n")
+        source.later(20.0)
+        await press(pilot, *"fq z", "enter")
+        assert source.acts == [("note", "fq z", "", 872.0)]
+        assert source.finished == 0
+        await press(pilot, "n", "enter", "n", "x", "escape")
+        assert len(source.acts) == 1
+
+
+async def test_gears_come_back_with_the_arrow_keys() -> None:
+    source = Frozen(calm())
+    async with BenchApp(source, poll_hz=0).run_test(size=(80, 24)) as pilot:
+        await press(pilot, "g", *"50", "enter", "g", *"34", "enter")
+        await press(pilot, "g")
+        assert "34, 50" in shown(pilot.app)  # type: ignore[arg-type]
+        await press(pilot, "up", "up", "enter", "g", "up", "up", "down", "enter")
+        assert [act[1] for act in source.acts] == ["50", "34", "50", "50"]
+        assert {act[0] for act in source.acts} == {"gear"}
+
+
+async def test_the_next_segment_begins_at_once_or_is_asked_for_by_name() -> None:
+    source = Frozen(calm())
+    async with BenchApp(source, poll_hz=0).run_test(size=(80, 24)) as pilot:
+        app: Any = pilot.app
+        await press(pilot, "s")
+        assert source.acts == [("segment", "sprint", "", None)]
+        source.now = calm(segment=None)
+        app.poll()
+        await press(pilot, "s", *"free", "enter")
+        assert source.acts[1] == ("segment", "free", "", 872.0)
+
+
+async def test_acknowledge_names_every_alarm_that_waits_once() -> None:
+    both = tuple(AlarmView("side-off", "heron", side, "raised", 8.0, "") for side in ("left", "right"))
+    seen = AlarmView("stuck", "hub", None, "raised", 8.0, "", acknowledged=True)
+    waits = AlarmView("power-off", "pedals", "total", "blind", 8.0, "")
+    source = Frozen(calm(alarms=(*both, seen, waits, AlarmView("spike", "hub", None, "pending", 8.0, ""))))
+    async with BenchApp(source, poll_hz=0).run_test(size=(80, 24)) as pilot:
+        await press(pilot, "a")
+        assert source.acts == [
+            ("acknowledge", "side-off", "heron", None),
+            ("acknowledge", "power-off", "pedals", None),
+        ]
+
+
+async def test_finish_takes_two_different_keys() -> None:
+    source = Frozen(calm())
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await press(pilot, "f", "f", "y", "space", "q")
+        assert source.finished == 0
+        assert source.acts == []
+        await press(pilot, "escape", "enter")
+        assert source.finished == 0
+        await press(pilot, "f", "enter")
+        assert source.finished == 1
+        assert "Finishing" in shown(app)
+        app.poll()
+        assert app.return_value is None
+        source.closed = True
+        app.poll()
+        await pilot.pause()
+    assert app.return_value == "finished"
+
+
+@pytest.mark.parametrize("key", ["q", "ctrl+q"])
+async def test_leaving_ends_nothing(key: str) -> None:
+    source = Frozen(calm())
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await press(pilot, "ctrl+c")
+        assert "recording goes on" in shown(app)
+        await press(pilot, key)
+    assert app.return_value == "left"
+    assert (source.acts, source.finished) == ([], 0)
+
+
+async def test_help_and_details_are_pages_that_close_again() -> None:
+    app = BenchApp(Frozen(lost()), poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for key, word in (("question_mark", "Keys"), ("i", "instrument ")):
+            await press(pilot, key)
+            assert word in shown(app)
+            assert "1 of 4 heard, 1 LOST" in shown(app)
+            await press(pilot, "escape")
+            assert word not in shown(app)
+
+
+async def test_a_watching_screen_takes_no_acts() -> None:
+    source = Frozen(differs())
+    app = BenchApp(source, poll_hz=0, read_only=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await press(pilot, "space", "m", "z", "1", "g", "n", "s", "a", "f", "enter")
+        assert (source.acts, source.finished) == ([], 0)
+        await press(pilot, "i")
+        assert "battery" in shown(app)
+
+
+async def test_keys_can_be_clicked() -> None:
+    source = Frozen(calm())
+    async with BenchApp(source, poll_hz=0).run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        row = shown(pilot.app).split("\n")[-1]  # type: ignore[arg-type]
+        await pilot.click(offset=(row.index("mark"), 23))
+        await pilot.pause()
+        assert source.acts == [("mark", "", "", None)]
+        await pilot.click(offset=(1, 0))  # the session time: no key
+
+
+# -- trouble of the screen itself
+
+
+async def test_acts_are_refused_loudly_when_nobody_takes_them() -> None:
+    source = Frozen(calm())
+    source.closed, source.closed_why = True, "the pipe broke"
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await press(pilot, "space")
+        assert "NOT SENT" in shown(app)
+        assert "CUT OFF FROM THE RECORDER" in shown(app)
+        assert "● recording" not in shown(app)
+        await press(pilot, "f", "enter")
+    assert (source.acts, source.finished) == ([], 0)
+
+
+async def test_a_view_that_stands_still_is_called_old() -> None:
+    source = Frozen(calm())
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for _ in range(int(4 * STALE_S) - 1):
+            app.poll()
+        await pilot.pause()
+        assert "NO NEWS" not in shown(app)
+        app.poll()
+        await pilot.pause()
+        assert "NO NEWS FROM THE RECORDER" in shown(app)
+        source.later(1.0)
+        app.poll()
+        await pilot.pause()
+        assert "NO NEWS" not in shown(app)
+
+
+async def test_a_session_that_closed_well_says_so_quietly_and_can_take_the_screen_along() -> None:
+    source = Frozen(calm())
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        source.closed = True
+        app.poll()
+        await pilot.pause()
+        assert "The session is closed" in shown(app)
+        assert "!!!" not in shown(app)
+        await press(pilot, "q")
+    assert app.return_value == "closed"
+    app = BenchApp(source, poll_hz=0, leave_when_closed=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.poll()
+        await pilot.pause()
+    assert app.return_value == "closed"
+
+
+async def test_the_feed_runs_beside_the_screen_and_ends_with_it() -> None:
+    source, told = Frozen(calm()), []
+
+    async def feed() -> None:
+        try:
+            source.later(1.0)
+            told.append("fed")
+            await asyncio.Event().wait()
+        finally:
+            told.append("ended")
+
+    app = BenchApp(source, feed, poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        app.poll()
+        await pilot.pause()
+        assert "0:14:33" in shown(app)
+        assert told == ["fed"]
+    assert told == ["fed", "ended"]
+    assert app.feed_error is None
+
+
+async def test_a_feed_that_fails_is_loud() -> None:
+    async def feed() -> None:
+        raise OSError("the pipe [b]broke\x1b[2J")
+
+    app = BenchApp(Frozen(calm()), feed(), poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        text = shown(app)
+        assert "CUT OFF FROM THE RECORDER" in text
+        assert "the pipe [b]broke" in " ".join(text.split())
+    assert isinstance(app.feed_error, OSError)
+
+
+async def test_a_new_alarm_rings_once() -> None:
+    source = Frozen(calm())
+    app = BenchApp(source, poll_hz=0)
+    rung: list[int] = []
+    async with app.run_test(size=(80, 24)):
+        app.bell = lambda: rung.append(1)  # type: ignore[method-assign]
+        for view in (calm(), differs(), differs(), calm(), lost()):
+            source.now = view
+            app.poll()
+    assert len(rung) == 2
+
+
+async def test_only_rows_that_changed_are_drawn_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    source = Frozen(calm())
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        drawn: list[int] = []
+        monkeypatch.setattr(app._sheet, "refresh", lambda *regions, **_: drawn.extend(r.y for r in regions))
+        app.poll()
+        assert drawn == []
+        source.later(1.0)
+        app.poll()
+    assert drawn == [0]
+
+
+async def test_the_caution_stands_on_the_first_screen_for_half_a_minute() -> None:
+    source = Frozen(calm())
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for _ in range(119):
+            source.later(0.25)
+            app.poll()
+        await pilot.pause()
+        assert "can hurt" in shown(app)
+        source.later(0.25)
+        app.poll()
+        await pilot.pause()
+        assert "can hurt" not in shown(app)
+
+
+@pytest.mark.parametrize("module", ["monitor.plain", "monitor.dashboard.sheet"])
+def test_drawing_needs_no_screen_library(module: str) -> None:
+    """What a report or a command uses of these must not pay for starting a terminal application."""
+    code = f"import sys, {module}; sys.exit('textual' in sys.modules or 'asyncio' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
