@@ -73,7 +73,7 @@ def write_products(folder: Path, progress: Progress | None = None) -> list[Path]
     number. Raises what `storage.session.open_session` raises, and BenchError.
     """
     from monitor.report import report_html
-    from monitor.study import study, study_json
+    from monitor.study import encode, study
     from storage.disk import write_whole
     from storage.journal import read_journal
     from storage.session import open_session
@@ -97,7 +97,7 @@ def write_products(folder: Path, progress: Progress | None = None) -> list[Path]
     result = study(recording)
     for name, data in (
         (FINDINGS, _text(finding_line(finding) for finding in recording.findings)),
-        (STUDY, study_json(result)),
+        (STUDY, encode(result)),
         (REPORT, report_html(result, recording).encode()),
     ):
         path = session.product(name)

@@ -1,524 +1,1046 @@
 """A finished session judged segment by segment: the one place that computes what is told afterwards.
 
-Terminal, report, JSON and CSV show the numbers of a `Study`; its JSON is `study.json`. A
-segment is looked at once, so its interval is Student's over blocks of ten seconds of the
-log ratio, with their autocorrelation counted; the difference itself is a ratio of work.
+A segment is looked at once, so its interval is Student's over blocks of ten seconds of
+the log ratio, with their autocorrelation counted; the difference itself is a ratio of
+work. What is told is in `monitor.results`.
 """
 
 import math
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+from datetime import UTC, datetime
+from itertools import pairwise
 
-import msgspec
 import numpy as np
-import numpy.typing as npt
 
-from monitor.bench import CONSENSUS, Instrument
-from monitor.compare import (
-    BLOCK_S,
-    LOSS_SPREAD,
-    MIN_POWER_W,
-    Floats,
-    Lag,
-    estimate_lag,
-    judge,
-    loss_of,
-    mean_with_u95,
-    tolerance_percent,
+from monitor.blockstats import (
+    Interval,
+    Spread,
+    change_points,
+    components,
+    interval,
+    step_beside,
+    usual_spread,
 )
+from monitor.closing import Judgement, conclude, open_questions
+from monitor.compare import BLOCK_S, MIN_POWER_W, Block, Floats, judge
 from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
+from monitor.diagnose import Diagnosis, attribute, diagnose, three_cornered_hat, torque_line
+from monitor.grid import SMEARED_S, Blocks, Bools, Grid, Ints, held_by, log_ratio, moved, stretches
 from monitor.recording import Recording
-from monitor.segments import Span, spans_of
+from monitor.results import (
+    Agreement,
+    Cycles,
+    Difference,
+    Efficiency,
+    InstrumentStudy,
+    Judged,
+    Means,
+    Part,
+    Peak,
+    Repeat,
+    SegmentStudy,
+    ShiftStudy,
+    Signal,
+    Split,
+    Sprint,
+    Study,
+    TorqueLine,
+    encode,
+    known,
+    rounded,
+)
+from monitor.segments import Span, is_steady, spans_of
 
-Judged = Literal["agrees", "differs", "undecided"]
-Serves = Literal["yes", "no", "undecided"]
-Bools = npt.NDArray[np.bool_]
+__all__ = ["best_mean", "encode", "study"]
 
 PEAKS_S = (1, 5, 15, 30, 60)
-WHOLE = 0.98
-"""A second counts as covered from this part of it on."""
-
-
-class Means(msgspec.Struct, frozen=True):
-    """What one instrument showed over a segment after settling; `coverage` is 0..1 of its seconds."""
-
-    power_w: float | None
-    left_w: float | None
-    right_w: float | None
-    cadence_rpm: float | None
-    coverage: float
-
-
-class Difference(msgspec.Struct, frozen=True):
-    """One instrument against its reference over a segment.
-
-    `delta_*` is as shown, `expected_percent` what the drivetrain should make of it,
-    `deviation_percent` what is left at the crank after that: it is judged, with
-    `u95_percent`, against `limit_percent`. `share_right` is the part of the difference that
-    the right side makes (0..1 when both sides lean the same way), where it can be told.
-    """
-
-    instrument: str
-    reference: str
-    delta_w: float
-    delta_percent: float
-    expected_percent: float
-    u95_percent: float | None
-    limit_percent: float
-    verdict: Judged
-    left_delta_w: float | None
-    right_delta_w: float | None
-    share_right: float | None
-    deviation_percent: float
-    blocks: int
-
-
-class SegmentStudy(msgspec.Struct, frozen=True):
-    """One segment; times are session seconds, `settle_s` of its beginning are left out of the means."""
-
-    name: str
-    start_s: float
-    end_s: float
-    steady: bool
-    means: dict[str, Means]
-    differences: list[Difference]
-    kind: str
-    settle_s: float
-    target_w: float | None
-    found: bool
-
-
-class InstrumentStudy(msgspec.Struct, frozen=True):
-    """One instrument over the whole session; gain and offset are relative to the reference."""
-
-    gain: float | None
-    gain_u95: float | None
-    offset_nm: float | None
-    offset_u95_nm: float | None
-    cause: str | None
-    lag_s: float | None
-    noise_w: float | None
-    lost_s: float
-    loss_percent: float | None
-    peaks_w: dict[str, float | None]
-    serves_as_reference: Serves
-    why: str
-
-
-class ShiftStudy(msgspec.Struct, frozen=True):
-    """A step of an instrument against its own past."""
-
-    instrument: str
-    t_s: float
-    delta_percent: float
-    side: str
-
-
-class Study(msgspec.Struct, frozen=True):
-    """A studied session; `msgspec.json.encode` gives `study.json`."""
-
-    segments: list[SegmentStudy]
-    instruments: dict[str, InstrumentStudy]
-    shifts: list[ShiftStudy]
-    bench: str
-    reference: str
-    seconds: float
+MAXIMAL_S = (1, 3, 5, 15, 30, 60, 300, 1200)
+SPRINT_S = (1, 3, 5)
+QUIET_EDGE = 2.0
+"""Blocks whose edges may add more percent than this say nothing of scale, torque and cadence."""
+LEAST_S = 5
+"""Fewer known seconds make no difference of a segment."""
+CHANGE_BIN_S = 5
+LEAST_CHANGE_PERCENT = 1.0
+CHANGE_SIGMA = 4.5
+NEAR_ACT_S = 20.0
+TORQUE_BINS_NM = (0.0, 12.0, 20.0, 28.0, 36.0, 48.0, math.inf)
+CADENCE_BINS_RPM = (0.0, 65.0, 80.0, 95.0, 110.0, math.inf)
+POWER_BINS_W = (0.0, 125.0, 175.0, 225.0, 275.0, 350.0, math.inf)
+FACTS = (
+    "name", "manufacturer", "manufacturer_id", "model", "model_number", "serial", "firmware", "hardware",
+    "software", "crank_length_mm", "battery_percent", "battery_v", "battery_state",
+)  # fmt: skip
+EFFICIENCY_W = (50.0, 100.0, 200.0, 400.0)
+EFFICIENCY_PERCENT = ((94.2, 96.2, 97.4, 98.1), (94.1, 96.4, 97.6, 98.4), (92.1, 94.9, 96.9, 97.8))
+"""Efficiency of a clean derailleur drive at 50, 100, 200 and 400 W with sprockets of 24, 19 and 13 teeth
+(Wilson, Bicycling Science, 3rd ed.)."""
 
 
 def study(recording: Recording) -> Study:
     """Study a session that was run through the pipeline."""
-    grid = Grid(recording)
-    segments = [_segment(grid, span) for span in spans_of(recording)]
-    shifts = [
-        ShiftStudy(grid.labels[i], _round(s.since_s, 1), _round(s.percent, 2), s.side)
-        for i, detector in sorted(recording.pipeline.watch.shifts.items())
-        for s in detector.found
-    ]
-    instruments = {label: _instrument(grid, i, segments, shifts) for i, label in enumerate(grid.labels)}
-    bench = recording.bench
-    return Study(segments, instruments, shifts, bench.name, bench.reference, _round(recording.seconds, 3))
+    return _Work(recording).result()
 
 
-def study_json(result: Study) -> bytes:
-    """The text of `study.json`."""
-    return msgspec.json.format(msgspec.json.encode(result), indent=1) + b"\n"
+def best_mean(power_w: Floats, seconds: int) -> tuple[float, int] | None:
+    """The highest mean over `seconds` neighbouring values (1 Hz) and where it begins.
+
+    Stretches with a nan don't count; None if none is left. Of equal ones the first.
+    """
+    if len(power_w) < seconds:
+        return None
+    good = np.isfinite(power_w)
+    total = np.concatenate(([0.0], np.cumsum(np.where(good, power_w, 0.0))))
+    holes = np.concatenate(([0], np.cumsum(~good)))
+    means = np.where(
+        holes[seconds:] == holes[:-seconds], (total[seconds:] - total[:-seconds]) / seconds, -np.inf
+    )
+    at = int(np.argmax(means))
+    return (float(means[at]), at) if math.isfinite(means[at]) else None
 
 
-# -- the session on one grid
+def published_efficiency(power_w: float) -> tuple[float, float]:
+    """Lowest and highest efficiency, percent, that EFFICIENCY_PERCENT gives at a power at the crank.
+
+    Linear in 1 / power between the published ones, as a loss of constant watts and percent
+    has it; held constant outside.
+    """
+    inverse = -1.0 / np.array(EFFICIENCY_W)
+    at = [float(np.interp(-1.0 / max(1.0, power_w), inverse, row)) for row in EFFICIENCY_PERCENT]
+    return min(at), max(at)
 
 
-@dataclass(slots=True)
-class Compared:
-    """Two instruments second by second, crank-equivalent watts, the first moved by its lag; nan: unknown."""
+def clock(t_s: float) -> str:
+    """Session time as `4:05` or `1:04:05`."""
+    whole = round(t_s)
+    minutes, seconds = divmod(whole, 60)
+    return f"{minutes}:{seconds:02d}" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"
 
-    own_w: Floats
-    reference_w: Floats
 
-
-class Grid:
-    """Cells of all seconds with what the comparisons need: reference, losses, lags."""
+class _Work:
+    """One study in the making: the grid and what several parts of it share."""
 
     def __init__(self, recording: Recording) -> None:
         self.recording = recording
-        self.bench = recording.bench
-        self.labels = recording.labels
-        self.cells = recording.cells
-        self.seconds = len(recording.cells)
-        self.instruments = recording.bench.instruments
-        self.powered = [i for i, instrument in enumerate(self.instruments) if instrument.measures_power]
-        self.reference = (
-            self.labels.index(self.bench.reference) if self.bench.reference in self.labels else None
+        self.grid = Grid(recording)
+        self.spans = spans_of(recording)
+        self.held = held_by(recording.writes, self.grid.seconds)
+        self.compared = [i for i in self.grid.powered if self.grid.reference_label(i) is not None]
+        self.blocks = {i: self.grid.blocks(i, self.spans) for i in self.compared}
+        self.shifts: list[ShiftStudy] = []
+        self.cuts: dict[int, list[float]] = {}
+        for i in self.compared:
+            found = self._shifts(i)
+            self.shifts += found
+            self.cuts[i] = sorted({s.t_s for s in found} | set(self._acts(i)))
+        self.shifts.sort(key=lambda s: (s.t_s, s.instrument))
+        # A change inside a segment is no spread: blocks are taken about the means of the parts.
+        self.usual = {i: self._usual(i) for i in self.compared}
+
+    def _usual(self, i: int) -> Spread:
+        """The usual spread of blocks about the means of segments and parts."""
+        blocks = self.blocks[i]
+        at = np.searchsorted(np.array(self.cuts[i]), blocks.begin_s + 0.5 * BLOCK_S)
+        quiet = blocks.edge_percent < QUIET_EDGE
+        groups = [
+            blocks.y[(blocks.segment == k) & (at == p) & quiet]
+            for k in range(len(self.spans))
+            for p in range(len(self.cuts[i]) + 1)
+        ]
+        return usual_spread(groups)
+
+    def _acts(self, i: int) -> list[float]:
+        """When the instrument, or its reference, was zeroed or seated anew."""
+        label, reference = self.grid.labels[i], self.grid.reference_label(i)
+        return [
+            rounded(a.t_ns / 1e9, 1)
+            for a in self.recording.acts
+            if (a.act == "zeroed" and a.instrument in ("", label, reference))
+            or (a.act == "position" and a.instrument in (label, reference))
+        ]
+
+    def result(self) -> Study:
+        """All of it."""
+        recording, grid = self.recording, self.grid
+        segments = [self._segment(k, span) for k, span in enumerate(self.spans)]
+        cycles = self._cycles(segments)
+        repeats = self._repeats(segments)
+        splits = self._splits()
+        agreement = [a for i in self.compared if (a := self._agreement(i)) is not None]
+        lines = [line for i in self.compared if (line := self._line(i)) is not None]
+        diagnoses = {i: self._diagnose(i, segments) for i in self.compared}
+        noise = self._noise()
+        instruments: dict[str, InstrumentStudy] = {}
+        judgements = {
+            label: Judgement(
+                label, grid.instruments[i], grid.bench.reference, grid.reference_label(i), segments, cycles,
+                repeats, splits, [s for s in self.shifts if s.instrument == label], recording.findings,
+                self._signal(i), diagnoses.get(i), recording.bench, i in grid.powered,
+            )
+            for i, label in enumerate(grid.labels)
+        }  # fmt: skip
+        for i, label in enumerate(grid.labels):
+            instruments[label] = self._instrument(i, judgements, diagnoses.get(i), noise)
+        return Study(
+            segments=segments,
+            instruments=instruments,
+            shifts=self.shifts,
+            cycles=cycles,
+            repeats=repeats,
+            splits=splits,
+            agreement=agreement,
+            lines=lines,
+            peaks=self._peaks(),
+            efficiency=self._efficiency(segments),
+            open=open_questions(list(judgements.values()), lines),
+            bench=recording.bench.name,
+            reference=recording.bench.reference,
+            utc=_utc(recording.header.utc_ns),
+            seconds=rounded(recording.seconds, 3),
+            records=recording.records,
+            lost_records=recording.lost_records,
+            whole=recording.closed,
+            program=recording.header.program,
         )
-        self.side_references = recording.pipeline.comparator.side_references
-        self.losses = [loss_of(instrument) for instrument in self.instruments]
-        self.power_w = self._shown(WORK, COVERED)
-        self.crank_w = np.array([self._at_crank(i, self.power_w[:, i]) for i in range(len(self.labels))]).T
-        self.crank_w = self.crank_w.reshape(self.seconds, len(self.labels))
-        self.left_w = self._shown(LEFT, SIDED)
-        self.cadence_rpm = 60.0 * self._shown(REVS, TURNED)
-        self.lags = self._lags()
 
-    def _shown(self, amount: int, time: int) -> Floats:
-        seconds = self.cells[:, :, time]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            result: Floats = np.where(seconds > WHOLE, self.cells[:, :, amount] / seconds, np.nan)
-        return result
+    # -- segments
 
-    def _at_crank(self, i: int, power_w: Floats) -> Floats:
-        loss = self.losses[i]
-        result: Floats = np.where(
-            power_w > 0.0, (power_w + loss.watts) / (1.0 - loss.percent / 100.0), power_w
+    def _segment(self, k: int, span: Span) -> SegmentStudy:
+        grid = self.grid
+        begin, end = grid.clip(span.window())
+        power = grid.consensus_w[begin:end]
+        rpm = grid.rpm[begin:end]
+        mean_w = float(np.nanmean(power)) if np.isfinite(power).any() else None
+        mean_rpm = float(np.nanmean(rpm)) if np.isfinite(rpm).any() else None
+        torque = mean_w * 60.0 / (math.tau * mean_rpm) if mean_w and mean_rpm and mean_rpm > 20.0 else None
+        # In a steady load the block means are what may drift; a ramp or a sprint is never steady.
+        steady = span.kind not in ("ramp", "sprint", "over-under") and is_steady(power)
+        differences = [d for i in self.compared if (d := self._difference(i, k, begin, end)) is not None]
+        return SegmentStudy(
+            name=span.name,
+            start_s=rounded(span.start_s, 3),
+            end_s=rounded(span.end_s, 3),
+            steady=steady,
+            means={label: self._means(i, begin, end) for i, label in enumerate(grid.labels)},
+            differences=differences,
+            kind=span.kind,
+            load=self._load(span, begin, end),
+            settle_s=rounded(span.settle_s, 1),
+            target_w=known(span.target_w, 1),
+            power_w=known(mean_w, 2),
+            torque_nm=known(torque, 2),
+            cadence_rpm=known(mean_rpm, 2),
+            gear=span.gear,
+            found=span.found,
+            sprint=self._sprint(begin, end) if span.kind == "sprint" else None,
         )
-        return result
 
-    def _lags(self) -> dict[int, Lag]:
-        """Each instrument's lag behind the reference from all unsteady riding."""
-        r = self.reference
-        found: dict[int, Lag] = {}
-        if r is None:
-            return found
-        for i in self.powered:
-            if i == r:
+    def _load(self, span: Span, begin: int, end: int) -> str:
+        told = [x for x in self.held[begin:end] if x is not None]
+        if told and 2 * len(told) >= end - begin:
+            return max(sorted(set(told)), key=told.count)
+        if span.kind in ("sprint", "free"):
+            return span.kind
+        return "target" if span.target_w is not None or span.kind == "ramp" else "not told"
+
+    def _means(self, i: int, begin: int, end: int) -> Means:
+        grid = self.grid
+        cells = grid.cells[begin:end, i].sum(axis=0)
+        length = end - begin
+        covered, sided, turned = float(cells[COVERED]), float(cells[SIDED]), float(cells[TURNED])
+        power = float(cells[WORK]) / covered if covered > 0.5 and i in grid.powered else None
+        left = right = percent = None
+        sides = grid.instruments[i].sides
+        if power is not None and sided > 0.5 and sides != "total":
+            side_w = float(cells[LEFT]) / sided
+            left = side_w if sides != "right" else None
+            right = power - side_w if sides != "left" else None
+            percent = 100.0 * side_w / power if sides == "both" and power > 0.0 else None
+        cadence = 60.0 * float(cells[REVS]) / turned if turned > 0.5 else None
+        told = covered if i in grid.powered else turned
+        return Means(
+            known(power, 2), known(left, 2), known(right, 2), known(cadence, 2),
+            rounded(min(1.0, told / length), 4) if length else 0.0, known(percent, 2),
+        )  # fmt: skip
+
+    def _difference(
+        self, i: int, k: int | None, begin: int, end: int, cycle_s: float | None = None
+    ) -> Difference | None:
+        """Instrument `i` over [begin, end); of segment `k`, or of whole cycles of `cycle_s` seconds."""
+        grid = self.grid
+        pair = grid.compared(i)
+        own, theirs = pair.own_w[begin:end], pair.reference_w[begin:end]
+        both = np.isfinite(own) & np.isfinite(theirs)
+        if both.sum() < LEAST_S:
+            return None
+        own_w, reference_w = float(own[both].mean()), float(theirs[both].mean())
+        if reference_w < MIN_POWER_W:
+            return None
+        loss, base = grid.losses[i], grid.base_loss(i)
+        base_w, shown_w, expected_w = base.at_hub(reference_w), loss.at_hub(own_w), loss.at_hub(reference_w)
+        deviation = 100.0 * (own_w / reference_w - 1.0)
+        spread = self._interval(i, k, begin, end, cycle_s)
+        u_spread = 100.0 * spread.u95 if spread is not None and math.isfinite(spread.u95) else None
+        u_loss = 1.96 * grid.u_loss_percent(i, reference_w)
+        edge = _edge(own, theirs, reference_w, grid.lag_bound_s(i))
+        u95 = math.hypot(u_spread, u_loss) + edge if u_spread is not None else None
+        limit = grid.limit_percent(i, reference_w)
+        left, right, share, side = self._sides(i, begin, end)
+        return Difference(
+            instrument=grid.labels[i],
+            reference=grid.reference_label(i) or "",
+            delta_w=rounded(shown_w - base_w, 2),
+            delta_percent=rounded(100.0 * (shown_w / base_w - 1.0), 3),
+            expected_percent=rounded(100.0 * (expected_w / base_w - 1.0), 3),
+            u95_percent=known(u95, 3),
+            limit_percent=rounded(limit, 3),
+            verdict=_judge(deviation, u95, limit),
+            left_delta_w=left,
+            right_delta_w=right,
+            share_right=share,
+            deviation_percent=rounded(deviation, 3),
+            blocks=spread.n if spread is not None else 0,
+            spread_u95_percent=known(u_spread, 3),
+            loss_u95_percent=rounded(u_loss, 3),
+            edge_percent=rounded(edge, 3),
+            side_reference=side,
+            excluded_s=int(grid.excluded[begin:end, i].sum()),
+            parts=self._parts(i, k, begin, end, limit, u_loss) if k is not None else [],
+        )
+
+    def _interval(
+        self, i: int, k: int | None, begin: int, end: int, cycle_s: float | None
+    ) -> Interval | None:
+        if k is not None:
+            blocks = self.blocks[i]
+            return interval(blocks.y[blocks.segment == k], self.usual[i])
+        # Whole cycles: what the edges move inside a cycle cancels, so the cycles are the blocks.
+        pair = self.grid.compared(i)
+        count = max(1, round((end - begin) / (cycle_s or (end - begin))))
+        at = np.linspace(begin, end, count + 1).round().astype(int)
+        ys = []
+        for a, b in zip(at[:-1].tolist(), at[1:].tolist(), strict=True):
+            both = np.isfinite(pair.own_w[a:b]) & np.isfinite(pair.reference_w[a:b])
+            if 2 * both.sum() > b - a:
+                ys.append(math.log(float(pair.own_w[a:b][both].mean() / pair.reference_w[a:b][both].mean())))
+        usual = self.usual[i]
+        scale = math.sqrt(BLOCK_S / max(BLOCK_S, (end - begin) / count))
+        return interval(np.array(ys), Spread(usual.sd * scale, usual.dof, 0.0)) if ys else None
+
+    def _parts(self, i: int, k: int, begin: int, end: int, limit: float, u_loss: float) -> list[Part]:
+        """The segment between the changes of the instrument; none if it did not change in it."""
+        inside = [t for t in self.cuts[i] if begin + LEAST_S <= t <= end - LEAST_S]
+        if not inside:
+            return []
+        pair = self.grid.compared(i)
+        parts = []
+        edges = [float(begin), *inside, float(end)]
+        for a, b in pairwise(edges):
+            first, last = math.ceil(a), math.floor(b)
+            own, theirs = pair.own_w[first:last], pair.reference_w[first:last]
+            both = np.isfinite(own) & np.isfinite(theirs)
+            if both.sum() < LEAST_S or float(theirs[both].mean()) < MIN_POWER_W:
                 continue
-            best = self._lag(r, i)
-            if best is not None:
-                found[i] = best
-        return found
+            deviation = 100.0 * (float(own[both].mean() / theirs[both].mean()) - 1.0)
+            n = len(own) // BLOCK_S
+            ys = log_ratio(
+                own[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1),
+                theirs[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1),
+            )
+            spread = interval(ys[np.isfinite(ys)], self.usual[i])
+            u95 = None
+            if spread is not None and math.isfinite(spread.u95):
+                edge = _edge(own, theirs, float(theirs[both].mean()), self.grid.lag_bound_s(i))
+                u95 = math.hypot(100.0 * spread.u95, u_loss) + edge
+            parts.append(
+                Part(
+                    rounded(a, 1), rounded(b, 1), rounded(deviation, 3), known(u95, 3),
+                    _judge(deviation, u95, limit),
+                )
+            )  # fmt: skip
+        return parts
 
-    def _lag(self, r: int, i: int) -> Lag | None:
-        a, b = self.power_w[:, r], self.power_w[:, i]
-        both = np.isfinite(a) & np.isfinite(b)
-        # The longest stretch without a hole: a lag can't be read across one.
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], both.astype(np.int8), [0]))))
-        if not len(edges):
+    def _sides(
+        self, i: int, begin: int, end: int
+    ) -> tuple[float | None, float | None, float | None, str | None]:
+        """Watts by which the sides differ, the right's part, and from whom."""
+        grid = self.grid
+        side = grid.side_references.get(i)
+        if side is None or grid.instruments[i].sides == "total":
+            return None, None, None, None
+        pair = grid.compared(i)
+        left = (pair.left_w - pair.left_reference_w)[begin:end]
+        right = (pair.right_w - pair.right_reference_w)[begin:end]
+        told = [np.isfinite(d) for d in (left, right) if np.isfinite(d).any()]
+        if not told:
+            return None, None, None, None
+        both = np.logical_and.reduce(told)
+        if both.sum() < LEAST_S:
+            return None, None, None, None
+        d_left = known(float(left[both].mean()), 2)
+        d_right = known(float(right[both].mean()), 2)
+        share = None
+        if d_left is not None and d_right is not None:
+            n = len(left) // BLOCK_S
+            total = (left + right)[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
+            spread = interval(total[np.isfinite(total)], Spread())
+            if spread is not None and abs(d_left + d_right) > spread.u95:
+                share = rounded(d_right / (d_left + d_right), 3)
+        return d_left, d_right, share, grid.labels[side]
+
+    def _sprint(self, begin: int, end: int) -> Sprint:
+        grid = self.grid
+        # A meter that is late shows the peak after the segment's end; the reference's clock decides.
+        peaks: dict[str, dict[str, float | None]] = {}
+        work: dict[str, float | None] = {}
+        when: dict[str, float | None] = {}
+        for i in grid.powered:
+            series = moved(grid.sound_w[:, i], self.lag(i))[begin:end]
+            best = {s: best_mean(series, s) for s in SPRINT_S}
+            label = grid.labels[i]
+            peaks[label] = {str(s): known(b[0], 1) if b else None for s, b in best.items()}
+            first = best[SPRINT_S[0]]
+            when[label] = float(begin + first[1]) if first else None
+            good = np.isfinite(series)
+            work[label] = known(float(series[good].sum()) / 1000.0, 3) if good.all() and len(good) else None
+        return Sprint(peaks, work, when)
+
+    def lag(self, i: int) -> float:
+        """Lag behind the base of all lags, as far as it is trusted."""
+        return self.grid.lag_s(i)
+
+    # -- changes
+
+    def _shifts(self, i: int) -> list[ShiftStudy]:
+        """Steps of one instrument: inside segments by exact partitioning, between them as seen live."""
+        label = self.grid.labels[i]
+        found: list[tuple[float, float, str]] = []
+        for span in self.spans:
+            if span.kind in ("block", "free"):
+                found += self._changes(i, *self.grid.clip(span.window()))
+        live = self.recording.pipeline.watch.shifts
+        for shift in live[i].found if i in live else []:
+            inside = any(
+                span.kind in ("block", "free")
+                and span.window()[0] + 2 * BLOCK_S <= shift.since_s <= span.window()[1] - 2 * BLOCK_S
+                for span in self.spans
+            )
+            # Inside a segment the exact search has seen all data and decides.
+            if not inside and all(abs(t - shift.since_s) > 4 * BLOCK_S for t, _, _ in found):
+                found.append((shift.since_s, shift.percent, shift.side))
+        acts = [
+            (a.t_ns / 1e9, a.text or a.act)
+            for a in self.recording.acts
+            if a.act in ("zeroed", "position", "gear", "note", "mark") and a.instrument in ("", label)
+        ]
+        result = []
+        for t, percent, side in sorted(found):
+            near = [text for at, text in acts if abs(at - t) <= NEAR_ACT_S]
+            result.append(
+                ShiftStudy(label, rounded(t, 1), rounded(percent, 2), side, near[0] if near else "")
+            )
+        return result
+
+    def _changes(self, i: int, begin: int, end: int) -> list[tuple[float, float, str]]:
+        """Changes inside one window as (second, percent, side)."""
+        n = (end - begin) // CHANGE_BIN_S
+        if n < 6:
+            return []
+        pair = self.grid.compared(i)
+        series = {
+            "total": (pair.own_w, pair.reference_w),
+            "left": (pair.left_w, pair.left_reference_w),
+            "right": (pair.right_w, pair.right_reference_w),
+        }
+        found: list[tuple[float, float, str]] = []
+        stop = begin + n * CHANGE_BIN_S
+        rpm = self.grid.rpm[begin:stop].reshape(n, CHANGE_BIN_S).mean(axis=1)
+        for side, (own, theirs) in series.items():
+            a = own[begin:stop].reshape(n, CHANGE_BIN_S).mean(axis=1)
+            b = theirs[begin:stop].reshape(n, CHANGE_BIN_S).mean(axis=1)
+            y = log_ratio(a, b)
+            good = np.isfinite(y)
+            if good.sum() < 6:
+                continue
+            values, times = y[good], begin + CHANGE_BIN_S * np.flatnonzero(good)
+            cadence = np.where(np.isfinite(rpm), rpm, 85.0)[good]
+            inverse = np.maximum(cadence, 20.0) / np.maximum(b[good], 1.0)
+            at = [self._to_second(own, theirs, t, begin, end) for t in _steps(values, inverse, times)]
+            found += [(t, percent, side) for t, percent in _sizes(own, theirs, at, begin, end)]
+        merged: list[tuple[float, float, str]] = []
+        while found:
+            t = found[0][0]
+            near = [f for f in found if abs(f[0] - t) <= 2 * BLOCK_S]
+            found = [f for f in found if f not in near]
+            # The side that moved most is the one to name; when both moved alike it is the total.
+            best = max(near, key=lambda f: abs(f[1]) * (1.3 if f[2] == "total" else 1.0))
+            merged.append(best)
+        return merged
+
+    def _to_second(self, own: Floats, theirs: Floats, t: int, begin: int, end: int) -> float:
+        """The second near `t` that parts the ratio best."""
+        a, b = max(begin, t - 3 * CHANGE_BIN_S), min(end, t + 3 * CHANGE_BIN_S)
+        y = log_ratio(own[a:b], theirs[a:b])
+        if not np.isfinite(y).all():
+            return float(t)
+        best, found = math.inf, int(t)
+        for at in range(max(a + 3, t - CHANGE_BIN_S), min(b - 3, t + CHANGE_BIN_S) + 1):
+            cut = at - a
+            cost = float(y[:cut].var()) * cut + float(y[cut:].var()) * (len(y) - cut)
+            if cost < best:
+                best, found = cost, at
+        return float(found)
+
+    # -- groups of segments
+
+    def _cycles(self, segments: Sequence[SegmentStudy]) -> list[Cycles]:
+        """Runs of at least two cycles of two alternating loads, each half at most two minutes."""
+        result = []
+        k = 0
+        while k < len(segments):
+            if segments[k].kind == "over-under":
+                s = segments[k]
+                result.append(Cycles(s.name, s.start_s, s.end_s, 1, s.differences))
+                k += 1
+                continue
+            many = _alternating(segments, k)
+            if many < 4:
+                k += 1
+                continue
+            many -= many % 2
+            first, last = segments[k], segments[k + many - 1]
+            begin, end = self.grid.clip((math.ceil(first.start_s), math.floor(last.end_s)))
+            count = many // 2
+            differences = [
+                d
+                for i in self.compared
+                if (d := self._difference(i, None, begin, end, (end - begin) / count)) is not None
+            ]
+            names = f"{_family(first.name)[0]} / {_family(segments[k + 1].name)[0]}"
+            result.append(Cycles(names, first.start_s, last.end_s, count, differences))
+            k += many
+        return result
+
+    def _repeats(self, segments: Sequence[SegmentStudy]) -> list[Repeat]:
+        families: dict[str, list[SegmentStudy]] = {}
+        for s in segments:
+            families.setdefault(_family(s.name)[0], []).append(s)
+        result = []
+        for name, members in families.items():
+            if len(members) < 2 or not _alike(members):
+                continue
+            for i in self.compared:
+                label = self.grid.labels[i]
+                told = [(s, d) for s in members for d in s.differences if d.instrument == label]
+                if len(told) >= 2:
+                    result.append(_repeat(name, *told[0], *told[-1]))
+        return result
+
+    def _splits(self) -> list[Split]:
+        result = []
+        for i in self.compared:
+            blocks = self.blocks[i]
+            quiet = blocks.edge_percent < QUIET_EDGE
+            loads = [self._load(s, *self.grid.clip(s.window())) for s in self.spans]
+            by_load = np.array([loads[k] for k in blocks.segment.tolist()], dtype=object)
+            groups: list[tuple[str, str, Bools]] = [("all", "all", quiet)]
+            groups += [("load", load, (by_load == load) & quiet) for load in sorted(set(loads))]
+            for by, values, bins, unit in (
+                ("torque", blocks.torque_nm, TORQUE_BINS_NM, "N·m"),
+                ("cadence", blocks.cadence_rpm, CADENCE_BINS_RPM, "rpm"),
+                ("power", blocks.reference_w, POWER_BINS_W, "W"),
+            ):
+                for low, high in pairwise(bins):
+                    with np.errstate(invalid="ignore"):
+                        inside = (values >= low) & (values < high) & quiet
+                    name = f"over {low:g} {unit}" if high == math.inf else f"{low:g} to {high:g} {unit}"
+                    groups.append((by, name, inside))
+            for by, name, mask in groups:
+                split = self._split(i, by, name, mask)
+                if split is not None:
+                    result.append(split)
+        return result
+
+    def _split(self, i: int, by: str, name: str, mask: Bools) -> Split | None:
+        blocks = self.blocks[i]
+        found = interval(blocks.y[mask], self.usual[i])
+        if found is None:
             return None
-        begins, ends = edges[::2], edges[1::2]
-        k = int(np.argmax(ends - begins))
-        return estimate_lag(a[begins[k] : ends[k]], b[begins[k] : ends[k]], 1.0)
+        reference_w = float(blocks.reference_w[mask].mean())
+        deviation = 100.0 * math.expm1(found.value)
+        u95 = None
+        if math.isfinite(found.u95):
+            edge = float(blocks.edge_percent[mask].mean()) / math.sqrt(found.n)
+            u95 = math.hypot(100.0 * found.u95, 1.96 * self.grid.u_loss_percent(i, reference_w)) + edge
+        limit = self.grid.limit_percent(i, reference_w)
+        return Split(
+            by, name, self.grid.labels[i], self.grid.reference_label(i) or "", found.n, rounded(deviation, 3),
+            known(u95, 3), rounded(limit, 3), _judge(deviation, u95, limit),
+        )  # fmt: skip
 
-    def lag_s(self, i: int) -> float:
-        """The lag that comparisons correct for; 0 while it isn't trusted."""
-        lag = self.lags.get(i)
-        return lag.lag_s if lag is not None and lag.trusted and abs(lag.lag_s) < 6.0 else 0.0
+    # -- one instrument against its reference
 
-    def reference_label(self, i: int) -> str | None:
-        """What instrument `i` is compared with; None if there is nothing."""
-        if self.reference == i or i not in self.powered:
+    def _agreement(self, i: int) -> Agreement | None:
+        blocks = self.blocks[i]
+        quiet = blocks.edge_percent < QUIET_EDGE
+        y = blocks.y[quiet]
+        found = interval(y, self.usual[i])
+        if found is None or found.n < 3:
             return None
-        if self.reference is None:
-            return CONSENSUS if len(self.powered) >= 3 else None
-        return self.labels[self.reference]
+        of = blocks.segment[quiet]
+        parts = components([y[of == k] for k in range(len(self.spans))])
+        sd = parts.total if parts is not None else found.sd
+        return Agreement(
+            self.grid.labels[i],
+            self.grid.reference_label(i) or "",
+            found.n,
+            rounded(100.0 * math.expm1(found.value), 3),
+            known(100.0 * found.u95, 3),
+            rounded(100.0 * sd, 3),
+            rounded(100.0 * math.expm1(found.value - 1.96 * sd), 3),
+            rounded(100.0 * math.expm1(found.value + 1.96 * sd), 3),
+            known(100.0 * parts.within, 3) if parts else None,
+            known(100.0 * parts.between, 3) if parts else None,
+        )
 
-    def others(self, i: int) -> list[Instrument]:
-        """Whose claims count beside that of instrument `i`."""
-        if self.reference is not None:
-            return [self.instruments[self.reference]]
-        return [self.instruments[j] for j in self.powered if j != i]
+    def _line(self, i: int) -> TorqueLine | None:
+        blocks = self.blocks[i]
+        x = blocks.torque_nm
+        good = np.isfinite(x) & (blocks.edge_percent < QUIET_EDGE)
+        x = x[good]
+        y = x * np.exp(blocks.y[good])
+        line = torque_line(x, y)
+        if line is None:
+            return None
+        loss_w = max(self.grid.losses[i].watts, self.grid.base_loss(i).watts)
+        loss_percent = max(self.grid.losses[i].percent, self.grid.base_loss(i).percent)
+        omega = float(np.mean(blocks.own_w[good] / y))
+        # The loss model is known to a fifth: its watts look like an offset, its percent like a gain.
+        sd_gain = math.hypot(line.sd_gain, 0.2 * loss_percent / 100.0)
+        sd_offset = math.hypot(line.sd_offset, 0.2 * loss_w / omega)
+        at_mean = line.predict(line.mean_x)[0] - line.mean_x
+        return TorqueLine(
+            self.grid.labels[i], self.grid.reference_label(i) or "", line.n, rounded(line.gain, 5),
+            rounded(1.96 * sd_gain, 5), rounded(line.offset, 4), rounded(1.96 * sd_offset, 4),
+            rounded(line.mean_x, 3), rounded(at_mean, 4), rounded(100.0 * at_mean / line.mean_x, 3),
+            rounded(float(x.min()), 3), rounded(float(x.max()), 3), line.told,
+        )  # fmt: skip
 
-    def compared(self, i: int) -> Compared:
-        """Instrument `i` and its reference, second by second."""
-        own = self._moved(i, self.lag_s(i)) if self.lag_s(i) else self.crank_w[:, i]
-        sides = self.instruments[i].sides
-        side = self.side_references.get(i)
-        if sides in ("left", "right") and side is not None:
-            left = self.left_w[:, side]
-            # Twice one side: comparable with twice that side of another, not with a total.
-            reference = 2.0 * (left if sides == "left" else self.power_w[:, side] - left)
-        elif self.reference is not None:
-            reference = self.crank_w[:, self.reference]
-        else:
-            theirs = self.crank_w[:, [j for j in self.powered if j != i]]
-            known = np.isfinite(theirs).sum(axis=1) >= 2
-            reference = np.full(self.seconds, np.nan)
-            reference[known] = np.nanmedian(theirs[known], axis=1)
-        return Compared(own, reference)
+    def _diagnose(self, i: int, segments: Sequence[SegmentStudy]) -> Diagnosis | None:
+        """Why the instrument deviates, from the blocks of the state in which it does so most.
 
-    def _moved(self, i: int, lag_s: float) -> Floats:
-        """Crank-equivalent power of each second, read `lag_s` later; exact differences of work."""
-        power = self.power_w[:, i]
-        total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(power))))
-        holes = np.concatenate(([0.0], np.cumsum(~np.isfinite(power))))
-        knots = np.arange(self.seconds + 1.0)
-        at = knots + lag_s
-        moved = np.diff(np.interp(at, knots, total))
-        unknown = (np.diff(np.interp(at, knots, holes)) > 1e-9) | (at[1:] > self.seconds) | (at[:-1] < 0)
-        moved[unknown] = np.nan
-        return self._at_crank(i, moved)
+        A state is what lies between two changes or acts. None: it does not deviate beyond
+        its limit in any, and its line is that of the longest state.
+        """
+        blocks = self.blocks[i]
+        at = np.searchsorted(np.array(self.cuts[i]), blocks.begin_s + 0.5 * BLOCK_S)
+        quiet = blocks.edge_percent < QUIET_EDGE
+        loss_w = max(self.grid.losses[i].watts, self.grid.base_loss(i).watts)
+        usual = self.usual[i]
+        best: tuple[float, Diagnosis] | None = None
+        longest: tuple[int, Diagnosis] | None = None
+        for state in range(len(self.cuts[i]) + 1):
+            mask = (at == state) & quiet
+            found = interval(blocks.y[mask], usual)
+            if found is None:
+                continue
+            rows = _as_blocks(blocks, mask)
+            diagnosis = diagnose(rows, "total", usual.sd, loss_w)
+            if longest is None or found.n > longest[0]:
+                longest = (found.n, diagnosis)
+            deviation = abs(100.0 * math.expm1(found.value))
+            limit = self.grid.limit_percent(i, float(blocks.reference_w[mask].mean()))
+            u95 = math.hypot(100.0 * found.u95, 1.96 * self.grid.u_loss_percent(i, 200.0))
+            if deviation - u95 <= limit:
+                continue
+            split = attribute(rows)
+            if diagnosis.cause == "unclear" and split is not None and split.side is not None:
+                own = split.left_w if split.side == "left" else split.right_w
+                diagnosis = Diagnosis(
+                    "one-side",
+                    f"the {split.side} side makes {own:+.1f} W of {split.left_w + split.right_w:+.1f} W",
+                    "", diagnosis.gain, diagnosis.offset_nm, diagnosis.sd_gain, diagnosis.sd_offset_nm,
+                )  # fmt: skip
+            if best is None or deviation > best[0]:
+                best = (deviation, diagnosis)
+        if best is not None:
+            return best[1]
+        if longest is None:
+            return None
+        d = longest[1]
+        return Diagnosis("unclear", "", d.ride, d.gain, d.offset_nm, d.sd_gain, d.sd_offset_nm)
 
+    def _noise(self) -> dict[int, tuple[float | None, float]]:
+        """Noise of a ten-second mean, W, and its upper bound, from the differences of all."""
+        grid = self.grid
+        which = [i for i in grid.powered if not grid.one_sided(i)]
+        if len(which) < 3 or not self.compared:
+            return {}
+        series = np.stack([grid.moved(i, self.lag(i)) for i in which], axis=1)
+        rows = []
+        lost = 0
+        cuts = sorted({math.ceil(t) for times in self.cuts.values() for t in times})
+        for span in self.spans:
+            first, last = grid.clip(span.window())
+            if span.kind in ("sprint", "ramp", "over-under"):
+                continue
+            edges = [first, *(t for t in cuts if first < t < last), last]
+            for begin, end in pairwise(edges):
+                n = (end - begin) // BLOCK_S
+                means = series[begin : begin + n * BLOCK_S].reshape(n, BLOCK_S, len(which)).mean(axis=1)
+                means = means[np.isfinite(means).all(axis=1)]
+                means = means[(means > MIN_POWER_W).all(axis=1)]
+                if len(means) >= 3:
+                    rows.append(means - means.mean(axis=0))
+                    lost += 1
+        if not rows:
+            return {}
+        table = np.concatenate(rows)
+        estimates = three_cornered_hat(table)
+        if estimates is None:
+            return {}
+        # Each segment's own mean was taken out.
+        scale = math.sqrt(len(table) / max(1, len(table) - lost))
+        return {
+            i: (None if e.value is None else scale * e.value, scale * e.high)
+            for i, e in zip(which, estimates, strict=True)
+        }
 
-# -- one segment
+    def _signal(self, i: int) -> Signal:
+        grid, pipeline = self.grid, self.recording.pipeline
+        arrivals = self.recording.arrivals[i] if i < len(self.recording.arrivals) else np.zeros(0)
+        gaps = np.diff(arrivals)
+        ridden = grid.ridden[:, i]
+        longest = None
+        if len(gaps):
+            at = np.minimum(arrivals[:-1].astype(int), max(0, grid.seconds - 1))
+            awake = gaps[ridden[at]] if grid.seconds else gaps
+            longest = float(awake.max()) if len(awake) else None
+        time = COVERED if i in grid.powered else TURNED
+        silent = stretches(ridden & (grid.cells[:, i, time] < 0.5)) if grid.seconds else []
+        return Signal(
+            pipeline.packets[i] if i < len(pipeline.packets) else 0,
+            pipeline.bad_packets[i] if i < len(pipeline.bad_packets) else 0,
+            pipeline.missed[i] if i < len(pipeline.missed) else 0,
+            known(float(np.median(gaps)), 3) if len(gaps) else None,
+            known(longest, 2),
+            [(float(a), float(b)) for a, b in silent],
+            [(float(a), float(b)) for a, b in stretches(grid.no_power[:, i])],
+        )
 
-
-def _segment(grid: Grid, span: Span) -> SegmentStudy:
-    begin, end = span.window()
-    begin, end = min(begin, grid.seconds), min(end, grid.seconds)
-    means = {label: _means(grid, i, begin, end) for i, label in enumerate(grid.labels)}
-    steady = _is_steady(grid, begin, end)
-    differences = [d for i in grid.powered if (d := _difference(grid, i, begin, end)) is not None]
-    return SegmentStudy(
-        span.name, _round(span.start_s, 3), _round(span.end_s, 3), steady, means, differences,
-        span.kind, _round(span.settle_s, 1), span.target_w, span.found,
-    )  # fmt: skip
-
-
-def _means(grid: Grid, i: int, begin: int, end: int) -> Means:
-    cells = grid.cells[begin:end, i].sum(axis=0)
-    length = end - begin
-    covered, sided, turned = cells[COVERED], cells[SIDED], cells[TURNED]
-    power = cells[WORK] / covered if covered > 0.5 else None
-    left = right = None
-    sides = grid.instruments[i].sides
-    if power is not None and sided > 0.5 and sides != "total":
-        side_w = cells[LEFT] / sided
-        left = side_w if sides != "right" else None
-        right = power - side_w if sides != "left" else None
-    cadence = 60.0 * cells[REVS] / turned if turned > 0.5 else None
-    return Means(
-        _maybe(power, 2), _maybe(left, 2), _maybe(right, 2), _maybe(cadence, 2),
-        _round(min(1.0, (covered if i in grid.powered else turned) / length) if length else 0.0, 4),
-    )  # fmt: skip
-
-
-def _is_steady(grid: Grid, begin: int, end: int) -> bool:
-    power = _consensus(grid, begin, end)
-    five = power[: len(power) // 5 * 5].reshape(-1, 5).mean(axis=1)
-    if len(five) < 3 or not np.isfinite(five).all():
-        five = five[np.isfinite(five)]
-        if len(five) < 3:
-            return False
-    mean = float(five.mean())
-    spread = float(np.percentile(five, 95) - np.percentile(five, 5))
-    return mean >= MIN_POWER_W and spread <= 0.15 * mean
-
-
-def _consensus(grid: Grid, begin: int, end: int) -> Floats:
-    """The median of all instruments, second by second; nan where none is known."""
-    values = grid.crank_w[begin:end][:, grid.powered]
-    known = np.isfinite(values).any(axis=1)
-    result = np.full(end - begin, np.nan)
-    result[known] = np.nanmedian(values[known], axis=1)
-    return result
-
-
-def _difference(grid: Grid, i: int, begin: int, end: int) -> Difference | None:
-    reference = grid.reference_label(i)
-    if reference is None:
-        return None
-    pair = grid.compared(i)
-    own, theirs = pair.own_w[begin:end], pair.reference_w[begin:end]
-    both = np.isfinite(own) & np.isfinite(theirs)
-    if both.sum() < 5:
-        return None
-    own_w, reference_w = float(own[both].mean()), float(theirs[both].mean())
-    if reference_w < MIN_POWER_W:
-        return None
-    loss = grid.losses[i]
-    r = grid.reference
-    one_sided = grid.instruments[i].sides in ("left", "right") and grid.side_references.get(i) is not None
-    base_loss = grid.losses[r] if r is not None and not one_sided else loss_of(_PLAIN)
-    base_w = base_loss.at_hub(reference_w)
-    shown_w, expected_w = loss.at_hub(own_w), loss.at_hub(reference_w)
-    deviation = 100.0 * (own_w / reference_w - 1.0)
-    losses = [loss, *([base_loss] if r is not None else [grid.losses[j] for j in grid.powered if j != i])]
-    u_loss = LOSS_SPREAD * max(100.0 * (1.0 - x.at_hub(reference_w) / reference_w) for x in losses)
-    ys = _blocks(own, theirs)
-    spread = mean_with_u95(ys)
-    u95 = None
-    if spread is not None and math.isfinite(spread.u95):
+    def _instrument(
+        self,
+        i: int,
+        judgements: dict[str, Judgement],
+        diagnosis: Diagnosis | None,
+        noise: dict[int, tuple[float | None, float]],
+    ) -> InstrumentStudy:
+        grid, pipeline = self.grid, self.recording.pipeline
+        label, bench = grid.labels[i], grid.instruments[i]
+        judgement = judgements[label]
         lag = grid.lags.get(i)
-        bound_s = 1.0 if lag is not None and lag.trusted else 5.0
-        edge = _edge(own, theirs, reference_w, bound_s)
-        u95 = math.hypot(100.0 * spread.u95, 1.96 * u_loss) + edge
-    limit = max(
-        tolerance_percent(grid.bench, grid.instruments[i], grid.others(i)),
-        100.0 * grid.bench.limits.floor_w / reference_w,
-    )
-    verdict = judge(deviation, u95, limit) if u95 is not None else "undecided"
-    left, right, share = _sides(grid, i, begin, end)
-    label = grid.labels[grid.side_references[i] or 0] if one_sided else reference
-    return Difference(
-        grid.labels[i],
-        label,
-        _round(shown_w - base_w, 2),
-        _round(100.0 * (shown_w / base_w - 1.0), 3),
-        _round(100.0 * (expected_w / base_w - 1.0), 3),
-        _maybe(u95, 3),
-        _round(limit, 3),
-        verdict,  # type: ignore[arg-type]
-        left,
-        right,
-        share,
-        _round(deviation, 3),
-        len(ys),
-    )
+        missed = judgement.signal.missed_packets
+        lost_s = sum(b - a for a, b in judgement.signal.lost)
+        loss: float | None = None
+        if missed:
+            loss = 100.0 * missed / (missed + judgement.signal.packets)
+        elif grid.seconds:
+            loss = 100.0 * lost_s / grid.seconds
+        powered = i in grid.powered
+        best = {s: best_mean(grid.sound_w[:, i], s) if powered else None for s in PEAKS_S}
+        answer, why, reasons = conclude(judgement, judgements)
+        facts = pipeline.watch.facts[i] if i < len(pipeline.watch.facts) else {}
+        gain = offset = u_gain = u_offset = None
+        if diagnosis is not None and diagnosis.gain is not None and diagnosis.sd_gain is not None:
+            loss_percent = max(grid.losses[i].percent, grid.base_loss(i).percent)
+            gain = diagnosis.gain
+            u_gain = 1.96 * math.hypot(diagnosis.sd_gain, 0.2 * loss_percent / 100.0)
+            offset, u_offset = diagnosis.offset_nm, 1.96 * (diagnosis.sd_offset_nm or 0.0)
+        own_noise = noise.get(i)
+        return InstrumentStudy(
+            gain=known(gain, 5),
+            gain_u95=known(u_gain, 5),
+            offset_nm=known(offset, 3),
+            offset_u95_nm=known(u_offset, 3),
+            cause=judgement.cause,
+            lag_s=known(lag.lag_s if lag is not None and lag.trusted else None, 2),
+            noise_w=known(own_noise[0], 2) if own_noise else None,
+            lost_s=rounded(lost_s, 1),
+            loss_percent=known(loss, 3),
+            peaks_w={str(s): known(b[0], 1) if b else None for s, b in best.items()},
+            serves_as_reference=answer,
+            why=why,
+            verdict=judgement.verdict,
+            sentence=judgement.sentence(judgements),
+            reasons=reasons,
+            role=bench.role,
+            mount=bench.mount,
+            sides=bench.sides,
+            claim_percent=bench.claim_percent,
+            crank_length_mm=bench.crank_length_mm,
+            notes=bench.notes,
+            told=_told(facts),
+            zeroed=[
+                f"{clock(a.t_ns / 1e9)} {a.text}".rstrip()
+                for a in self.recording.acts
+                if a.act == "zeroed" and a.instrument in ("", label)
+            ],
+            noise_high_w=known(own_noise[1], 2) if own_noise else None,
+            lag_correlation=known(lag.correlation, 3) if lag is not None else None,
+            work_kj=known(float(grid.cells[:, i, WORK].sum()) / 1000.0, 3) if powered else None,
+            signal=judgement.signal,
+            cause_text=judgement.cause_text,
+        )
+
+    # -- peaks and efficiency
+
+    def _peaks(self) -> list[Peak]:
+        grid = self.grid
+        base = grid.reference
+        if base is None:
+            name, series = grid.bench.reference, grid.consensus_w
+        else:
+            name, series = grid.labels[base], grid.sound_w[:, base]
+        result = []
+        for seconds in MAXIMAL_S:
+            top = best_mean(series, seconds)
+            if top is None:
+                continue
+            start = top[1]
+            best: dict[str, float | None] = {}
+            when: dict[str, float | None] = {}
+            same: dict[str, float | None] = {}
+            for i in grid.powered:
+                label = grid.labels[i]
+                own = best_mean(grid.sound_w[:, i], seconds)
+                best[label], when[label] = (known(own[0], 1), float(own[1])) if own else (None, None)
+                window = moved(grid.sound_w[:, i], self.lag(i))[start : start + seconds]
+                same[label] = known(float(window.mean()), 1)
+            result.append(Peak(seconds, name, float(start), best, when, same))
+        return result
+
+    def _efficiency(self, segments: Sequence[SegmentStudy]) -> list[Efficiency]:
+        grid = self.grid
+        hubs = [i for i in grid.powered if grid.instruments[i].mount == "hub"]
+        cranks = [
+            i
+            for i in grid.powered
+            if grid.instruments[i].mount != "hub" and grid.instruments[i].sides in ("both", "total")
+        ]
+        result = []
+        for h in hubs:
+            hub = moved(grid.sound_w[:, h], self.lag(h))
+            for c in cranks:
+                crank = moved(grid.sound_w[:, c], self.lag(c))
+                for segment, span in zip(segments, self.spans, strict=True):
+                    if segment.steady:
+                        found = _efficiency(
+                            (grid.labels[h], grid.labels[c]), segment, hub, crank,
+                            grid.clip(span.window()), self.usual.get(c, Spread()),
+                        )  # fmt: skip
+                        if found is not None:
+                            result.append(found)
+        return result
 
 
-_PLAIN = Instrument(label="plain", link="log:plain")
+# -- pieces without a session
 
 
-def _blocks(own: Floats, reference: Floats) -> Floats:
-    """Log ratios of whole blocks of ten known seconds."""
-    n = len(own) // BLOCK_S
-    a = own[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
-    b = reference[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
-    with np.errstate(invalid="ignore"):
-        good = np.isfinite(a) & np.isfinite(b) & (b >= MIN_POWER_W) & (a > 0.05 * b)
-    result: Floats = np.log(a[good] / b[good])
-    return result
+def _judge(deviation: float, u95: float | None, limit: float) -> Judged:
+    if u95 is None:
+        return "undecided"
+    return judge(deviation, u95, limit)  # type: ignore[return-value]
 
 
 def _edge(own: Floats, reference: Floats, power_w: float, bound_s: float) -> float:
-    """Percent of the segment's work that a lag of up to `bound_s` can move over its ends."""
+    """Percent of the window's work that a lag of up to `bound_s` can move over its ends."""
     worst = 0.0
     for series in (own, reference):
-        known = series[np.isfinite(series)]
-        if len(known) >= 2:
-            worst = max(worst, abs(float(known[-5:].mean() - known[:5].mean())))
+        good = series[np.isfinite(series)]
+        if len(good) >= 2:
+            worst = max(worst, abs(float(good[-3:].mean() - good[:3].mean())))
     return 100.0 * bound_s * worst / (len(own) * power_w)
 
 
-def _sides(grid: Grid, i: int, begin: int, end: int) -> tuple[float | None, float | None, float | None]:
-    """Watts by which the left and the right side differ, and the right's part of both."""
-    side = grid.side_references.get(i)
-    sides = grid.instruments[i].sides
-    if side is None or sides == "total":
-        return None, None, None
-    values = np.stack(
-        [grid.left_w[begin:end, i], grid.power_w[begin:end, i], grid.left_w[begin:end, side],
-         grid.power_w[begin:end, side]]
-    )  # fmt: skip
-    known = np.isfinite(values).all(axis=0)
-    if known.sum() < 5:
-        return None, None, None
-    own_left, own, left, total = (float(v) for v in values[:, known].mean(axis=1))
-    d_left = own_left - left if sides != "right" else None
-    d_right = (own - own_left) - (total - left) if sides != "left" else None
-    share = None
-    if d_left is not None and d_right is not None:
-        blocks = _mean_blocks(values[1] - values[3])
-        spread = mean_with_u95(blocks)
-        if spread is not None and abs(d_left + d_right) > spread.u95:
-            share = _round(d_right / (d_left + d_right), 3)
-    return _maybe(d_left, 2), _maybe(d_right, 2), share
+def _steps(y: Floats, inverse: Floats, times: Ints) -> list[int]:
+    """The seconds in which a series of log ratios steps, beyond chance and beyond what torque explains."""
+    differences = np.abs(np.diff(y))
+    sigma = max(float(np.median(differences)) / (0.6745 * math.sqrt(2.0)), 1e-4)
+    points = change_points(y, 4.0 * sigma * sigma * math.log(max(8, len(y))), least=2)
+    # The weakest point goes until all that are left stand against the parts beside them.
+    while points:
+        edges = [0, *points, len(y)]
+        tests = []
+        for a, at, b in zip(edges, points, edges[2:], strict=False):
+            step, sd = step_beside(y[a:b], inverse[a:b], at - a)
+            # Short parts can look quiet by luck: the session's spread must not be undercut.
+            sd = max(sd, sigma * math.sqrt(1.0 / (at - a) + 1.0 / (b - at)))
+            large = abs(100.0 * math.expm1(step)) >= LEAST_CHANGE_PERCENT
+            tests.append((abs(step) / sd if large and math.isfinite(sd) else 0.0, at))
+        strength, weakest = min(tests)
+        if strength >= CHANGE_SIGMA:
+            return [int(times[at]) for at in points]
+        points.remove(weakest)
+    return []
 
 
-def _mean_blocks(values: Floats) -> Floats:
-    n = len(values) // BLOCK_S
-    means = values[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
-    result: Floats = means[np.isfinite(means)]
-    return result
+def _sizes(
+    own: Floats, theirs: Floats, at: Sequence[float], begin: int, end: int
+) -> list[tuple[float, float]]:
+    """The percent by which the ratio of work changes at each second of `at`."""
+    edges = [begin, *(int(t) for t in at), end]
+    ratios = []
+    for a, b in pairwise(edges):
+        # What averaging smears over a step belongs to neither level.
+        first = a + SMEARED_S if a > begin and b - a > 4 * SMEARED_S else a
+        both = np.isfinite(own[first:b]) & np.isfinite(theirs[first:b])
+        total = float(theirs[first:b][both].sum())
+        ratios.append(float(own[first:b][both].sum()) / total if total > 0.0 else math.nan)
+    sizes = [100.0 * (after / before - 1.0) for before, after in pairwise(ratios)]
+    return [(t, size) for t, size in zip(at, sizes, strict=True) if abs(size) >= LEAST_CHANGE_PERCENT]
 
 
-# -- one instrument
+_FAMILY = re.compile(
+    r"^(?P<name>.*?)[\s,:_-]*(?:\(found\)\s*)?"
+    r"(?:(?P<k>\d+)\s*(?:/|of)\s*\d+|#(?P<n>\d+)|\b(?P<word>again|before|after|repeat|first|last))?$",
+    re.IGNORECASE,
+)
 
 
-def _instrument(
-    grid: Grid, i: int, segments: Sequence[SegmentStudy], shifts: Sequence[ShiftStudy]
-) -> InstrumentStudy:
-    lag = grid.lags.get(i)
-    lost_s = _lost_s(grid, i)
-    missed, packets = grid.recording.pipeline.missed[i], grid.recording.pipeline.packets[i]
-    loss: float | None
-    if missed:
-        loss = 100.0 * missed / (missed + packets)
-    else:
-        loss = 100.0 * lost_s / grid.seconds if grid.seconds else None
-    power = grid.power_w[:, i] if i in grid.powered else np.full(grid.seconds, np.nan)
-    peaks = {str(d): _maybe(best_mean(power, d), 1) for d in PEAKS_S}
-    serves, why = _serves(grid, i, segments, shifts)
-    return InstrumentStudy(
-        gain=None,
-        gain_u95=None,
-        offset_nm=None,
-        offset_u95_nm=None,
-        cause=None,
-        lag_s=_maybe(lag.lag_s if lag is not None and lag.trusted else None, 2),
-        noise_w=None,
-        lost_s=_round(lost_s, 1),
-        loss_percent=_maybe(loss, 3),
-        peaks_w=peaks,
-        serves_as_reference=serves,
-        why=why,
+def _family(name: str) -> tuple[str, str]:
+    """The name of a block without what tells its repetition, and that rest: `over` and `2/6`."""
+    match = _FAMILY.match(name.strip())
+    if match is None or not match["name"]:
+        return name, ""
+    return match["name"].strip(), name[len(match["name"]) :].strip()
+
+
+def _alike(members: Sequence[SegmentStudy]) -> bool:
+    """Whether blocks of one name were ridden alike: power within a tenth, cadence within 10 rpm."""
+    powers = [s.power_w for s in members if s.power_w is not None]
+    rpms = [s.cadence_rpm for s in members if s.cadence_rpm is not None]
+    if len(powers) < 2 or members[0].kind in ("free",):
+        return False
+    if members[0].kind == "sprint":
+        return True
+    return max(powers) - min(powers) <= 0.1 * max(powers) and (not rpms or max(rpms) - min(rpms) <= 10.0)
+
+
+def _alternating(segments: Sequence[SegmentStudy], k: int) -> int:
+    """How many segments from `k` on go up and down between two loads."""
+    levels: list[float] = []
+    for s in segments[k:]:
+        length = s.end_s - s.start_s
+        level = s.power_w or 0.0
+        if s.kind != "block" or not 8.0 <= length <= 120.0 or level < MIN_POWER_W:
+            break
+        if levels and abs(level - levels[-1]) < 0.08 * max(level, levels[-1]):
+            break
+        if len(levels) >= 2 and (
+            (level - levels[-1]) * (levels[-1] - levels[-2]) >= 0.0 or abs(level - levels[-2]) > 0.12 * level
+        ):
+            break
+        levels.append(level)
+    return len(levels)
+
+
+def _repeat(name: str, first: SegmentStudy, one: Difference, last: SegmentStudy, two: Difference) -> Repeat:
+    change = two.deviation_percent - one.deviation_percent
+    u = None
+    if one.spread_u95_percent is not None and two.spread_u95_percent is not None:
+        u = math.hypot(one.spread_u95_percent + one.edge_percent, two.spread_u95_percent + two.edge_percent)
+    text = (
+        f"the same block ({name}) read {one.deviation_percent:+.1f} % at {clock(first.start_s)} and "
+        f"{two.deviation_percent:+.1f} % at {clock(last.start_s)}"
     )
+    if u is not None:
+        text += ": a change beyond chance" if abs(change) > u else ": no change beyond chance"
+        text += f" ({change:+.1f} % ± {u:.1f} %)"
+    return Repeat(
+        name, one.instrument, one.reference, first.name, last.name, one.deviation_percent, one.u95_percent,
+        two.deviation_percent, two.u95_percent, rounded(change, 3), known(u, 3),
+        None if u is None else abs(change) > u, text,
+    )  # fmt: skip
 
 
-def best_mean(power_w: Floats, seconds: int) -> float | None:
-    """The highest mean over `seconds` neighbouring values (1 Hz); stretches with a nan don't count."""
-    if len(power_w) < seconds:
-        return None
-    known = np.isfinite(power_w)
-    total = np.concatenate(([0.0], np.cumsum(np.where(known, power_w, 0.0))))
-    holes = np.concatenate(([0], np.cumsum(~known)))
-    means = (total[seconds:] - total[:-seconds]) / seconds
-    means = means[holes[seconds:] == holes[:-seconds]]
-    return float(means.max()) if len(means) else None
-
-
-def _lost_s(grid: Grid, i: int) -> float:
-    """Seconds without a word from the instrument while others showed that somebody pedals."""
-    time = COVERED if i in grid.powered else TURNED
-    own = grid.cells[:, i, time]
-    others = [j for j in grid.powered if j != i]
-    if not others or not grid.seconds:
-        return 0.0
-    with np.errstate(invalid="ignore"):
-        ridden = (grid.crank_w[:, others] >= MIN_POWER_W).any(axis=1)
-    missing = np.where(ridden, 1.0 - np.minimum(1.0, own), 0.0)
-    return float(missing[missing > 1.0 - WHOLE].sum())
-
-
-def _serves(
-    grid: Grid, i: int, segments: Sequence[SegmentStudy], shifts: Sequence[ShiftStudy]
-) -> tuple[Serves, str]:
-    label = grid.labels[i]
-    if i not in grid.powered:
-        return "undecided", "it measures no power"
-    against = [d for s in segments for d in s.differences if d.instrument == label]
-    if i == grid.reference:
-        return "undecided", "the others were compared with it; nothing here judges the reference itself"
-    wrong = [d for d in against if d.verdict == "differs"]
-    right = [d for d in against if d.verdict == "agrees"]
-    moved = [s for s in shifts if s.instrument == label]
-    if wrong:
-        worst = max(wrong, key=lambda d: abs(d.deviation_percent))
-        return "no", (
-            f"it differs by {worst.deviation_percent:+.1f} % in {len(wrong)} of {len(against)} segments, "
-            f"more than the {worst.limit_percent:.1f} % that the claims allow"
+def _as_blocks(blocks: Blocks, mask: Bools) -> list[Block]:
+    """Rows for the diagnosis, in the form that the live comparison makes."""
+    rows = []
+    for k in np.flatnonzero(mask).tolist():
+        rows.append(
+            Block(
+                int(blocks.begin_s[k]) + BLOCK_S,
+                float(blocks.y[k]),
+                float(blocks.own_w[k]),
+                float(blocks.reference_w[k]),
+                _number(blocks.cadence_rpm[k]),
+                float(blocks.edge_percent[k]),
+                _number(blocks.y_left[k]),
+                _number(blocks.y_right[k]),
+                _number(blocks.left_w[k]),
+                _number(blocks.right_w[k]),
+                _number(blocks.left_reference_w[k]),
+                _number(blocks.right_reference_w[k]),
+            )
         )
-    if moved:
-        return "no", f"it shifted by {moved[0].delta_percent:+.1f} % against its own past"
-    if right and len(right) == len(against):
-        return "yes", f"it agrees within the claims in all {len(right)} segments that can be judged"
-    if right:
-        return "undecided", f"{len(right)} of {len(against)} segments agree, the others can't be told yet"
-    return "undecided", "no segment is long and steady enough to tell"
+    return rows
 
 
-def _round(value: float, digits: int) -> float:
-    rounded = round(float(value), digits)
-    return rounded + 0.0  # no negative zero
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
 
 
-def _maybe(value: float | None, digits: int) -> float | None:
-    return None if value is None or not math.isfinite(value) else _round(value, digits)
+def _efficiency(
+    labels: tuple[str, str],
+    segment: SegmentStudy,
+    hub: Floats,
+    crank: Floats,
+    window: tuple[int, int],
+    usual: Spread,
+) -> Efficiency | None:
+    hub_label, crank_label = labels
+    begin, end = window
+    h, c = hub[begin:end], crank[begin:end]
+    both = np.isfinite(h) & np.isfinite(c)
+    if both.sum() < 3 * BLOCK_S or float(c[both].mean()) < MIN_POWER_W:
+        return None
+    n = len(h) // BLOCK_S
+    ys = log_ratio(
+        h[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1), c[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
+    )
+    spread = interval(ys[np.isfinite(ys)], usual)
+    power_w = float(c[both].mean())
+    percent = 100.0 * float(h[both].mean()) / power_w
+    u95 = percent * spread.u95 if spread is not None and math.isfinite(spread.u95) else None
+    low, high = published_efficiency(power_w)
+    sure = f" ± {u95:.1f} %" if u95 is not None else ""
+    text = f"{hub_label} shows {percent:.1f} %{sure} of {crank_label} at {power_w:.0f} W"
+    if percent > 100.0 + (u95 or 0.0):
+        text += ": more than goes in at the crank, so this is no loss but a disagreement"
+    else:
+        text += f"; published for clean chains: {low:.1f} to {high:.1f} %"
+    return Efficiency(
+        hub_label, crank_label, segment.name, rounded(power_w, 2), int(both.sum()), rounded(percent, 3),
+        known(u95, 3), rounded(low, 2), rounded(high, 2), text,
+    )  # fmt: skip
+
+
+def _told(facts: dict[str, float | str]) -> dict[str, str]:
+    """What the radio told that a reader should see: settings and identity, no list of abilities."""
+    wanted = [k for k in facts if k in FACTS or "offset" in k or "zero" in k or "calibration" in k]
+    skip = ("offset_compensation", "enhanced_offset_compensation", "offset_compensation_indicator",
+            "factory_calibration_date", "custom_calibration")  # fmt: skip
+    order = {name: k for k, name in enumerate(FACTS)}
+    wanted = sorted((k for k in wanted if k not in skip), key=lambda k: (order.get(k, 99), k))
+    return {
+        k: f"{v:g}" if isinstance(v, float | int) and not isinstance(v, bool) else str(v)
+        for k in wanted
+        for v in (facts[k],)
+    }
+
+
+def _utc(utc_ns: int) -> str | None:
+    if not utc_ns:
+        return None
+    return datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).isoformat().replace("+00:00", "Z")

@@ -3,7 +3,7 @@
 from html import escape
 
 from monitor.recording import Recording
-from monitor.study import Study
+from monitor.results import Study
 
 
 def report_html(study: Study, recording: Recording) -> str:

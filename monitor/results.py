@@ -1,0 +1,338 @@
+"""What a study tells, as plain values: the content of `study.json`, of the tables and of the report.
+
+Numbers are rounded when they are made, so that terminal, report, JSON and CSV show the
+same ones. None: it can't be known. Percentages are percent, not fractions, unless a
+name says `share`; times are session seconds.
+"""
+
+import math
+from typing import Literal
+
+import msgspec
+
+Judged = Literal["agrees", "differs", "undecided"]
+Serves = Literal["yes", "no", "undecided"]
+Point = Literal["good", "bad", "open"]
+
+FORMAT = 1
+"""Version of `study.json`; keys may be added within one version."""
+
+
+class Means(msgspec.Struct, frozen=True):
+    """What one instrument showed over a segment after settling; `coverage` is 0..1 of its seconds."""
+
+    power_w: float | None
+    left_w: float | None
+    right_w: float | None
+    cadence_rpm: float | None
+    coverage: float
+    left_percent: float | None = None
+
+
+class Part(msgspec.Struct, frozen=True):
+    """A stretch of a segment between two changes of an instrument."""
+
+    start_s: float
+    end_s: float
+    deviation_percent: float
+    u95_percent: float | None
+    verdict: Judged
+
+
+class Difference(msgspec.Struct, frozen=True):
+    """One instrument against its reference over a segment.
+
+    `delta_*` is as shown, `expected_percent` what the drivetrain should make of it,
+    `deviation_percent` what is left at the crank after that: it is judged, with
+    `u95_percent`, against `limit_percent`. `u95_percent` is made of the spread of `blocks`
+    blocks, the loss model (both as root sum of squares) and the edges (added).
+    `left_delta_w` and `right_delta_w` are against the side reference; `share_right` is the
+    part of their sum that the right side makes, told only where the sum is beyond chance.
+    `excluded_s`: seconds left out for a fault of the signal (no power, stuck, a spike).
+    """
+
+    instrument: str
+    reference: str
+    delta_w: float
+    delta_percent: float
+    expected_percent: float
+    u95_percent: float | None
+    limit_percent: float
+    verdict: Judged
+    left_delta_w: float | None
+    right_delta_w: float | None
+    share_right: float | None
+    deviation_percent: float
+    blocks: int
+    spread_u95_percent: float | None
+    loss_u95_percent: float
+    edge_percent: float
+    side_reference: str | None = None
+    excluded_s: int = 0
+    parts: list[Part] = []
+
+
+class Sprint(msgspec.Struct, frozen=True):
+    """A sprint: highest means over 1, 3 and 5 s, and the work, by label; at what second each peaked."""
+
+    peaks_w: dict[str, dict[str, float | None]]
+    work_kj: dict[str, float | None]
+    peak_s: dict[str, float | None]
+
+
+class SegmentStudy(msgspec.Struct, frozen=True):
+    """One segment; `settle_s` of its beginning are left out of the means.
+
+    `kind`: block, ramp, sprint, free, over-under. `load`: how it was held: held (trainer at a
+    target), grade, resistance, target (a target, nobody told who held it), free, sprint.
+    """
+
+    name: str
+    start_s: float
+    end_s: float
+    steady: bool
+    means: dict[str, Means]
+    differences: list[Difference]
+    kind: str
+    load: str
+    settle_s: float
+    target_w: float | None
+    power_w: float | None
+    torque_nm: float | None
+    cadence_rpm: float | None
+    gear: str
+    found: bool
+    sprint: Sprint | None = None
+
+
+class Cycles(msgspec.Struct, frozen=True):
+    """Segments that alternate between two loads, judged over whole cycles."""
+
+    name: str
+    start_s: float
+    end_s: float
+    cycles: int
+    differences: list[Difference]
+
+
+class Repeat(msgspec.Struct, frozen=True):
+    """Blocks of one kind: the first against the last. Losses cancel, so only spread and edges count."""
+
+    name: str
+    instrument: str
+    reference: str
+    first: str
+    last: str
+    first_percent: float
+    first_u95_percent: float | None
+    last_percent: float
+    last_u95_percent: float | None
+    change_percent: float
+    change_u95_percent: float | None
+    beyond_chance: bool | None
+    text: str
+
+
+class Split(msgspec.Struct, frozen=True):
+    """One instrument's deviation in one group of blocks: by load, torque, cadence or power."""
+
+    by: str
+    group: str
+    instrument: str
+    reference: str
+    blocks: int
+    deviation_percent: float
+    u95_percent: float | None
+    limit_percent: float
+    verdict: Judged
+
+
+class Agreement(msgspec.Struct, frozen=True):
+    """Bland and Altman's bias and limits of agreement for a block of ten seconds, ratio form.
+
+    `within_percent` is the spread of blocks of one segment, `between_percent` that of the
+    segments' own levels; the limits hold both.
+    """
+
+    instrument: str
+    reference: str
+    blocks: int
+    bias_percent: float
+    bias_u95_percent: float | None
+    sd_percent: float
+    lower_percent: float
+    upper_percent: float
+    within_percent: float | None
+    between_percent: float | None
+
+
+class Peak(msgspec.Struct, frozen=True):
+    """Mean-maximal power over `seconds`: each instrument's own best, and all in the reference's window."""
+
+    seconds: int
+    reference: str
+    start_s: float
+    best_w: dict[str, float | None]
+    best_start_s: dict[str, float | None]
+    same_window_w: dict[str, float | None]
+
+
+class Efficiency(msgspec.Struct, frozen=True):
+    """Work at the hub over work at the crank, beside what is published for clean chains at this power."""
+
+    hub: str
+    crank: str
+    segment: str
+    power_w: float
+    seconds: int
+    percent: float
+    u95_percent: float | None
+    expected_low_percent: float
+    expected_high_percent: float
+    text: str
+
+
+class TorqueLine(msgspec.Struct, frozen=True):
+    """Own torque over the reference's: gain and zero with errors in both, and whether they can be told apart.
+
+    `at_mean_nm` and `at_mean_percent` are the deviation at the mean torque, which is known
+    even where gain and zero are not.
+    """
+
+    instrument: str
+    reference: str
+    blocks: int
+    gain: float
+    gain_u95: float
+    offset_nm: float
+    offset_u95_nm: float
+    mean_nm: float
+    at_mean_nm: float
+    at_mean_percent: float
+    least_nm: float
+    most_nm: float
+    told: bool
+
+
+class ShiftStudy(msgspec.Struct, frozen=True):
+    """A step of an instrument against its own past; `act` is what the operator did then, if anything."""
+
+    instrument: str
+    t_s: float
+    delta_percent: float
+    side: str
+    act: str = ""
+
+
+class Reason(msgspec.Struct, frozen=True):
+    """One consideration of the closing question: good, bad or open."""
+
+    point: Point
+    text: str
+
+
+class Signal(msgspec.Struct, frozen=True):
+    """How well an instrument was heard; `lost` are stretches without a word while others showed pedalling."""
+
+    packets: int
+    bad_packets: int
+    missed_packets: int
+    interval_s: float | None
+    longest_gap_s: float | None
+    lost: list[tuple[float, float]]
+    no_power: list[tuple[float, float]]
+
+
+class InstrumentStudy(msgspec.Struct, frozen=True):
+    """One instrument over the whole session.
+
+    `gain`, `offset_nm` and `cause` are relative to the reference. `noise_w` is the standard
+    deviation of a ten-second mean, told from three or more instruments; `noise_high_w`
+    its upper 95 % bound. `lost_s` are seconds without a word while others showed that
+    somebody pedalled; `loss_percent` is of packets where lost ones are counted, else of time.
+    """
+
+    gain: float | None
+    gain_u95: float | None
+    offset_nm: float | None
+    offset_u95_nm: float | None
+    cause: str | None
+    lag_s: float | None
+    noise_w: float | None
+    lost_s: float
+    loss_percent: float | None
+    peaks_w: dict[str, float | None]
+    serves_as_reference: Serves
+    why: str
+    verdict: str
+    sentence: str
+    reasons: list[Reason]
+    role: str
+    mount: str
+    sides: str
+    claim_percent: float | None
+    crank_length_mm: float | None
+    notes: str
+    told: dict[str, str]
+    zeroed: list[str]
+    noise_high_w: float | None
+    lag_correlation: float | None
+    work_kj: float | None
+    signal: Signal
+    cause_text: str
+
+
+class Open(msgspec.Struct, frozen=True):
+    """What could not be decided, and the ride that would tell."""
+
+    instrument: str
+    question: str
+    ride: str
+
+
+class Study(msgspec.Struct, frozen=True):
+    """A studied session; `encode` gives `study.json`."""
+
+    segments: list[SegmentStudy]
+    instruments: dict[str, InstrumentStudy]
+    shifts: list[ShiftStudy]
+    cycles: list[Cycles]
+    repeats: list[Repeat]
+    splits: list[Split]
+    agreement: list[Agreement]
+    lines: list[TorqueLine]
+    peaks: list[Peak]
+    efficiency: list[Efficiency]
+    open: list[Open]
+    bench: str
+    reference: str
+    utc: str | None
+    seconds: float
+    records: int
+    lost_records: int
+    whole: bool
+    program: str
+    format: int = FORMAT
+
+
+def encode(study: Study) -> bytes:
+    """The text of `study.json`."""
+    return msgspec.json.format(msgspec.json.encode(study), indent=1) + b"\n"
+
+
+def decode(data: bytes) -> Study:
+    """A study from its JSON. Raises msgspec.MsgspecError if it is none, or of another format."""
+    study = msgspec.json.decode(data, type=Study)
+    if study.format != FORMAT:
+        raise msgspec.ValidationError(f"study of format {study.format}, not {FORMAT}")
+    return study
+
+
+def rounded(value: float, digits: int) -> float:
+    """`value` to so many decimals, never a negative zero."""
+    return round(float(value), digits) + 0.0
+
+
+def known(value: float | None, digits: int) -> float | None:
+    """The same for what may be unknown: None, nan and infinity give None."""
+    return None if value is None or not math.isfinite(value) else rounded(value, digits)
