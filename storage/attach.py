@@ -39,6 +39,8 @@ START_S = 90.0
 """Seconds that a recorder may take to start; it asks the radios before it answers."""
 
 _CHUNK = 1 << 16
+# -P: a folder named `storage` where the operator happens to stand must not be taken for ours.
+_COMMAND = ["-P", "-m", "storage.recorder"]
 
 
 class RecorderError(Exception):
@@ -52,8 +54,8 @@ class CutOffError(RecorderError):
 class Attachment:
     """A connection to a recorder: an asynchronous iterator of records, and the commands.
 
-    The iteration ends after the `End` record. Use it once. `header` came first; `received` counts all
-    records so far, those before `since` included.
+    The iteration ends after the `End` record. Use it once, and `close` it (or use `async with`).
+    `header` came first; `received` counts all records so far, those before `since` included.
 
     Raises (while iterating):
         CutOffError: this viewer was too slow; the recording goes on.
@@ -155,6 +157,12 @@ class Attachment:
         except OSError:
             raise RecorderError(f"The recorder of {self.session} is gone") from None
 
+    async def __aenter__(self) -> "Attachment":
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.close()
+
     async def close(self) -> None:
         """Detach; the recording goes on."""
         self._writer.close()
@@ -250,8 +258,7 @@ def _start(job: Job) -> RunningRecorder:
     root = str(Path(__file__).resolve().parents[1])
     paths = [root, *filter(None, [os.environ.get("PYTHONPATH")])]
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
-    # -P: a folder named `storage` where the operator happens to stand must not be taken for ours.
-    command = [sys.executable, "-P", "-m", "storage.recorder"]
+    command = [sys.executable, *_COMMAND]
     with tempfile.TemporaryFile() as complaints:
         process = _spawn(command, environment, complaints)
         assert process.stdin is not None

@@ -92,6 +92,7 @@ class Feed:
         self._progress = asyncio.Event()
         self._ended = False
         self._tasks: set[asyncio.Task[None]] = set()
+        self._closing: dict[asyncio.StreamWriter, asyncio.Task[None]] = {}
 
     @property
     def viewers(self) -> int:
@@ -134,6 +135,11 @@ class Feed:
             task.cancel()
         if left:
             await asyncio.wait(left, timeout=1.0)
+        closing = list(self._closing.values())
+        for writer in self._closing:
+            writer.transport.abort()
+        if closing:
+            await asyncio.wait(closing, timeout=1.0)
 
     async def room(self) -> None:
         """Wait until no viewer is more than `ROOM` records behind."""
@@ -164,7 +170,17 @@ class Feed:
             log.exception("a viewer ended by an error of ours")
         finally:
             self._tasks.discard(task)
+            self._closing[writer] = asyncio.create_task(self._let_go(writer))
+
+    async def _let_go(self, writer: asyncio.StreamWriter) -> None:
+        """Close a connection; what it was sent last is still on its way, for as long as it takes."""
+        try:
             writer.close()
+            await writer.wait_closed()
+        except OSError:
+            pass
+        finally:
+            del self._closing[writer]
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         unframer = Unframer(COMMAND_LIMIT)
@@ -207,6 +223,10 @@ class Feed:
         for result in results:
             if isinstance(result, Exception):
                 raise result
+        if not viewer.over.is_set():
+            # It has everything when the socket has.
+            writer.close()
+            await writer.wait_closed()
 
     async def _listen(
         self, reader: asyncio.StreamReader, unframer: Unframer, frames: list[bytes], viewer: _Viewer

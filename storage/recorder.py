@@ -590,7 +590,7 @@ def _session(job: Job, header: Header) -> Session:
 @contextlib.contextmanager
 def _logging_to(path: Path) -> Iterator[None]:
     """Log into the session folder, through a queue: the loop must not wait for the disk."""
-    logging.raiseExceptions = False
+    raises, logging.raiseExceptions = logging.raiseExceptions, False
     lines: queue.SimpleQueue[logging.LogRecord] = queue.SimpleQueue()
     root = logging.getLogger()
     handler = logging.handlers.QueueHandler(lines)
@@ -598,6 +598,7 @@ def _logging_to(path: Path) -> Iterator[None]:
     file.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
     listener = logging.handlers.QueueListener(lines, file)
     root.addHandler(handler)
+    level = root.level
     root.setLevel(logging.INFO)
     listener.start()
     try:
@@ -605,6 +606,8 @@ def _logging_to(path: Path) -> Iterator[None]:
     finally:
         listener.stop()
         root.removeHandler(handler)
+        root.setLevel(level)
+        logging.raiseExceptions = raises
         file.close()
 
 
