@@ -271,6 +271,7 @@ class Verdict:
 
     N_TIGHT = 30
     RHO = sequence_rho(N_TIGHT)
+    RHO_ALARM = sequence_rho(12, 0.001)
 
     def __init__(self) -> None:
         self.reset()
@@ -295,10 +296,17 @@ class Verdict:
 
     def u95(self, floor_sd: float) -> float:
         """95 % half-width valid at every look, as a fraction; `floor_sd` guards against a lucky start."""
+        return self._half(floor_sd, self.RHO, 0.05)
+
+    def u_alarm(self, floor_sd: float) -> float:
+        """Half-width for raising an alarm: once in a thousand sessions by chance, tightest early."""
+        return self._half(floor_sd, self.RHO_ALARM, 0.001)
+
+    def _half(self, floor_sd: float, rho: float, alpha: float) -> float:
         if self.n < 2:
             return math.inf
         sd = max(self.sd, floor_sd)
-        return sequence_radius(self.n, sd, self.RHO) * t_975(self.n - 1.0 + Noise.PRIOR_BLOCKS) / 1.96
+        return sequence_radius(self.n, sd, rho, alpha) * t_975(self.n - 1.0 + Noise.PRIOR_BLOCKS) / 1.96
 
 
 @dataclass(slots=True)
@@ -306,7 +314,9 @@ class Window:
     """One instrument against its reference over one window; percent unless the name says otherwise.
 
     `deviation` is what is left after the expected drivetrain loss; `u` its standard
-    uncertainty, `edge` what unsteady riding at the window's ends can contribute at most.
+    uncertainty from scatter, `u_loss` that of the expected loss, `edge` what unsteady riding
+    at the window's ends can contribute at most. `limit` is the tolerance at this power, at
+    least the floor in watts; `claim` the tolerance without the floor.
     `left` and `right` are the deviations of the sides, against `side_reference`.
     """
 
@@ -318,8 +328,10 @@ class Window:
     deviation: float
     deviation_w: float
     u: float
+    u_loss: float
     edge: float
     limit: float
+    claim: float
     left: float | None = None
     right: float | None = None
     left_w: float | None = None
@@ -327,6 +339,7 @@ class Window:
     u_left: float = 0.0
     u_right: float = 0.0
     side_limit: float = 0.0
+    side_claim: float = 0.0
     balance: float | None = None
     balance_reference: float | None = None
     u_balance: float = 0.0
@@ -566,10 +579,19 @@ class Comparator:
         u_loss = LOSS_SPREAD * max(100.0 * (1.0 - x.at_hub(reference_w) / reference_w) for x in losses)
         u_stat = 100.0 * pair.noise.sd * math.sqrt(BLOCK_S / length)
         window = Window(
-            begin, end, shown_w, reference_w, expected, deviation, own_w - reference_w,
-            math.hypot(u_stat, u_loss), self._edge(i, others[0], begin, end, pair.lag_bound_s, reference_w),
-            max(pair.limit, 100.0 * self.bench.limits.floor_w / reference_w),
-        )  # fmt: skip
+            begin_s=begin,
+            end_s=end,
+            power_w=shown_w,
+            reference_w=reference_w,
+            expected_percent=expected,
+            deviation=deviation,
+            deviation_w=own_w - reference_w,
+            u=u_stat,
+            u_loss=u_loss,
+            edge=self._edge(i, others[0], begin, end, pair.lag_bound_s, reference_w),
+            limit=max(pair.limit, 100.0 * self.bench.limits.floor_w / reference_w),
+            claim=pair.limit,
+        )
         self._sides(i, pair, window, rows)
         return window
 
@@ -638,10 +660,9 @@ class Comparator:
         if instrument.sides == "both":
             window.balance_reference = 100.0 * left / (left + right)
             window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)
-        claims = [instrument, self.instruments[side]]
+        window.side_claim = tolerance_percent(self.bench, instrument, [self.instruments[side]])
         window.side_limit = max(
-            tolerance_percent(self.bench, claims[0], claims[1:]),
-            100.0 * self.bench.limits.floor_w / max(1.0, min(left, right)),
+            window.side_claim, 100.0 * self.bench.limits.floor_w / max(1.0, min(left, right))
         )
 
     def _find_lags(self, end: int) -> None:

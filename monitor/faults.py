@@ -15,7 +15,7 @@ from monitor.bench import Bench
 from monitor.compare import MIN_POWER_W, Block, Comparator, Pair, Window
 from monitor.curve import Track
 from monitor.diagnose import Diagnosis, Hole, attribute, diagnose, placement
-from monitor.shift import ShiftDetector
+from monitor.shift import Shift, ShiftDetector
 from monitor.view import Cause, Heard, Kind, Side, Unit
 
 RULES: dict[Kind, Rule] = {
@@ -49,10 +49,12 @@ SHOWN_S = 8.0
 NEVER_HEARD_S = 20.0
 LOW_BATTERY_PERCENT = 15.0
 """Common practice, no source."""
-SIGMA = {10: 5.0, 30: 4.0, 60: 4.0}
-"""Standard uncertainties that must lie between a deviation and its limit, by window length. Windows
-are looked at every second: with 4 and overlapping windows of 30 s a healthy instrument at its limit
-would cross by chance about once in ten hours, one at half its limit never in practice."""
+SIGMA = {10: 4.5, 30: 3.5, 60: 3.2}
+"""Standard deviations of scatter that must lie between a deviation and its limit, by window length.
+Windows are looked at every second; an instrument whose true deviation is half its limit is never
+raised by chance, one exactly at its limit now and then."""
+SYSTEMATIC = 1.65
+"""The same for the uncertainty of the expected drivetrain loss, which looking again doesn't change."""
 
 
 @dataclass(slots=True)
@@ -384,10 +386,10 @@ class Watch:
         if windows:
             one_sided = instrument.sides in ("left", "right")
             if not one_sided:
-                self._judge_total(power, windows, label)
+                self._judge_total(power, pair, label)
             elif side is None:
                 # Twice one side against a whole: nobody can say how much of it is the rider.
-                self._judge_total(power, windows, label, 5.0)
+                self._judge_total(power, pair, label, 5.0)
             if side is not None and instrument.sides != "total":
                 for sign in sides.values():
                     sign.reference = self.labels[side]
@@ -465,22 +467,31 @@ class Watch:
             f"look at its mounting, zero it and ride the block again",
         )
 
-    def _judge_total(self, sign: Sign, windows: dict[int, Window], label: str, more: float = 0.0) -> None:
+    def _judge_total(self, sign: Sign, pair: Pair, label: str, more: float = 0.0) -> None:
         sign.signal = "between"
+        windows = pair.windows
         if any(r.candidate is not None for r in self.recent):
             # Something jumped just now: first see whether it was a spike.
             return
         for length, w in windows.items():
-            limit = w.limit + more
-            if abs(w.deviation) - limit - w.edge > SIGMA.get(length, 4.0) * w.u:
+            doubt = SIGMA.get(length, 3.5) * w.u + SYSTEMATIC * w.u_loss
+            if abs(w.deviation) - w.limit - more - w.edge > doubt:
                 sign.signal = "over"
-                self._tell(sign, w, label, limit)
-        if sign.signal != "over":
-            shown = windows.get(30) or windows[max(windows)]
-            calm = [w for w in windows.values() if w.end_s - w.begin_s <= 30]
-            if calm and all(abs(w.deviation) <= w.limit + more for w in calm):
-                sign.signal = "below"
-            self._tell(sign, shown, label, shown.limit + more)
+                self._tell(sign, w, label, w.limit + more)
+        if sign.signal == "over":
+            return
+        shown = windows.get(30) or windows[max(windows)]
+        leans = abs(shown.deviation) > shown.claim + more
+        self._tell(sign, shown, label, shown.limit + more)
+        if not leans and shown.end_s - shown.begin_s >= 30:
+            sign.signal = "below"
+        verdict = pair.verdict
+        if leans and verdict.n >= 4:
+            # What no window alone can tell, all blocks since the last change may.
+            mean = 100.0 * math.expm1(verdict.mean)
+            doubt = 100.0 * verdict.u_alarm(0.5 * pair.noise.prior) + SYSTEMATIC * shown.u_loss
+            if abs(mean) - shown.limit - more > doubt:
+                sign.signal = "over"
 
     def _tell(self, sign: Sign, w: Window, label: str, limit: float) -> None:
         sign.value, sign.limit = w.deviation, limit
@@ -499,22 +510,17 @@ class Watch:
             for length, w in seen:
                 own, u = self._of(w, side) or 0.0, w.u_left if side == "left" else w.u_right
                 other = self._of(w, "right" if side == "left" else "left")
-                k = SIGMA.get(length, 4.0)
                 # A side is named only if it stands out from the other one: when both lean
                 # alike it is the total that leans.
                 apart = other is None or abs(own - other) > max(w.side_limit, 0.5 * abs(own), 2.5 * u)
-                if (
-                    abs(own) - w.side_limit - w.edge > k * u
-                    and apart
-                    and (other is None or abs(own) > abs(other))
-                ):
+                far = abs(own) - w.side_limit - w.edge > SIGMA.get(length, 3.5) * u
+                if far and apart and (other is None or abs(own) > abs(other)):
                     sign.signal = "over"
                     self._tell_side(sign, w, side, own, label)
             if sign.signal != "over":
                 w = dict(seen).get(30) or seen[-1][1]
                 own = self._of(w, side) or 0.0
-                short = [self._of(x, side) for n, x in seen if n <= 30]
-                if all(v is not None and abs(v) <= w.side_limit for v in short):
+                if abs(own) <= w.side_claim and w.end_s - w.begin_s >= 30:
                     sign.signal = "below"
                 self._tell_side(sign, w, side, own, label)
 
@@ -566,18 +572,25 @@ class Watch:
         )
 
     def _since(self, pair: Pair, sign: Sign, now_s: float) -> float:
-        """When the deviation began: back over the blocks that lean the same way by half the limit."""
-        half = math.log1p(0.5 * (sign.limit or 0.0) / 100.0)
-        way = 1.0 if (sign.value or 0.0) > 0.0 else -1.0
-        w = pair.windows[min(pair.windows)]
-        since = float(w.begin_s)
-        for b in reversed(pair.blocks):
-            if b.end_s > since:
-                continue
-            y = b.y if sign.side == "total" else b.y_left if sign.side == "left" else b.y_right
-            if y is None or way * y < half or b.end_s < since - 60.0 or b.end_s < pair.reset_s:
+        """When the deviation began: back over the blocks, as long as three together lean its way."""
+        value = sign.value or 0.0
+        way = 1.0 if value > 0.0 else -1.0
+        # An offset leans less at high torque: a third of the deviation is enough to go on.
+        enough = 0.3 * abs(math.log1p(max(-0.9, value / 100.0)))
+        since = float(pair.windows[min(pair.windows)].begin_s) if pair.windows else now_s
+        leans = [
+            (b.end_s, way * y)
+            for b in pair.blocks
+            if b.end_s <= since
+            and b.end_s - 10 >= pair.reset_s
+            and (y := b.y if sign.side == "total" else b.y_left if sign.side == "left" else b.y_right)
+            is not None
+        ]
+        for k in range(len(leans) - 1, -1, -1):
+            three = leans[max(0, k - 2) : k + 1]
+            if sum(y for _, y in three) / len(three) < enough:
                 break
-            since = b.end_s - 10.0
+            since = leans[k][0] - 10.0
         return min(since, now_s)
 
     def _shift(self, i: int, pair: Pair, end: int) -> Iterator[Sign]:
@@ -588,10 +601,7 @@ class Watch:
         elif end % 10 == 0 and pair.blocks and pair.blocks[-1].end_s == end:
             found = detector.feed(pair.blocks[-1])
             if found is not None and self.comparator.reference is None:
-                # A step of one moves the consensus that the others are held against.
-                for other in self.shifts.values():
-                    if other is not detector:
-                        other.reset()
+                self._settle_shift(i, found)
         shift = detector.shown(end)
         label = self.labels[i]
         for side in ("total", "left", "right"):
@@ -606,6 +616,21 @@ class Watch:
                     "then (sprint, gear, knock, zero)? zero it and ride the block again"
                 )
             yield sign
+
+    def _settle_shift(self, i: int, found: Shift) -> None:
+        """Against a consensus a step of one moves all: it belongs to the one that moved most."""
+        steps = {i: found.percent}
+        for j, pair in self.comparator.pairs.items():
+            after = [b.y for b in pair.blocks if b.end_s > found.since_s]
+            before = [b.y for b in pair.blocks if b.end_s <= found.since_s][-12:]
+            if j != i and after and before:
+                steps[j] = 100.0 * math.expm1(sum(after) / len(after) - sum(before) / len(before))
+        most = max(steps, key=lambda j: abs(steps[j]))
+        if most != i:
+            self.shifts[i].found.pop()
+            self.shifts[most].found.append(Shift(found.since_s, found.found_s, steps[most], "total"))
+        for detector in self.shifts.values():
+            detector.reset()
 
     def _cadence(self, i: int, cadences: list[float | None], end: int) -> Sign:
         label = self.labels[i]

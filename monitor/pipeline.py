@@ -458,7 +458,7 @@ class Pipeline:
             "deviation": w.deviation,
             "deviation_w": w.deviation_w,
             "expected": w.expected_percent,
-            "u95": 1.96 * w.u + w.edge,
+            "u95": 1.96 * math.hypot(w.u, w.u_loss) + w.edge,
             "limit": w.limit,
             "left": w.left,
             "right": w.right,
@@ -472,8 +472,7 @@ class Pipeline:
             return "undecided", drawn
         mean = 100.0 * math.expm1(v.mean)
         u95 = 100.0 * v.u95(0.5 * pair.noise.prior)
-        loss_u = math.sqrt(max(0.0, w.u**2 - (100.0 * pair.noise.sd) ** 2 * 10.0 / (w.end_s - w.begin_s)))
-        verdict = judge(mean, math.hypot(u95, 1.96 * loss_u), w.limit)
+        verdict = judge(mean, math.hypot(u95, 1.96 * w.u_loss), w.limit)
         return verdict, drawn  # type: ignore[return-value]
 
     def _segment(self) -> Segment | None:
