@@ -729,8 +729,8 @@ def test_the_log_puts_what_waits_first_and_the_newest_events_after() -> None:
     canvas = Canvas(60, 6, look.GROUND)
     draw_log(canvas, canvas.box, lost())
     rows = canvas.text().split("\n")
-    assert rows[0].split() == ["!", "0:41", "pedals:", "signal", "lost"]
-    assert rows[1].startswith(" ◌  2:52 blind pedals left: side deviates")
+    assert rows[0].split() == ["!", "0:41", "pedals", "signal", "lost"]
+    assert rows[1].startswith(" ◌  2:52 blind: pedals left side deviates")
     assert rows[2].startswith(" ·  0:13:21 segment")
 
 

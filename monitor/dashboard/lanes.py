@@ -264,7 +264,11 @@ def _draw_rail(
             # Both in one cell: side by side, so that neither hides the other.
             right += span / half
         put(right, y + rows - 1, "R", BOLD)
-    raised = [words(kind) for kind in lane.raised if kind not in ("power-off", "signal-lost")]
+    raised = [
+        words(kind).removesuffix(" deviates")
+        for kind in lane.raised
+        if kind not in ("power-off", "signal-lost")
+    ]
     if raised and rows >= 3:
         text = "! " + ", ".join(raised)
         if (deviation or 0.0) > 0:

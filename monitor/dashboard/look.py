@@ -91,6 +91,8 @@ def say(lane: Lane, t_s: float) -> Say:
         case "undecided":
             return Say("?", "can't tell yet", figure)
         case "blind":
+            if lane.mount == "cadence":
+                return Say("·", "cadence only", "", QUIET)
             return Say("◌", "blind", "", QUIET)
 
 
@@ -123,7 +125,7 @@ def words(kind: str) -> str:
 
 
 def about(instrument: str, side: Side | None) -> str:
-    """Whom an alarm concerns: `heron`, `heron right`, or the bench."""
+    """Whom an alarm concerns: `heron`, `heron right`, or `bench`."""
     name = instrument or "bench"
     return name if side in (None, "total") else f"{name} {side}"
 

@@ -97,20 +97,18 @@ def _recording(view: View, old: bool) -> tuple[str, Style]:
     return f"● {view.recording}", BOLD
 
 
-def draw_top(canvas: Canvas, box: Box, view: View, read_only: bool, old: bool = False) -> None:
+def draw_top(canvas: Canvas, box: Box, view: View, old: bool = False) -> None:
     """Session time, recording, who is heard; segment, target, time left, what comes next.
 
     Two rows, or three with large figures for what the rider must hold and for how long. An
     `old` view does not tell whether the recording goes on.
     """
     if box.height >= 3:
-        _draw_tall_top(canvas, box, view, read_only, old)
+        _draw_tall_top(canvas, box, view, old)
         return
     x, y, end = box.x + 1, box.y, box.x + box.width - 1
     text, style = _recording(view, old)
-    after = canvas.put(canvas.put(x, y, clock(view.t_s), BOLD) + 2, y, text, style, end=end - 22)
-    if read_only:
-        canvas.put(after + 2, y, "watching only", QUIET, end=end - 22)
+    canvas.put(canvas.put(x, y, clock(view.t_s), BOLD) + 2, y, text, style, end=end - 22)
     heard, fine = heard_text(view)
     canvas.right(end, y, heard, BOLD if fine else LOUD)
     segment = view.segment
@@ -132,7 +130,7 @@ def draw_top(canvas: Canvas, box: Box, view: View, read_only: bool, old: bool = 
     canvas.put(x, y + 1, "   ".join(parts), BOLD, end=end - room - 1)
 
 
-def _draw_tall_top(canvas: Canvas, box: Box, view: View, read_only: bool, old: bool) -> None:
+def _draw_tall_top(canvas: Canvas, box: Box, view: View, old: bool) -> None:
     x, y, end = box.x + 1, box.y, box.x + box.width - 1
     segment = view.segment
     left_text = "" if segment is None or segment.left_s is None else span(segment.left_s)
@@ -154,8 +152,6 @@ def _draw_tall_top(canvas: Canvas, box: Box, view: View, read_only: bool, old: b
         edge -= 2
     words_at = min(x + 24, x + box.width // 4 + 2)
     canvas.put(x, y, clock(view.t_s), BOLD)
-    if read_only:
-        canvas.put(x + 9, y, "watching only", QUIET, end=words_at - 1)
     text, style = _recording(view, old)
     canvas.put(x, y + 1, text, style, end=words_at - 1)
     heard, fine = heard_text(view)
@@ -198,16 +194,16 @@ def ranked(alarms: tuple[AlarmView, ...]) -> list[AlarmView]:
 def _alarm_line(alarm: AlarmView, t_s: float) -> tuple[str, str, Style, Style]:
     """Mark, text, and the styles of both."""
     how_long = span(t_s - alarm.since_s)
-    text = f"{about(alarm.instrument, alarm.side)}: {words(alarm.kind)}"
+    text = f"{about(alarm.instrument, alarm.side)} {words(alarm.kind)}"
     match alarm.state:
         case "raised" if not alarm.acknowledged:
             return "!", f"{how_long} {text}", LOUD, BOLD
         case "raised":
             return "!", f"{how_long} {text}, seen", WARM, QUIET
         case "blind":
-            return "◌", f"{how_long} blind {text}", BOLD, QUIET if alarm.acknowledged else BOLD
+            return "◌", f"{how_long} blind: {text}", BOLD, QUIET if alarm.acknowledged else BOLD
         case _:
-            return "…", f"{how_long} pending {text}", QUIET, QUIET
+            return "…", f"{how_long} pending: {text}", QUIET, QUIET
 
 
 def draw_log(canvas: Canvas, box: Box, view: View) -> None:
@@ -255,6 +251,8 @@ def draw_keys(canvas: Canvas, y: int, read_only: bool) -> None:
         click = Style.from_meta({"@click": f"app.{action}"})
         x = canvas.put(x, y, key, KEY + click)
         x = canvas.put(x, y, f" {word}", BOLD + click) + gap
+    if read_only:
+        canvas.right(canvas.width - 1, y, "watching only", QUIET)
 
 
 def draw_help(canvas: Canvas, box: Box, read_only: bool) -> None:
@@ -273,7 +271,7 @@ def draw_help(canvas: Canvas, box: Box, read_only: bool) -> None:
     y += roomy
     canvas.put(x, y, "Marks", BOLD)
     for mark, text in (
-        ("┃", "the reference; █ left of it reads low, right of it high; L, R: the sides"),
+        ("┃", "the reference; █ reads low left of it, high right of it; L and R: sides"),
         ("░", "the tolerance, where █ should hang; ├─█─┤ how sure we are (95 %)"),
         ("✓ ✗ ?", "agrees; DIFFERS for certain; can't tell yet (then the mark is ║)"),
         ("◌", "blind: cannot be seen now, neither calm nor alarm"),

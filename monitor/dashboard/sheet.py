@@ -133,9 +133,7 @@ def _banner(view: View, face: Face) -> Banner | None:
     if face.banner is None or (recording is not None and not face.banner.loud):
         return recording
     if recording is not None:
-        return face.banner._replace(
-            detail=f"{face.banner.detail} ALSO {recording.headline}: {recording.detail}"
-        )
+        return face.banner._replace(headline=f"{face.banner.headline}, LAST KNOWN: {recording.headline}")
     return face.banner
 
 
@@ -155,7 +153,7 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
         draw_banner(canvas, Box(0, 0, width, parts.banner), banner)
         y += parts.banner
     content = y
-    draw_top(canvas, Box(0, y, width, parts.top), view, face.read_only, face.old)
+    draw_top(canvas, Box(0, y, width, parts.top), view, face.old)
     canvas.shade(Box(0, content, width, parts.top), RAISED)
     y += parts.top
     if face.page == "bench":
