@@ -454,7 +454,8 @@ def _frozen(fault: Fault | None, s: Array, rows: list[bytes]) -> list[bytes]:
 def _bursts(ride: Ride, m: Meter, rng: np.random.Generator) -> list[tuple[float, float]]:
     """Spans in which the radio is disturbed: never so long that a signal is lost by any usual measure."""
     starts = rng.uniform(30, ride.seconds, rng.poisson(m.loss * 100 * ride.seconds / 3600))
-    return [(float(t), float(t + rng.uniform(0.5, 1.3))) for t in starts]
+    longest = 1.3 if m.channel.startswith("ant") else 0.9
+    return [(float(t), float(t + rng.uniform(0.3, longest))) for t in starts]
 
 
 def _dropped(m: Meter, s: Array, rng: np.random.Generator) -> Mask:
@@ -586,7 +587,7 @@ def send(ride: Ride, m: Meter, fault: Fault | None, rng: np.random.Generator) ->
             # Bluetooth sends again until it is heard.
             late = (arrival > start) & (arrival < end)
             arrival = np.maximum.accumulate(np.where(late, end + 0.01, arrival))
-        heard = ~_dropped(m, s, rng) & ~_lost(fault, arrival)
+        heard = ~_dropped(m, arrival, rng) & ~_lost(fault, arrival)
         keep = _sent(ride, m, fault, s) & heard & (s > up_s)
         records += _told_bluetooth(m, fault, up_s, ride.seconds)
         for t, row, kept in zip((arrival * 1e9).astype(np.int64).tolist(), rows, keep.tolist(), strict=True):

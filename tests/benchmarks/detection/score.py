@@ -225,8 +225,10 @@ def judge(s: Scenario, findings: Iterable[Finding], run_s: float) -> Result:
                 out.false_alarms.append(f)
         return out
 
-    out.false_alarms = [f for f in raised if f.t_s < fault.onset_s]
-    after = [f for f in raised if f.t_s >= fault.onset_s]
+    # An instrument that restarts falls silent first.
+    began_s = fault.onset_s - (fault.size if case.kind == "restarted" else 0.0)
+    out.false_alarms = [f for f in raised if f.t_s < began_s]
+    after = [f for f in raised if f.t_s >= began_s]
     out.blamed_others = [f for f in after if f.instrument != fault.label]
     own = [f for f in after if f.instrument == fault.label]
     main = [f for f in own if f.kind in MAIN[case.kind]]
