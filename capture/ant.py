@@ -59,6 +59,9 @@ SERVED_WELL_S = 10.0
 QUIET_S = 10.0
 """After so much silence of all channels the stick is asked whether it is still there."""
 
+SEARCH_ON_S = 2.0
+"""Wait before a new search for any instrument, if the last one found a wrong one."""
+
 SEND_TRIES = 5
 SEND_WITHIN_S = 3.0
 RSSI_EVERY_NS = 10_000_000_000
@@ -221,8 +224,14 @@ class AntSource:
             async with asyncio.timeout(QUIET_S):
                 todo = await self._work.get()
         except TimeoutError:
-            if asyncio.get_running_loop().time() - stick.heard_s >= QUIET_S:
-                await stick.capabilities()
+            asked_s = asyncio.get_running_loop().time()
+            if asked_s - stick.heard_s >= QUIET_S:
+                try:
+                    await stick.capabilities()
+                except StickLostError:
+                    # After a pause of the whole machine the answer waits behind other messages.
+                    if stick.heard_s < asked_s:
+                        raise
             return
         if isinstance(todo, StickLostError):
             raise todo
@@ -274,7 +283,7 @@ class AntSource:
         others = others[:_EXCLUDED_MOST]
         if not others:
             return
-        # A stick without lists: `_is_ours` still refuses the pages of another instrument.
+        # Not every stick keeps such a list: `_is_ours` refuses the pages of others in any case.
         with contextlib.suppress(RefusedError):
             for index, number in enumerate(others):
                 await stick.configure(MessageId.ADD_CHANNEL_ID, one.channel, number & 0xFF, number >> 8,
@@ -330,9 +339,12 @@ class AntSource:
             if all(i.number != number or i.device_type != one.device_type for i in self._instruments):
                 one.number = number
                 return True
-            if one.state == "searching":
-                self._change(one, self._now_ns(), "down",
-                             f"hears only {number}, which is another one's: write the number in the link")
+            if not one.is_queued:
+                # A stick that keeps no list of others: a new search may find the right one.
+                self._emit(Link(self._now_ns(), one.label, "searching",
+                                f"heard {number}, which the bench has already; searching on"))
+                one.is_queued = True
+                asyncio.get_running_loop().call_later(SEARCH_ON_S, self._work.put_nowait, one)
             return False
         # The track was taken up by another instrument after a loss: search for the right one.
         self._open_anew(one)

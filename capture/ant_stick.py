@@ -20,7 +20,7 @@ from capture.ant_frames import Code, Frame, FrameCutter, MessageId, read_channel
 from capture.sample import DecodeError
 from capture.source import SourceError
 
-ANSWER_S = 2.0
+ANSWER_S = 3.0
 """How long the stick may take for an answer; it takes milliseconds when it is well."""
 
 READ_MS = 200

@@ -26,7 +26,7 @@ from usb.core import USBError, USBTimeoutError
 from capture import ant, ant_stick
 from capture.ant import AntSource, find
 from capture.ant_frames import Code, Extended, Frame, FrameCutter
-from capture.ant_stick import UDEV_RULE
+from capture.ant_stick import UDEV_RULE, StickLostError
 from capture.clock import DrivenClock
 from capture.profiles import ant_common, ant_power
 from capture.record import Link, Packet, Record, Told
@@ -427,6 +427,28 @@ async def test_a_quiet_stick_is_asked_and_a_dead_one_noticed(
     assert "does not answer" in heard.reasons()[1]
 
 
+async def test_a_stick_that_sends_pages_is_alive_even_if_its_answer_is_late(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As after a pause of the whole machine, when the answer waits behind many pages."""
+    monkeypatch.setattr(ant, "QUIET_S", 0)
+
+    class Stick:
+        heard_s = 0.0
+        pages_come = True
+
+        async def capabilities(self) -> None:
+            if self.pages_come:
+                self.heard_s = asyncio.get_running_loop().time()
+            raise StickLostError("the ANT stick does not answer")
+
+    source, played = AntSource([Wanted("crank", "ant:power:1")]), Stick()
+    await source._attend(played)  # type: ignore[arg-type]
+    played.pages_come, played.heard_s = False, 0.0
+    with pytest.raises(StickLostError):
+        await source._attend(played)  # type: ignore[arg-type]
+
+
 async def test_writes_that_fail_mean_that_the_stick_is_gone(
     stick: PlayedStick, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -511,28 +533,32 @@ def whose(number: int, device_type: int = 11) -> bytes:
     return bytes(Extended(device_number=number, device_type=device_type, transmission_type=5))
 
 
-async def test_the_first_that_is_heard_is_kept(stick: PlayedStick) -> None:
+async def test_the_first_that_is_heard_is_kept(
+    stick: PlayedStick, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ant, "SEARCH_ON_S", 0.01)
     async with listening(stick, "ant:power:*", "ant:power:500") as heard:
         stick.page(0, extra=whose(500))  # the second's: not taken
         stick.page(1, extra=whose(500))
+        await until(lambda: len(stick.sent(ID.OPEN_CHANNEL)) == 3)
         stick.page(0, extra=whose(501))
         await until(lambda: len(heard.packets()) == 2)
         stick.event(0, Code.GO_TO_SEARCH)
-        await until(lambda: len(stick.sent(ID.OPEN_CHANNEL)) == 3)
-        stick.page(0, extra=whose(502))  # found after the loss: another instrument
         await until(lambda: len(stick.sent(ID.OPEN_CHANNEL)) == 4)
+        stick.page(0, extra=whose(502))  # found after the loss: another instrument
+        await until(lambda: len(stick.sent(ID.OPEN_CHANNEL)) == 5)
         stick.page(0, extra=whose(501))
         await until(lambda: len(heard.packets()) == 3)
     assert [(p.instrument, p.extra) for p in heard.packets()] == [
         ("second", whose(500)), ("crank", whose(501)), ("crank", whose(501))]
     assert ("crank", "ant_id", "501") in heard.told()
     wanted = [content for content in stick.sent(ID.SET_CHANNEL_ID) if content[0] == 0]
-    assert [int.from_bytes(content[1:3], "little") for content in wanted] == [0, 501, 501]
+    assert [int.from_bytes(content[1:3], "little") for content in wanted] == [0, 0, 501, 501]
     # The one that the bench names is kept from the search for any.
-    assert stick.sent(ID.ADD_CHANNEL_ID) == [bytes((0, 500 & 0xFF, 500 >> 8, 11, 0, 0))]
-    assert stick.sent(ID.CONFIG_LIST) == [b"\x00\x01\x01"]
-    assert "hears only 500" in " ".join(heard.reasons())
-    assert heard.links() == ["searching", "down", "up", "down", "up"]
+    assert stick.sent(ID.ADD_CHANNEL_ID) == [bytes((0, 500 & 0xFF, 500 >> 8, 11, 0, 0))] * 2
+    assert stick.sent(ID.CONFIG_LIST) == [b"\x00\x01\x01"] * 2
+    assert heard.reasons()[1] == "heard 500, which the bench has already; searching on"
+    assert heard.links() == ["searching", "searching", "up", "down", "up"]
 
 
 # The end
@@ -583,7 +609,7 @@ async def main():
 asyncio.run(main())
 print("ended")
 """
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=30,
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=90,
                           check=True, cwd=Path(__file__).parent.parent)
     assert "does not answer" in done.stdout
     assert done.stdout.endswith("ended\n")
