@@ -75,7 +75,6 @@ REFUSED: dict[str, tuple[list[str], list[str]]] = {
     "follow nothing": (["follow", "nowhere"], ["nowhere", "is not there"]),
     "rescue nothing": (["rescue", "nowhere"], ["nowhere", "is not there"]),
     "no session in it": (["replay", str(ROOT / "tests"), "--headless"], ["is not a session"]),
-    "no terminal": (["demo"], ["terminal", "--headless"]),
     "protocol": (
         ["run", str(BENCHES / "consensus.toml"), "--protocol", str(BENCHES / "consensus.toml")],
         ["consensus.toml", "line 36", "[[segment]]"],
@@ -113,6 +112,18 @@ def test_ready_protocols_are_known_by_name(tmp_path: Path, capsys: Capture) -> N
     capsys.readouterr()
     assert main(["run", *options, "--protocol", "quick-chek"]) == 2
     assert "quick-check" in capsys.readouterr().err
+
+
+def test_without_a_terminal_findings_are_printed(tmp_path: Path, capsys: Capture) -> None:
+    assert main(["demo", "--speed", "max", "--seconds", "5", "--out", str(tmp_path)]) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out.splitlines()[-1])["event"] == "end"
+    assert "no terminal" in err
+    (session,) = tmp_path.iterdir()
+    assert main(["replay", str(session)]) == 0
+    assert capsys.readouterr().out == out
+    assert main(["follow", str(session)]) == 2
+    assert "terminal" in capsys.readouterr().err
 
 
 def test_a_log_needs_packets_and_a_fitting_bench(tmp_path: Path, capsys: Capture) -> None:

@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import signal
-import sys
 from collections.abc import Callable
 from importlib import metadata
 from pathlib import Path
@@ -13,7 +12,7 @@ import msgspec
 
 from capture.source import Wanted
 from monitor.bench import Bench, load_bench, parse_bench
-from monitor.commands.talk import UsageError, give, tell
+from monitor.commands.talk import UsageError, give, has_screen, on_terminal, tell
 from monitor.products import end_line, finding_line, recorded_settings, write_products
 from monitor.protocol import Protocol, load_protocol
 from monitor.session import LiveSession, ProtocolRunner
@@ -81,7 +80,8 @@ def record_log(log: Path, bench: Bench, headless: bool, speed: float, out: Path)
 def follow(folder: Path) -> int:
     """Attach a screen to a session that is being recorded. SessionError: it is not."""
     opened = open_session(folder)
-    _need_terminal()
+    if not on_terminal():
+        raise UsageError("the screen needs a terminal.")
     bench, protocol = recorded_settings(opened.info.header, opened.path)
     if read_live(opened.path) is None:
         asyncio.run(attach(opened.path))  # raises, and says what to do
@@ -152,8 +152,7 @@ def _record(
     log: Path | None = None,
 ) -> int:
     """Start a recorder and watch it; the exit code. `stays`: it goes on when the screen is left."""
-    if not headless:
-        _need_terminal()
+    headless = headless or not has_screen()
     job = make_job(bench, protocol, out, seconds, speed, log)
     recorder = asyncio.run(start_recorder(job))
     tell(f"recording into {recorder.session}")
@@ -258,8 +257,3 @@ def _conclude(session: LiveSession) -> int:
     for path in made:
         tell(f"  {path}")
     return 4 if session.closed_why else 0
-
-
-def _need_terminal() -> None:
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise UsageError("the screen needs a terminal. Add --headless for lines instead.")

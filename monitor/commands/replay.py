@@ -4,7 +4,7 @@ import asyncio
 from pathlib import Path
 
 from monitor.bench import Bench, load_bench
-from monitor.commands.talk import UsageError, give, tell
+from monitor.commands.talk import UsageError, give, has_screen, tell
 from monitor.products import end_line, finding_line
 from monitor.replay import Replay, bench_for_log, is_log, replay_log, replay_session
 from monitor.view import Finding
@@ -24,6 +24,7 @@ def replay(
 
         open_session(path)  # says what is near
     bench = load_bench(bench_file) if bench_file else None
+    headless = headless or not has_screen()
     on_finding = _print if headless else None
     if speed is None:
         speed = float("inf") if headless else 1.0

@@ -20,6 +20,19 @@ def give(line: str) -> None:
     print(plain(line), flush=True)
 
 
+def on_terminal() -> bool:
+    """Whether a person can see and answer."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def has_screen() -> bool:
+    """Whether the screen can be shown; says that lines are printed instead if it can't."""
+    if not on_terminal():
+        tell("note: no terminal, so findings are printed as lines (as --headless does)")
+        return False
+    return True
+
+
 def table(rows: Sequence[tuple[str, ...]]) -> list[str]:
     """Rows of cells as lines with aligned columns."""
     cleaned = [tuple(plain(cell, limit=48) for cell in row) for row in rows]
