@@ -229,7 +229,7 @@ def expected_loss() -> View:
         reference="pedals",
         lanes=(
             replace(PEDALS, role="reference", verdict="reference", deviation_percent=None),
-            replace(HUB, role="on-test", verdict="agrees", power_w=321.0, deviation_percent=-2.9,
+            replace(HUB, role="on-test", verdict="agrees", power_w=321.0, deviation_percent=-0.4,
                     u95_percent=0.5, expected_percent=-2.6),
             a_lane("cadence", mount="cadence", **(SILENT | {"cadence_rpm": 89.0, "limit_percent": None})),
         ),
@@ -537,12 +537,14 @@ def test_the_bar_and_the_band_are_as_long_as_they_are_wide() -> None:
     assert row.rindex("░") == line + round(4.0 / 6.0 * half)
 
 
-def test_the_band_stands_around_what_is_expected() -> None:
-    lines, line, half = rail(
-        replace(STRAIGHT, deviation_percent=None, expected_percent=-2.6, limit_percent=1.0)
-    )
-    assert lines[1].index("░") == line + round(-3.6 / 6.0 * half)
-    assert lines[1].rindex("░") == line + round(-1.6 / 6.0 * half)
+def test_the_band_stands_around_the_line_whatever_the_drivetrain_takes() -> None:
+    """A lane's deviation is what is left after the expected loss, so its tolerance is around nought."""
+    plain_lane = replace(STRAIGHT, deviation_percent=None, limit_percent=2.0)
+    lines, line, half = rail(replace(plain_lane, expected_percent=-2.6))
+    assert lines[1:] == rail(plain_lane)[0][1:]
+    assert "drivetrain -2.6 %" in lines[0]
+    assert lines[1].index("░") == line - round(2.0 / 6.0 * half)
+    assert lines[1].rindex("░") == line + round(2.0 / 6.0 * half)
 
 
 @pytest.mark.parametrize(("deviation", "arrow"), [(40.0, "▶"), (-40.0, "◀"), (1e12, "▶")])
@@ -559,10 +561,12 @@ def test_both_sides_in_one_cell_stand_side_by_side() -> None:
 
 def test_the_scale_follows_the_tolerance_not_the_reading() -> None:
     """A mark must move because its instrument does, not because the scale did."""
-    assert span_percent(calm()) == 6.0  # 2.5 times 2.2 is 5.5
+    assert span_percent(calm()) == 6.0
     assert span_percent(calm(lanes=(HUB, replace(HERON, deviation_percent=30.0)))) == 6.0
-    assert span_percent(expected_loss()) == 12.0  # 2.5 times (2.6 + 2.2) is 12.0
-    assert span_percent(calm(lanes=(replace(HUB, limit_percent=None),))) == 5.0
+    assert span_percent(expected_loss()) == 6.0
+    assert span_percent(calm(lanes=(replace(HUB, limit_percent=None),))) == 6.0
+    assert span_percent(calm(lanes=(HUB, replace(HERON, limit_percent=3.1)))) == 12.0
+    assert span_percent(calm(lanes=(HUB, replace(HERON, limit_percent=900.0)))) == 50.0
 
 
 def test_an_undecided_mark_is_hollow() -> None:

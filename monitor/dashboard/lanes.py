@@ -1,8 +1,8 @@
 """The lanes: every instrument hung on one common vertical line, the reference.
 
 A lane's deviation is a mark left or right of the line, its 95 % uncertainty a bar through
-the mark, the tolerance a shaded band where the mark should hang (around the line, or
-around what is expected between crank and hub), `L` and `R` the deviations of the sides.
+the mark, the tolerance a shaded band around the line, `L` and `R` the deviations of the
+sides. What the drivetrain takes is not a deviation: the expected part is off already.
 """
 
 import math
@@ -31,7 +31,7 @@ from monitor.view import Lane, View
 
 HEIGHTS = (6, 5, 4, 3, 2, 1)
 """Rows that a lane may take, best first: 5 and 3 are the figure's height, one more is air below it."""
-SPANS_PERCENT = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 30.0, 50.0)
+SPANS_PERCENT = (6.0, 12.0, 25.0, 50.0)
 _DEVIATION = figure_width("+10.0", 3)
 WIDE = 110
 """Columns from which a lane has room for the tallest figures and its sides in one line."""
@@ -93,12 +93,12 @@ def lane_rows(width: int, room: int, lanes: int) -> int:
 def span_percent(view: View) -> float:
     """What the rail shows left and right of the line, percent.
 
-    It follows from the tolerances alone, so that a mark moves when its instrument does, and
-    never because the scale did.
+    It follows from the tolerances alone, in few steps, so that a mark moves when its
+    instrument does, and not because the scale did.
     """
-    limits = [abs(lane.expected_percent) + lane.limit_percent for lane in view.lanes if lane.limit_percent]
-    wanted = 2.5 * max((limit for limit in limits if math.isfinite(limit)), default=2.0)
-    return next((span for span in SPANS_PERCENT if span >= wanted - 1e-9), SPANS_PERCENT[-1])
+    limits = [lane.limit_percent for lane in view.lanes if lane.limit_percent is not None]
+    wanted = 2.0 * max((limit for limit in limits if math.isfinite(limit)), default=0.0)
+    return next((span for span in SPANS_PERCENT if span >= wanted), SPANS_PERCENT[-1])
 
 
 def draw_axis(canvas: Canvas, y: int, at: Columns, view: View, span: float, rows: int) -> None:
@@ -234,8 +234,8 @@ def _draw_rail(
             canvas.right(at.rail_end, row, f"{sign if sign.isalpha() else ''}▶", style)
 
     if live and lane.verdict != "reference" and lane.limit_percent is not None:
-        low = max(first, place(lane.expected_percent - lane.limit_percent))
-        high = min(last, place(lane.expected_percent + lane.limit_percent))
+        low = max(first, place(-lane.limit_percent))
+        high = min(last, place(lane.limit_percent))
         for row in {1: (y,), 2: (y,), 3: (y + 1,)}.get(rows, (y + 1, y + 2, y + 3)):
             canvas.put(low, row, "░" * (high - low + 1), BAND)
     for row in range(y, y + height):
@@ -269,12 +269,17 @@ def _draw_rail(
         for kind in lane.raised
         if kind not in ("power-off", "signal-lost")
     ]
-    if raised and rows >= 3:
-        text = "! " + ", ".join(raised)
-        if (deviation or 0.0) > 0:
-            canvas.put(at.rail, y, text, WARM, end=at.line - 1)
-        else:
-            canvas.put(at.line + 2, y, text, WARM, end=at.rail_end)
+    if rows < 3:
+        return
+    text, style = "! " + ", ".join(raised), WARM
+    if not raised:
+        # Two large figures that differ by this agree: say so where they are looked at.
+        expected = lane.expected_percent
+        text, style = f"drivetrain {signed(expected)}" if abs(expected) >= 0.05 else "", QUIET
+    if (deviation or 0.0) > 0:
+        canvas.put(at.rail, y, text, style, end=at.line - 1)
+    else:
+        canvas.put(at.line + 2, y, text, style, end=at.rail_end)
 
 
 def _haste(lane: Lane) -> int:

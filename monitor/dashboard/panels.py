@@ -1,5 +1,6 @@
 """What stands above and below the lanes, and the pages of help and details. Pure drawing."""
 
+import math
 from typing import NamedTuple
 
 from rich.style import Style
@@ -20,6 +21,7 @@ from monitor.dashboard.look import (
     is_heard,
     not_recording,
     say,
+    signed,
     span,
     waiting,
     whole,
@@ -163,7 +165,7 @@ def _draw_tall_top(canvas: Canvas, box: Box, view: View, old: bool) -> None:
     if segment.count:
         canvas.put(words_at, y + 1, f"{segment.number} of {segment.count}", BOLD, end=edge)
     if segment.next_name:
-        canvas.put(words_at, y + 2, f"next {segment.next_name}", QUIET, end=edge)
+        canvas.put(words_at, y + 2, f"→ {segment.next_name}", QUIET, end=edge)
 
 
 def draw_advice(canvas: Canvas, box: Box, view: View) -> None:
@@ -271,7 +273,7 @@ def draw_help(canvas: Canvas, box: Box, read_only: bool) -> None:
     y += roomy
     canvas.put(x, y, "Marks", BOLD)
     for mark, text in (
-        ("┃", "the reference; █ reads low left of it, high right of it; L and R: sides"),
+        ("┃", "the reference; left of it reads low, right reads high; L, R: sides"),
         ("░", "the tolerance, where █ should hang; ├─█─┤ how sure we are (95 %)"),
         ("✓ ✗ ?", "agrees; DIFFERS for certain; can't tell yet (then the mark is ║)"),
         ("◌", "blind: cannot be seen now, neither calm nor alarm"),
@@ -288,13 +290,21 @@ def draw_help(canvas: Canvas, box: Box, read_only: bool) -> None:
 
 
 def draw_details(canvas: Canvas, box: Box, view: View) -> None:
-    """Every instrument's link and every alarm in full."""
+    """Every instrument's link, what the drivetrain lets expect of it, and every alarm in full."""
     x, y, end = box.x + 1, box.y, box.x + box.width - 1
-    heads = (("instrument", 0), ("mount", 18), ("state", 29), ("loss", 47), ("bad", 55), ("battery", 62))
+    heads = (
+        ("instrument", 0),
+        ("mount", 18),
+        ("state", 29),
+        ("loss", 47),
+        ("bad", 55),
+        ("battery", 62),
+        ("expects", 71),
+    )
     for head, at in heads:
         canvas.put(x + at, y, head, QUIET)
     if box.width >= 100:
-        canvas.put(x + 72, y, "packets    raised", QUIET)
+        canvas.put(x + 82, y, "packets   raised", QUIET)
     y += 1
     for lane in view.lanes:
         told = say(lane, view.t_s)
@@ -313,9 +323,11 @@ def draw_details(canvas: Canvas, box: Box, view: View) -> None:
             "--" if battery is None else f"{whole(battery)} %{' !' if low else '  '}",
             WARM if low else BOLD,
         )
+        if lane.expected_percent and math.isfinite(lane.expected_percent):
+            canvas.right(x + 78, y, signed(lane.expected_percent), BOLD)
         if box.width >= 100:
-            canvas.right(x + 79, y, str(lane.packets), BOLD)
-            canvas.put(x + 83, y, ", ".join(map(words, lane.raised)), WARM, end=end)
+            canvas.right(x + 89, y, str(lane.packets), BOLD)
+            canvas.put(x + 92, y, ", ".join(map(words, lane.raised)), WARM, end=end)
         y += 1
     y += 1
     alarms = ranked(view.alarms)
