@@ -211,14 +211,16 @@ class LiveSession:
 
     async def _send(self, connection: Connection) -> None:
         """Pass on what was posted; what could not be sent waits for the next connection."""
+        # An event belongs to one loop, and a session that a screen has left goes on in another.
+        posted = self._posted = asyncio.Event()
+        posted.set()
         while True:
-            await self._posted.wait()
-            self._posted.clear()
+            await posted.wait()
+            posted.clear()
             while self._outbox:
                 try:
                     await self._outbox[0](connection)
                 except RecorderError:
-                    self._posted.set()
                     return
                 self._outbox.popleft()
 

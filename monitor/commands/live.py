@@ -154,9 +154,32 @@ def _record(
     """Start a recorder and watch it; the exit code. `stays`: it goes on when the screen is left."""
     headless = headless or not has_screen()
     job = make_job(bench, protocol, out, seconds, speed, log)
-    recorder = asyncio.run(start_recorder(job))
+    recorder = asyncio.run(_started(job))
     tell(f"recording into {recorder.session}")
-    planned = protocol or bench.protocol
+    try:
+        return _attend(recorder, bench, protocol or bench.protocol, headless, stays)
+    except BaseException:
+        if read_live(recorder.session) is not None:
+            tell(f"The recording goes on. `plumbwatt follow {recorder.session}` attaches a screen.")
+        raise
+
+
+async def _started(job: Job) -> RunningRecorder:
+    """Start a recorder; an interrupt meanwhile leaves none behind."""
+    starting = asyncio.ensure_future(start_recorder(job))
+    try:
+        return await asyncio.shield(starting)
+    except asyncio.CancelledError:
+        recorder = await starting
+        recorder.process.terminate()
+        await recorder.wait()
+        raise
+
+
+def _attend(
+    recorder: RunningRecorder, bench: Bench, planned: Protocol | None, headless: bool, stays: bool
+) -> int:
+    """Watch a recorder that was started, to the end or until the screen is left; the exit code."""
     if planned is not None and not bench.scripted:
         tell(f"{len(planned.segments)} segments, {planned.total_s / 60:.0f} min. {SAFETY}")
     runner = None if planned is None or bench.scripted else ProtocolRunner(planned)
@@ -165,7 +188,7 @@ def _record(
         recorder.session,
         _attaching(recorder),
         bench,
-        protocol or bench.protocol,
+        planned,
         runner=runner,
         on_finding=printer if headless else None,
     )
