@@ -351,8 +351,8 @@ class Pair:
     def __init__(self, limit: float) -> None:
         self.limit = limit
         self.noise = Noise(0.008)
-        self.noise_left = Noise(0.012)
-        self.noise_right = Noise(0.012)
+        self.noise_left = Noise(0.01)
+        self.noise_right = Noise(0.01)
         self.verdict = Verdict()
         self.lag: Lag | None = None
         self.windows: dict[int, Window] = {}
@@ -406,8 +406,6 @@ class Comparator:
     first witness that has, else with any other that has.
     """
 
-    LENGTHS_S = (10, 30, 60)
-
     def __init__(self, bench: Bench, ring: Ring) -> None:
         self.bench = bench
         self.ring = ring
@@ -417,7 +415,7 @@ class Comparator:
         self.powered = [i for i in range(n) if bench.instruments[i].mount != "cadence"]
         self.reference: int | None = labels.index(bench.reference) if bench.reference in labels else None
         self.losses = [loss_of(i) for i in bench.instruments]
-        self.lengths_s = tuple(sorted({10, max(10, round(bench.limits.window_s)), 60}))
+        self.lengths_s = tuple(sorted({10, 20, max(10, round(bench.limits.window_s)), 60}))
         self.pairs: dict[int, Pair] = {}
         for i in self.powered:
             if i == self.reference:
@@ -436,6 +434,8 @@ class Comparator:
         self.seconds: list[deque[float]] = [deque(maxlen=128) for _ in range(n)]
         """Crank-equivalent power of the last closed seconds, nan where unknown."""
         self._pedalled_since = 0
+        self.leaning: set[int] = set()
+        """Raised for their power: they are no part of the consensus that others are held against."""
 
     def _side_reference(self, i: int) -> int | None:
         def serves(j: int) -> bool:
@@ -492,7 +492,10 @@ class Comparator:
     def _others(self, i: int, begin: int) -> list[int]:
         if self.reference is not None:
             return [self.reference] if self.clean_since[self.reference] <= begin else []
-        return [j for j in self.powered if j != i and self.clean_since[j] <= begin]
+        clean = [j for j in self.powered if j != i and self.clean_since[j] <= begin]
+        if len(clean) < 2:
+            return []
+        return [j for j in clean if j not in self.leaning] or clean
 
     def _update(self, i: int, pair: Pair, end: int) -> None:
         pair.windows.clear()
@@ -547,7 +550,7 @@ class Comparator:
 
     def _window(self, i: int, pair: Pair, begin: int, end: int) -> Window | None:
         others = self._others(i, begin)
-        if not others or (self.reference is None and len(others) < 2):
+        if not others:
             return None
         rows: list[list[float]] = self.ring.window(begin, end).tolist()
         length = end - begin
@@ -648,9 +651,9 @@ class Comparator:
         if left < MIN_POWER_W / 3 or right < MIN_POWER_W / 3:
             return
         scale = math.sqrt(BLOCK_S / (window.end_s - begin))
-        # A share comes in steps of half a percent (Bluetooth) or one percent (ANT+) of the total:
-        # a share that stands still is wrong by up to half a step, one that moves by less.
-        coarse = 100.0 * 0.0025 / math.sqrt(3.0) * 2.0
+        # A share comes in steps of half a percent (Bluetooth) or one percent (ANT+) of the total,
+        # which a share that moves by a step or more averages out: a fifth of a step is left.
+        coarse = 0.2
         if instrument.sides != "right":
             window.left = 100.0 * (own_left / left - 1.0)
             window.u_left = math.hypot(100.0 * pair.noise_left.sd * scale, coarse)

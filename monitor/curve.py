@@ -19,12 +19,16 @@ HELD_S = 3.0
 """A power reading vouches for at most this long before it (common practice, no source)."""
 BRIDGED_S = 8.0
 """An accumulator's difference is laid evenly over a gap of at most this long."""
+STAND_IN_S = 1.0
+"""So long the packets that know more are waited for, once others are heard again."""
 REST_S = 3.0
 """No new revolution for this long while packets come: the crank rests (20 rpm is its slowest)."""
 REST_TOLD_S = 1.2
 """The same when the packet itself says 0 W."""
 MAX_POWER_W = 4000.0
 MAX_REVS_PER_S = 5.0
+EVENT_S = 2.0
+"""A turning crank shows a new revolution within this time, at 30 rpm and more."""
 MAX_EVENTS_PER_S = 10.0
 AHEAD_S = 1.5
 """A device can't have lived longer than the host since the last event: then its counters began anew."""
@@ -98,12 +102,13 @@ class Curve:
     def _pieces(self, t0_s: float, t1_s: float) -> list[tuple[list[float], float]]:
         """The cells that [t0, t1) touches, each with its seconds."""
         cells, base = self._cells, self.base
-        last = int(t1_s) - base
+        # At least one is open: what ended before it goes there too.
+        last = max(int(t1_s) - base, 0)
         while len(cells) <= last:
             cells.append([0.0] * COLUMNS)
         first = int(t0_s) - base
-        if first == last:
-            return [(cells[first if first > 0 else 0], t1_s - t0_s)]
+        if first >= last or t1_s <= base:
+            return [(cells[last], t1_s - t0_s)]
         pieces = []
         for i in range(first, last + 1):
             length = min(t1_s, base + i + 1.0) - max(t0_s, float(base + i))
@@ -230,6 +235,9 @@ class Track:
         self._source = ""
         self._source_rank = 0
         self._source_s = -math.inf
+        self._without_s = math.inf
+        self._opened_s = -math.inf
+        self._before_s = 0.0
         self._accumulators: dict[str, _Accumulator] = {}
         self._sums: dict[str, _Sum] = {}
         self._wheel: dict[str, _Accumulator] = {}
@@ -287,15 +295,21 @@ class Track:
             self._feed_power(r, r.power_w, t_s)
 
     def _serves(self, item: str, rank: int, t_s: float) -> bool:
-        """Whether this kind of packet is the one that the work is taken from."""
-        if item == self._source:
-            self._source_s = t_s
-            self._source_rank = rank
-            return True
-        if rank > self._source_rank or t_s - self._source_s > HELD_S:
-            self._source, self._source_rank, self._source_s = item, rank, t_s
-            return True
-        return False
+        """Whether this kind of packet is the one that the work is taken from.
+
+        A lesser kind stands in only when it has come for a second without the better one:
+        after a silence of the radio either may be heard first, and only the better one's
+        counters know all of it.
+        """
+        if rank <= self._source_rank and item != self._source:
+            if t_s - self._source_s <= HELD_S:
+                return False
+            self._without_s = min(self._without_s, t_s)
+            if t_s - self._without_s < STAND_IN_S:
+                return False
+        self._source, self._source_rank, self._source_s = item, rank, t_s
+        self._without_s = math.inf
+        return True
 
     def _share(self, t_s: float) -> float | None:
         if self.sides == "left":
@@ -323,6 +337,7 @@ class Track:
         hz = r.crank_tick_hz if at_crank else r.wheel_tick_hz
         d_revs, d_ticks, d_torque = a.revs.step(revs), a.ticks.step(ticks), a.torque.step(torque)
         d_updates = a.updates.step(r.events) if r.events is not None else None
+        took_over = self._source != r.item
         serves = self._serves(r.item, TORQUE, t_s)
         if d_revs is None or d_ticks is None or d_torque is None:
             a.event_s = a.clock.restart(t_s)
@@ -379,6 +394,7 @@ class Track:
             a.event_s = a.clock.restart(t_s)
             self._open(t_s, serves)
             return
+        last_s = a.event_s
         event_s = a.clock.event(elapsed, t_s, gap_s)
         a.event_s = event_s
         a.placed = True
@@ -389,12 +405,19 @@ class Track:
         self._shows(power_w if r.power_w is None else r.power_w, t_s)
         if d_revs:
             self.turning_s = t_s
-        if r.power_w is not None:
+        if r.power_w is not None and elapsed <= HELD_S:
+            # A turn that a rest or a gap made long says nothing of the power in between.
             self._weigh(work_j, r.power_w * elapsed)
         if serves:
-            if not self.trusts_torque and r.power_w is not None:
-                work_j = r.power_w * elapsed
             begin = curve.worked_s
+            if begin == self._opened_s and elapsed <= HELD_S:
+                # The stretch was opened when the packet of the baseline came; its event was earlier.
+                begin = max(self._before_s, min(begin, event_s - elapsed))
+            if not self.trusts_torque and r.power_w is not None:
+                work_j = r.power_w * min(elapsed, max(0.05, event_s - begin))
+            elif took_over and begin > last_s:
+                # What another kind of packet has told of already doesn't count again.
+                work_j *= max(0.0, event_s - begin) / (event_s - last_s) if event_s > last_s else 0.0
             if event_s - begin > BRIDGED_S:
                 curve.worked_s = event_s
             elif begin < event_s:
@@ -459,7 +482,8 @@ class Track:
     def _open(self, t_s: float, serves: bool) -> None:
         """Begin a stretch of known work here: what was before stays missing."""
         if serves and t_s > self.curve.worked_s:
-            self.curve.worked_s = t_s
+            self._before_s = max(0.0, self.curve.worked_s)
+            self._opened_s = self.curve.worked_s = t_s
         if t_s > self.curve.turned_s:
             self.curve.turned_s = t_s
 
@@ -585,9 +609,10 @@ class Track:
     def _feed_power(self, r: Reading, power_w: float, t_s: float) -> None:
         last = self._power_seen_s.get(r.item)
         self._power_seen_s[r.item] = t_s
-        # A count of crank events tells a repetition from a new reading; without one each
-        # packet is a new one.
-        self._shows(power_w, t_s)
+        # A count of crank revolutions that stands still tells that the power is only held;
+        # without one each packet is a new reading.
+        if r.crank_revs is None or t_s - self.turning_s < EVENT_S or power_w <= 0.0:
+            self._shows(power_w, t_s)
         if not self._serves(r.item, POWER, t_s):
             return
         curve = self.curve

@@ -218,18 +218,25 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
     scale_chi = float(rest_scale @ rest_scale - rest @ rest) / s2
     zero_chi = float(rest_zero @ rest_zero - rest @ rest) / s2
     gain = math.exp(float(a2))
-    told = sd_a <= GATE_GAIN and sd_b <= GATE_OFFSET_NM
+    # Blocks that no straight line through the torques explains belong to more than one state.
+    mixed = float(rest @ rest) / max(1, n - 2) > (2.0 * block_sd) ** 2
+    told = not mixed and sd_a <= GATE_GAIN and sd_b <= GATE_OFFSET_NM
     line = (gain, float(b2), sd_a, sd_b) if told else (None, None, None, None)
     mean_nm = float(x.mean())
     where = "the error" if side == "total" else f"the {side} side's error"
     # What each alone contributes at the mean torque: the smaller one must be small.
     part_scale, part_zero = abs(float(a2)), abs(float(b2)) / mean_nm
-    if zero_chi - scale_chi > EVIDENCE and scale_chi < EVIDENCE and part_zero < 0.4 * part_scale:
+    if (
+        not mixed
+        and zero_chi - scale_chi > EVIDENCE
+        and scale_chi < EVIDENCE
+        and part_zero < 0.4 * part_scale
+    ):
         return Diagnosis(
             "scale", f"{where} keeps its {100.0 * math.expm1(a1):+.1f} % at every torque: a scale error, "
             "zeroing will not cure it, check its settings and ask the maker", "", *line,
         )  # fmt: skip
-    if scale_chi - zero_chi > EVIDENCE and zero_chi < EVIDENCE and part_scale < 0.4 * part_zero:
+    if not mixed and scale_chi - zero_chi > EVIDENCE and zero_chi < EVIDENCE and part_scale < 0.4 * part_zero:
         return Diagnosis(
             "zero-offset", f"{where} is a constant {b1:+.2f} N·m: a zero offset, unload the pedals, "
             "zero it and ride the block again", "", *line,

@@ -49,7 +49,7 @@ SHOWN_S = 8.0
 NEVER_HEARD_S = 20.0
 LOW_BATTERY_PERCENT = 15.0
 """Common practice, no source."""
-SIGMA = {10: 4.5, 30: 3.5, 60: 3.2}
+SIGMA = {10: 4.5, 20: 3.8, 30: 3.4, 60: 3.2}
 """Standard deviations of scatter that must lie between a deviation and its limit, by window length.
 Windows are looked at every second; an instrument whose true deviation is half its limit is never
 raised by chance, one exactly at its limit now and then."""
@@ -270,7 +270,7 @@ class Watch:
                 and t.unpowered_s < now_s - NO_POWER_S
                 and power > 40.0
                 and began <= now_s - NO_POWER_S
-                and power > 0.75 * self._power_at(j, now_s - NO_POWER_S)
+                and power > 0.8 * self._power_at(j, now_s - NO_POWER_S)
             ):
                 shown += 1
                 if power > watts:
@@ -412,6 +412,11 @@ class Watch:
         """Since when, and why, as far as the blocks since then tell."""
         side = sign.side or "total"
         key = (i, side)
+        if side == "total":
+            if sign.signal == "over":
+                self.comparator.leaning.add(i)
+            elif sign.signal == "below":
+                self.comparator.leaning.discard(i)
         if sign.signal == "below":
             self.onsets.pop(key, None)
             self.diagnoses.pop(key, None)
@@ -421,17 +426,23 @@ class Watch:
             self.onsets[key] = self._since(pair, sign, now_s)
         onset = sign.since_s = self.onsets[key]
         if end % 10 == 0 or key not in self.diagnoses:
-            blocks = [b for b in pair.blocks if b.end_s - 10.0 >= onset - 1.0]
+            # If one explanation fits all that was ridden since the last change, the more torques
+            # the better; if none does, the fault began at its onset and only that tells.
+            begin = max([pair.reset_s, *(x.since_s for x in self.shifts[i].found[-1:])])
+            every = [b for b in pair.blocks if b.end_s - 10.0 >= begin]
+            since = [b for b in every if b.end_s - 10.0 >= onset - 1.0]
             noise = {"total": pair.noise, "left": pair.noise_left, "right": pair.noise_right}[side]
-            reference = self.comparator.reference
-            losses = [self.comparator.losses[i]]
-            if reference is not None:
-                losses.append(self.comparator.losses[reference])
-            self.diagnoses[key] = (
-                self._setting(i, sign)
-                or self._one_side(sign, i, blocks)
-                or diagnose(blocks, side, noise.sd, max(x.watts for x in losses) if side == "total" else 0.0)
-            )
+            loss_w = 0.0
+            if side == "total":
+                reference = self.comparator.reference
+                pairing = [i] if reference is None else [i, reference]
+                loss_w = max(self.comparator.losses[j].watts for j in pairing)
+            found = self._setting(i, sign) or self._one_side(sign, i, since)
+            if found is None:
+                found = diagnose(every, side, noise.sd, loss_w)
+                if found.cause == "unclear" and len(since) < len(every):
+                    found = diagnose(since, side, noise.sd, loss_w)
+            self.diagnoses[key] = found
         found = self.diagnoses[key]
         sign.cause = found.cause
         sign.advice += f": {found.why}" + (f", {found.ride}" if found.ride else "")
@@ -473,6 +484,8 @@ class Watch:
         if any(r.candidate is not None for r in self.recent):
             # Something jumped just now: first see whether it was a spike.
             return
+        if self.comparator.reference is None and not self._leans_most(pair):
+            return
         for length, w in windows.items():
             doubt = SIGMA.get(length, 3.5) * w.u + SYSTEMATIC * w.u_loss
             if abs(w.deviation) - w.limit - more - w.edge > doubt:
@@ -492,6 +505,19 @@ class Watch:
             doubt = 100.0 * verdict.u_alarm(0.5 * pair.noise.prior) + SYSTEMATIC * shown.u_loss
             if abs(mean) - shown.limit - more > doubt:
                 sign.signal = "over"
+
+    def _leans_most(self, pair: Pair) -> bool:
+        """Against a consensus one that leans makes the others lean too, by less: who leans most is it."""
+
+        def lean(p: Pair) -> float:
+            return abs(p.windows[max(n for n in p.windows if n <= 30)].deviation) if p.windows else 0.0
+
+        others = [
+            lean(p)
+            for j, p in self.comparator.pairs.items()
+            if p is not pair and j not in self.comparator.leaning
+        ]
+        return lean(pair) >= max(others, default=0.0)
 
     def _tell(self, sign: Sign, w: Window, label: str, limit: float) -> None:
         sign.value, sign.limit = w.deviation, limit

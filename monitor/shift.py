@@ -17,8 +17,10 @@ from monitor.view import Side
 
 K = 0.5
 H = 8.0
+H_SIDE = 11.0
 """Decision interval, standard deviations. The average run length to a false alarm of k 0.5 grows about
-e-fold with each unit: 465 blocks at 5, 3,600 at 7.03 (computed, and for h 4 as Lucas and Crosier 1982)."""
+e-fold with each unit: 465 blocks at 5, 3,600 at 7.03 (computed, and for h 4 as Lucas and Crosier 1982).
+Sides scatter more, follow the rider's balance in coarse steps, and are two more to watch: theirs is higher."""
 WARM_UP = 6
 MIN_PERCENT = 1.0
 """Steps under this are true perhaps, but of no use to a tester."""
@@ -101,7 +103,8 @@ class Shift:
 class _Line:
     """One quantity under watch."""
 
-    def __init__(self) -> None:
+    def __init__(self, h: float) -> None:
+        self.h = h
         self.begin()
 
     def begin(self) -> None:
@@ -117,9 +120,9 @@ class _Line:
             return None
         self.cusum.update(u)
         over = max(self.cusum.high, self.cusum.low)
-        if over <= H:
+        if over <= self.h:
             return None
-        count = self.cusum.since_high if self.cusum.high > H else self.cusum.since_low
+        count = self.cusum.since_high if self.cusum.high > self.h else self.cusum.since_low
         values = list(self.past)
         after, before = values[-count:], values[:-count]
         if len(before) < 3 or len(after) < 2:
@@ -163,7 +166,7 @@ class ShiftDetector:
     """Watches one instrument's total and sides; a found step starts the watch anew."""
 
     def __init__(self) -> None:
-        self.lines: dict[Side, _Line] = {"total": _Line(), "left": _Line(), "right": _Line()}
+        self.lines: dict[Side, _Line] = {"total": _Line(H), "left": _Line(H_SIDE), "right": _Line(H_SIDE)}
         self.found: list[Shift] = []
 
     def reset(self) -> None:
