@@ -542,7 +542,7 @@ def test_the_band_stands_around_the_line_whatever_the_drivetrain_takes() -> None
     plain_lane = replace(STRAIGHT, deviation_percent=None, limit_percent=2.0)
     lines, line, half = rail(replace(plain_lane, expected_percent=-2.6))
     assert lines[1:] == rail(plain_lane)[0][1:]
-    assert "drivetrain -2.6 %" in lines[0]
+    assert "drivetrain 2.6 %" in lines[0]
     assert lines[1].index("░") == line - round(2.0 / 6.0 * half)
     assert lines[1].rindex("░") == line + round(2.0 / 6.0 * half)
 

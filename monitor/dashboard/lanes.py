@@ -275,7 +275,7 @@ def _draw_rail(
     if not raised:
         # Two large figures that differ by this agree: say so where they are looked at.
         expected = lane.expected_percent
-        text, style = f"drivetrain {signed(expected)}" if abs(expected) >= 0.05 else "", QUIET
+        text, style = f"drivetrain {abs(expected):.1f} %" if abs(expected) >= 0.05 else "", QUIET
     if (deviation or 0.0) > 0:
         canvas.put(at.rail, y, text, style, end=at.line - 1)
     else:
