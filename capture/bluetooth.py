@@ -77,7 +77,7 @@ class Timing(msgspec.Struct, frozen=True):
     namesake_s: float = 1.0
     """How long to look whether a name is unique before it is trusted."""
     look_s: float = 5.0
-    """How often to ask the system for instruments that it holds connected: those don't advertise."""
+    """How often to ask the system which instruments it holds connected (first after a fifth of it)."""
     watchdog_s: float = 20.0
     """No advertisement of anyone while an instrument is missing: discovery has stalled, scan anew."""
     orphaned_s: float = 2.0
@@ -438,13 +438,15 @@ class BluetoothSource:
 
     async def _sight(self, peer: _Peer) -> None:
         """Return when the device was heard advertising, or is held by the system."""
+        look_s = self._timing.look_s / 5
         while True:
             await self._radio.wait()
             self._say(peer, "searching")
             try:
-                async with asyncio.timeout(self._timing.look_s):
+                async with asyncio.timeout(look_s):
                     await peer.sighted.wait()
             except TimeoutError:
+                look_s = self._timing.look_s
                 device = await self._held_by_system(peer)
                 if device is None:
                     continue
@@ -467,7 +469,7 @@ class BluetoothSource:
             peer.sighted.clear()
             raise _GiveUpError(
                 f"{len(free)} instruments are called {peer.name}: "
-                f"give the address in the link, one of {', '.join(sorted(free))}"
+                f"give the address in the link, one of {', '.join(sorted(free)[:4])}"
             )
         if free:
             ((peer.address, peer.device),) = free.items()
@@ -620,7 +622,7 @@ class BluetoothSource:
             peer.short += 1
             if peer.short < self._timing.short_discoveries:
                 problem = next(iter(problems.values()))
-                raise _ShortError(f"{problem}: connecting anew, the list of services may be incomplete")
+                raise _ShortError(f"{problem}, perhaps only at first: connecting anew")
         elif not problems:
             peer.short = 0
         if not standing:
@@ -710,11 +712,7 @@ class BluetoothSource:
         told: set[tuple[str, int]] = set()
         for (channel, profile), labels in wishes.items():
             characteristic = _pick(connection.table, channel, profile)
-            if (
-                characteristic is None
-                or "read" not in characteristic.properties
-                or channel in connection.routes
-            ):
+            if characteristic is None or "read" not in characteristic.properties:
                 continue
             handle = characteristic.handle
             if handle not in values:
@@ -741,7 +739,7 @@ class BluetoothSource:
             c
             for channel in (*_ALWAYS_TOLD, "2A65", "2ACC", "2A5C")
             for c in connection.table.get(channel, [])
-            if "read" in c.properties and channel not in connection.routes
+            if "read" in c.properties
         ]
         while True:
             await asyncio.sleep(min(1.0, t.silent_s / 2))

@@ -64,7 +64,7 @@ def unavailable(error: BaseException, system: str = sys.platform) -> SourceError
             "Run `sudo systemctl enable --now dbus bluetooth` (package bluez); "
             "in a container, share the host's system bus socket.",
         )
-    if dbus in ("org.freedesktop.DBus.Error.ServiceUnknown", "org.freedesktop.DBus.Error.NameHasNoOwner"):
+    if _service_is_gone(dbus):
         remedy = "Run `sudo systemctl enable --now bluetooth` (package bluez)."
         return SourceError("The Bluetooth service is not running", remedy)
     if dbus == "org.bluez.Error.InProgress":
@@ -72,12 +72,18 @@ def unavailable(error: BaseException, system: str = sys.platform) -> SourceError
             "The Bluetooth adapter is busy with an earlier scan",
             "Close other programs that scan, or run `bluetoothctl power off` and `bluetoothctl power on`.",
         )
-    if isinstance(error, TimeoutError):
+    if isinstance(error, TimeoutError) or dbus.endswith(".NoReply"):
         return SourceError("Bluetooth did not answer", _remedy("mute", system))
     return SourceError(
         f"Bluetooth can't be used ({type(error).__name__}: {error})",
         "Switch Bluetooth off and on; if that does not help, restart the computer.",
     )
+
+
+def _service_is_gone(dbus_error: str) -> bool:
+    bus = "org.freedesktop.DBus.Error."
+    # The bus tries to start the service if nobody owns its name: that fails as `Spawn....`.
+    return dbus_error.startswith((bus + "ServiceUnknown", bus + "NameHasNoOwner", bus + "Spawn."))
 
 
 def wants_pairing(error: BaseException) -> bool:
@@ -99,7 +105,7 @@ def pairing_remedy(address: str, system: str = sys.platform) -> str:
 
 def plain(error: BaseException) -> str:
     """Why an attempt failed, in words that follow the name of an instrument."""
-    from bleak.exc import BleakDeviceNotFoundError, BleakGATTProtocolError
+    from bleak.exc import BleakDBusError, BleakDeviceNotFoundError, BleakGATTProtocolError
 
     text = str(error)
     if isinstance(error, TimeoutError):
@@ -108,10 +114,14 @@ def plain(error: BaseException) -> str:
         return "it went away before the connection was made"
     if isinstance(error, BleakGATTProtocolError):
         return f"it refused: {att_words(int(error.code))}"
+    if isinstance(error, BleakDBusError) and _service_is_gone(error.dbus_error):
+        return "the system's Bluetooth service is not running"
+    if isinstance(error, BleakDBusError) and error.dbus_error.endswith(".UnknownObject"):
+        return "what the system knows of it is out of date"
     if "le-connection-abort-by-local" in text:
         return "interference on the radio broke off the connection"
     if "InProgress" in text:
         return "the adapter is busy with another connection"
     if "not connected" in text.lower() or "disconnected" in text:
         return "the connection broke while it was being set up"
-    return f"the connection failed ({text or type(error).__name__})"
+    return f"the connection failed ({' '.join(text.split())[:100] or type(error).__name__})"

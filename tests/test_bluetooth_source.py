@@ -14,6 +14,7 @@ from bleak.exc import (
     BleakGATTProtocolError,
 )
 from fake_bluetooth import CADENCE, POWER, TRAINER, Peripheral, World
+from msgspec.structs import replace
 
 from capture.bluetooth import BluetoothSource, Timing, channel_of, find
 from capture.bluetooth_trouble import unavailable
@@ -22,18 +23,14 @@ from capture.record import Link, Packet, Record, Told
 from capture.source import SourceError, Wanted
 
 A, B, C = "C0:FF:EE:00:00:01", "C0:FF:EE:00:00:02", "C0:FF:EE:00:00:03"
+# Pauses are short; what ends an attempt is not, save where a test is about that: a busy machine must not.
 QUICK = Timing(
     backoff_s=(0.002, 0.004),
     given_up_s=0.02,
-    connect_s=0.2,
-    exchange_s=0.2,
-    close_s=0.2,
-    start_s=0.2,
     stable_s=0.05,
     settle_s=0.001,
     namesake_s=0.02,
     look_s=0.02,
-    watchdog_s=0.1,
     orphaned_s=0.02,
     radio_retry_s=0.005,
     silent_s=0.05,
@@ -199,8 +196,7 @@ async def test_the_pause_between_attempts_grows_and_is_reset_by_a_link_that_stoo
     monkeypatch.setattr("capture.bluetooth.asyncio.sleep", noting)
     crank = Peripheral(A, "Spider", POWER)
     crank.connect_errors = [BleakError("no") for _ in range(7)]
-    fields = {name: getattr(QUICK, name) for name in QUICK.__struct_fields__}
-    timing = Timing(**{**fields, "backoff_s": (5.0, 10.0, 20.0, 40.0, 80.0)})
+    timing = replace(QUICK, backoff_s=(5.0, 10.0, 20.0, 40.0, 80.0))
     async with listening(World(crank), wanted("crank", A), timing=timing) as seen:
         await seen.state("crank", "up")
         assert pauses == [5, 10, 20, 40, 80, 80, 80]
@@ -214,12 +210,14 @@ async def test_a_device_that_is_gone_when_its_turn_comes_does_not_block_the_othe
     ghost, crank = Peripheral(A, "Ghost", POWER), Peripheral(B, "Spider", POWER)
     ghost.on_air = False
     world = World(ghost, crank)
-    async with listening(world, wanted("ghost", A), wanted("crank", B)) as seen:
+    timing = replace(QUICK, connect_s=0.05)
+    async with listening(world, wanted("ghost", A), wanted("crank", B), timing=timing) as seen:
         await seen.state("crank", "up")
-        for _ in range(3):  # one stray advertisement, then silence: the connection times out
-            world.advertise(ghost)
-            await seen.state("ghost", "connecting", seen.links("ghost").count("connecting") + 1)
-            await seen.state("ghost", "down", seen.links("ghost").count("connecting"))
+        for n in range(1, 4):  # stray advertisements, then silence: the connection times out
+            while seen.links("ghost").count("connecting") < n:
+                world.advertise(ghost)
+                await asyncio.sleep(0.002)
+            await seen.state("ghost", "down", n)
         crank.hang_up()
         await seen.state("crank", "up", 2)
     assert "no answer in time" in seen.reason("ghost", "down")
@@ -245,7 +243,7 @@ async def test_a_short_service_list_is_cured_by_connecting_anew() -> None:
         await seen.state("crank", "up")
     assert crank.connections == 3
     assert "given-up" not in seen.links("crank")
-    assert "incomplete" in seen.reason("crank", "down")
+    assert "connecting anew" in seen.reason("crank", "down")
 
 
 async def test_a_device_that_advertises_power_but_lists_only_bike_data_is_connected_anew() -> None:
@@ -424,7 +422,8 @@ async def test_a_radio_that_is_missing_at_the_start_is_waited_for() -> None:
 async def test_a_scan_that_went_deaf_is_started_anew() -> None:
     crank, other = Peripheral(A, "Spider", POWER), Peripheral(B, "Pedals", POWER)
     world = World(crank, other)
-    async with listening(world, wanted("crank", A), wanted("pedals", B)) as seen:
+    timing = replace(QUICK, watchdog_s=0.1)
+    async with listening(world, wanted("crank", A), wanted("pedals", B), timing=timing) as seen:
         await seen.state("crank", "up")
         await seen.state("pedals", "up")
         world.deaf = True
@@ -450,8 +449,7 @@ async def test_changes_without_signal_strength_are_no_advertisements() -> None:
 
 async def test_a_link_that_died_without_a_word_is_noticed() -> None:
     crank = Peripheral(A, "Spider", POWER)
-    async with listening(World(crank), wanted("crank", A)) as seen:
-        await seen.state("crank", "up")
+    async with listening(World(crank), wanted("crank", A), timing=replace(QUICK, exchange_s=0.1)) as seen:
         await seen.until(lambda: "2A19" in crank.subscriptions, "battery subscription")
         crank.mute = True
         await seen.state("crank", "down")
@@ -531,6 +529,7 @@ async def test_a_control_point_that_refuses_indications_does_not_end_the_link() 
 
 
 NOT_AVAILABLE = BleakBluetoothNotAvailableError
+BUS = "org.freedesktop.DBus.Error."
 REASON = BleakBluetoothNotAvailableReason
 
 
@@ -548,8 +547,9 @@ REASON = BleakBluetoothNotAvailableReason
         (NOT_AVAILABLE("", REASON.DENIED_BY_SYSTEM), "linux", "may not use", "usermod -aG bluetooth"),
         (PermissionError(13, "denied"), "linux", "may not use", "usermod -aG bluetooth"),
         (BleakError("adapter 'hci7' not found"), "linux", "no Bluetooth adapter", "bluetoothctl list"),
-        (BleakDBusError("org.freedesktop.DBus.Error.ServiceUnknown", [""]), "linux", "service", "systemctl"),
-        (BleakDBusError("org.freedesktop.DBus.Error.AccessDenied", [""]), "linux", "may not use", "usermod"),
+        (BleakDBusError(BUS + "ServiceUnknown", [""]), "linux", "service", "systemctl"),
+        (BleakDBusError(BUS + "Spawn.ChildExited", [""]), "linux", "service", "systemctl"),
+        (BleakDBusError(BUS + "AccessDenied", [""]), "linux", "may not use", "usermod"),
         (BleakDBusError("org.bluez.Error.NotReady", [""]), "linux", "switched off", "power on"),
         (BleakDBusError("org.bluez.Error.InProgress", [""]), "linux", "busy", "Close other programs"),
         (TimeoutError(), "darwin", "did not answer", "terminal"),
@@ -658,7 +658,9 @@ async def test_find_keeps_its_time_limit() -> None:
 async def test_cancelling_closes_links_even_if_closing_hangs(monkeypatch: pytest.MonkeyPatch) -> None:
     crank = Peripheral(A, "Spider", POWER)
     world = World(crank)
-    source = BluetoothSource([wanted("crank", A)], backends=world.backends, timing=QUICK)
+    source = BluetoothSource(
+        [wanted("crank", A)], backends=world.backends, timing=replace(QUICK, close_s=0.05)
+    )
     listener = Listener(source, world)
     task = asyncio.create_task(source.run(listener.emit, listener.clock))
     await listener.state("crank", "up")
