@@ -91,6 +91,8 @@ class _Instrument:
         """The channel is open on the stick, and nobody here asked to close it."""
         self.is_queued = False
         """It waits for its channel to be opened anew."""
+        self.passed_by = 0
+        """Another instrument's number that a search for any has found last."""
         self.told_number = False
         self.told_rssi_ns: int | None = None
 
@@ -341,9 +343,11 @@ class AntSource:
                 return True
             if not one.is_queued:
                 # A stick that keeps no list of others: a new search may find the right one.
-                self._emit(Link(self._now_ns(), one.label, "searching",
-                                f"heard {number}, which the bench has already; searching on"))
                 one.is_queued = True
+                if one.passed_by != number:
+                    one.passed_by = number
+                    self._emit(Link(self._now_ns(), one.label, "searching",
+                                    f"heard {number}, which the bench has already; searching on"))
                 asyncio.get_running_loop().call_later(SEARCH_ON_S, self._work.put_nowait, one)
             return False
         # The track was taken up by another instrument after a loss: search for the right one.

@@ -539,6 +539,7 @@ async def test_the_first_that_is_heard_is_kept(
     monkeypatch.setattr(ant, "SEARCH_ON_S", 0.01)
     async with listening(stick, "ant:power:*", "ant:power:500") as heard:
         stick.page(0, extra=whose(500))  # the second's: not taken
+        stick.page(0, extra=whose(500))
         stick.page(1, extra=whose(500))
         await until(lambda: len(stick.sent(ID.OPEN_CHANNEL)) == 3)
         stick.page(0, extra=whose(501))
