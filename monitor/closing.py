@@ -10,7 +10,6 @@ from monitor.results import (
     Cycles,
     Difference,
     Open,
-    Point,
     Reason,
     Repeat,
     SegmentStudy,
@@ -272,8 +271,11 @@ def _witnesses(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Judge
 
 def _agreement(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
     if not judgement.is_reference:
-        point: dict[str, Point] = {"agrees": "good", "differs": "bad"}
-        return [Reason(point.get(judgement.verdict, "open"), f"it {judgement.words()}")]
+        told: dict[str, Reason] = {
+            "agrees": Reason("good", "it agrees within the claims"),
+            "differs": Reason("bad", "it differs beyond the claims"),
+        }
+        return [told.get(judgement.verdict, Reason("open", "whether it agrees can't be told yet"))]
     witnesses = _witnesses(judgement, all_of)
     if not witnesses:
         return [Reason("open", "nothing on the bench can judge the reference")]
@@ -354,7 +356,7 @@ def _hearing(judgement: Judgement) -> list[Reason]:
     if nothing >= 3.0 or judgement.raised("power-missing"):
         reasons.append(Reason("bad", f"it showed no power for {nothing:.0f} s while the others did"))
     if not reasons:
-        reasons.append(Reason("good", "it was heard and told power whenever the others did, or nearly so"))
+        reasons.append(Reason("good", "it was heard nearly always"))
     return reasons
 
 

@@ -291,7 +291,7 @@ class Open(msgspec.Struct, frozen=True):
 
 
 class Study(msgspec.Struct, frozen=True):
-    """A studied session; `encode` gives `study.json`."""
+    """A studied session; `encode` gives `study.json`. `utc_ns`: wall clock at session time zero."""
 
     segments: list[SegmentStudy]
     instruments: dict[str, InstrumentStudy]
@@ -306,7 +306,7 @@ class Study(msgspec.Struct, frozen=True):
     open: list[Open]
     bench: str
     reference: str
-    utc: str | None
+    utc_ns: int | None
     seconds: float
     records: int
     lost_records: int

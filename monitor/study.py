@@ -8,7 +8,6 @@ work. What is told is in `monitor.results`.
 import math
 import re
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from itertools import pairwise
 
 import numpy as np
@@ -196,7 +195,7 @@ class _Work:
             open=open_questions(list(judgements.values()), lines),
             bench=recording.bench.name,
             reference=recording.bench.reference,
-            utc=_utc(recording.header.utc_ns),
+            utc_ns=recording.header.utc_ns or None,
             seconds=rounded(recording.seconds, 3),
             records=recording.records,
             lost_records=recording.lost_records,
@@ -1038,9 +1037,3 @@ def _told(facts: dict[str, float | str]) -> dict[str, str]:
         for k in wanted
         for v in (facts[k],)
     }
-
-
-def _utc(utc_ns: int) -> str | None:
-    if not utc_ns:
-        return None
-    return datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).isoformat().replace("+00:00", "Z")
