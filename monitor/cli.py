@@ -242,6 +242,37 @@ def replay(
 
 
 @app.command
+def study(
+    session: Path,
+    /,
+    *,
+    json: Annotated[str | None, Parameter(name="--json", allow_leading_hyphen=True)] = None,
+    html: Path | None = None,
+    against: Annotated[list[Path] | None, Parameter(consume_multiple=True, negative=())] = None,
+) -> int:
+    """Judge a finished session segment by segment: means, deviations with uncertainty, causes.
+
+    Exit code 4: records of the session were lost.
+
+    Example: plumbwatt study sessions/2026-11-25-190312-winter-bench --html report.html
+
+    Parameters
+    ----------
+    session
+        The session folder.
+    json
+        Write the study as JSON to this file; - prints it instead of the tables.
+    html
+        Write the report, one self-contained page.
+    against
+        Further sessions to set beside this one, segment by segment.
+    """
+    from monitor.commands.study import study
+
+    return study(session, json, html, against or [])
+
+
+@app.command
 def rescue(session: Path, /) -> int:
     """Make a torn session whole again, into a copy beside it, and say what was lost.
 

@@ -36,7 +36,7 @@ COMMANDS = list(commands(app))
 
 
 def test_the_commands_that_are_promised_are_there() -> None:
-    promised = {"demo", "find", "bench", "run", "follow", "replay", "rescue", "doctor"}
+    promised = {"demo", "find", "bench", "run", "follow", "replay", "study", "rescue", "doctor"}
     assert promised <= {command[0] for command in COMMANDS}
     assert {("bench", "new"), ("bench", "check")} <= set(COMMANDS)
 
@@ -151,6 +151,36 @@ def test_a_folder_that_can_not_be_written_is_named(tmp_path: Path, capsys: Captu
     (tmp_path / "file").write_text("", encoding="utf-8")
     assert main(["demo", "--headless", "--speed", "max", "--out", str(tmp_path / "file")]) == 2
     assert str(tmp_path / "file") in capsys.readouterr().err
+
+
+def test_a_study_as_tables_json_and_page(tmp_path: Path, capsys: Capture) -> None:
+    assert main(["demo", "--headless", "--speed", "max", "--seconds", "80", "--out", str(tmp_path)]) == 0
+    (session,) = tmp_path.iterdir()
+    made = sorted(path.name for path in session.iterdir())
+    capsys.readouterr()
+    assert main(["study", str(session)]) == 0
+    out = capsys.readouterr().out
+    assert "steady 220" in out
+    assert "heron" in out
+    assert "Would serve as a reference" in out
+    assert main(["study", str(session), "--json", "-"]) == 0
+    printed = capsys.readouterr().out
+    assert printed == (session / "study.json").read_text(encoding="utf-8")
+    files = tmp_path / "a.json", tmp_path / "a.html"
+    assert main(["study", str(session), "--json", str(files[0]), "--html", str(files[1])]) == 0
+    assert files[0].read_text(encoding="utf-8") == printed
+    assert files[1].read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert sorted(path.name for path in session.iterdir()) == made
+    capsys.readouterr()
+    assert main(["study", str(session), "--against", str(session), "--json", "-"]) == 0
+    both = json.loads(capsys.readouterr().out)
+    assert both["against"][0]["study"] == json.loads(printed)
+    (session / "study.json").unlink()
+    assert main(["study", str(session), "--against", str(session)]) == 0
+    out, err = capsys.readouterr()
+    assert out.count(session.name) == 2
+    assert "study.json" in err
+    assert (session / "study.json").read_text(encoding="utf-8") == printed
 
 
 def test_a_lossy_session_is_exit_4_and_is_rescued(tmp_path: Path, capsys: Capture) -> None:
