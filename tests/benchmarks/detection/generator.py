@@ -297,7 +297,14 @@ def _plan(case: Case, rng: np.random.Generator) -> _Plan:
         )
     if case.kind in ("lost", "missing", "stuck"):
         first = float(rng.uniform(100, 200))
-        spans = ((first, first + float(rng.uniform(12, 40))),)
+        span = float(rng.uniform(20, 40) if case.kind == "stuck" else rng.uniform(12, 40))
+
+        def while_pedalling(r: Ride) -> Fault:
+            start = first
+            while start < r.seconds - 60 and not r.pedalling[int(start) - 3 : int(start) + 8].all():
+                start += 1
+            return Fault(case.kind, label, start, 0.0, "total", case.how, ((start, start + span),))
+
         style = without_coasting
         if case.kind == "lost":
             style = pick("steady", "levels", "sprints", "free", "over-unders")
@@ -308,7 +315,7 @@ def _plan(case: Case, rng: np.random.Generator) -> _Plan:
             anywhere,
             _dual(rng) if crank else "",
             None,
-            lambda _: Fault(case.kind, label, first, 0.0, "total", case.how, spans),
+            while_pedalling,
         )
     if case.kind == "spike":
         times = np.sort(rng.uniform(60, 400, 3))
