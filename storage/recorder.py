@@ -28,6 +28,7 @@ from typing import Any, Literal
 import msgspec
 
 from capture.clock import Clock, DrivenClock, SessionClock
+from capture.log import LogScript
 from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
 from capture.source import LiveSource, Script, SourceError, Wanted
 from storage import info as infos
@@ -129,8 +130,6 @@ def _scene(job: Job, wanted: list[Wanted]) -> Any:
 
 
 def _log(job: Job, wanted: list[Wanted]) -> Any:
-    from capture.log import LogScript
-
     if job.log is None:
         raise JobError(
             f"{wanted[0].label}: {wanted[0].link} needs a capture log",
@@ -422,21 +421,27 @@ class Recorder:
         log.warning("disk %s, %d records lost so far: %s", state, self._writer.dropped, reason)
 
     async def _describe(self) -> None:
-        """Write `session.json` if it would tell something new."""
+        """Renew `session.json`."""
         info = self._session.info
         info.counts = infos.Counts(records=self._writer.written, lost=self._writer.dropped)
-        for script in self._sources.scripts:
-            if problems := getattr(script, "problems", None):
-                info.remarks = [f"{self._job.log}, {problem}" for problem in problems]
-                further = getattr(script, "problem_count", 0) - len(problems)
-                info.remarks += [f"{self._job.log}: {further} further problems"] if further > 0 else []
         self._described_at = time.monotonic()
         # Encoded here: the loop goes on changing it while the thread writes.
         copy = msgspec.json.decode(msgspec.json.encode(info), type=infos.SessionInfo)
+        copy.remarks += self._problems()
         try:
             await asyncio.to_thread(infos.write_info, self._session.path, copy)
         except OSError as error:
             log.warning("session.json could not be written: %s", error)
+
+    def _problems(self) -> list[str]:
+        """What was wrong with a capture log, as far as it has been read."""
+        told: list[str] = []
+        for script in self._sources.scripts:
+            if isinstance(script, LogScript):
+                told += [f"{script.path}, {problem}" for problem in script.problems]
+                further = script.problem_count - len(script.problems)
+                told += [f"{script.path}: {further} further problems"] if further else []
+        return told
 
     # -- the end
 

@@ -551,6 +551,7 @@ class FailingDisk(QuickDisk):
 
     def __init__(self, fails_from: int = 1 << 60, code: int = errno.ENOSPC) -> None:
         self.calls, self.fails_from, self.code = 0, fails_from, code
+        self.tears = True
 
     def _call(self) -> None:
         self.calls += 1
@@ -559,7 +560,8 @@ class FailingDisk(QuickDisk):
 
     def write_some(self, fd: int, data: memoryview) -> int:
         # A nearly full disk takes a part of it.
-        written = super().write_some(fd, data[: max(1, len(data) // 3)])
+        part = data[: max(1, len(data) // 3)]
+        written = super().write_some(fd, part) if self.tears else len(part)
         self._call()
         return written
 
@@ -586,6 +588,7 @@ def test_whatever_call_fails_nothing_is_lost(tmp_path: Path, code: int):
         for record in SMALL[0]:
             writer.append(record)
         assert writer.flush().written == 4
+        good = {name: (folder / name).stat().st_size for name in (MAIN, SIDE)}
         disk.calls, disk.fails_from = 0, fails_from
         for record in SMALL[1]:
             writer.append(record)
@@ -600,8 +603,11 @@ def test_whatever_call_fails_nothing_is_lost(tmp_path: Path, code: int):
             writer.append(record)
         again = writer.flush()
         assert (again.failing, again.changed) == (True, False)
-        disk.fails_from = disk.calls + 2
+        # Before it tries again it cuts off what the failure left behind.
+        disk.fails_from, disk.tears = disk.calls + 3, False
         assert writer.flush().failing
+        disk.tears = True
+        assert {name: (folder / name).stat().st_size for name in good} == good
         disk.fails_from = 1 << 60
         done = writer.flush()
         assert (done.failing, done.changed, done.lost, done.written) == (False, True, 0, len(EVERY_KIND))

@@ -105,6 +105,21 @@ async def test_a_log_becomes_a_session_and_the_viewer_sees_the_journal(tmp_path:
         await attach(running.session)
 
 
+async def test_bad_lines_of_a_log_are_named_in_the_session(tmp_path: Path, start: Starter):
+    log = log_file(tmp_path / "evening.jsonl", 2)
+    log.write_text("nonsense\n" + log.read_text() + '\n{"t": 9}\n')
+    running = await start(job(tmp_path / "out", "log:hub", log=str(log), speed="max"))
+    async with await running.attach() as viewer:
+        seen = [record async for record in viewer]
+    assert await running.wait() == 0
+    assert sum(isinstance(record, Packet) for record in seen) == 8
+    info = read_info(running.session)
+    assert info is not None
+    first, second = info.remarks
+    assert first.startswith(f"{log}, line 1: not JSON")
+    assert second.startswith(f"{log}, line 10: ")
+
+
 async def test_a_scene_at_full_speed_ends_at_its_time(tmp_path: Path, start: Starter):
     segment = {"name": "steady", "seconds": 60, "target_w": 200}
     wish = job(tmp_path, "scene:hub", segments=[segment], speed="max", seconds=20.5)
@@ -722,7 +737,8 @@ async def test_a_late_viewer_gets_the_past_from_the_disk(begin: Begin, monkeypat
 async def test_who_does_not_know_the_secret_gets_nothing(begin: Begin, hello: bytes):
     bench = await begin({"bluetooth": Radio(["hub"])}, links=[("bluetooth", "hub")])
     reader, writer = await raw(bench, hello)
-    assert await reader.read() == b""
+    async with asyncio.timeout(20):
+        assert await reader.read() == b""
     writer.close()
     assert journal_goes_on(await bench.all_after_finish())
 
