@@ -12,13 +12,13 @@ from typing import Annotated, Any
 
 from cyclopts import App, CycloptsError, Parameter, Token
 
+from monitor import __version__
+
 EXIT_FINE, EXIT_BUG, EXIT_USAGE, EXIT_RADIO, EXIT_DAMAGED, EXIT_INTERRUPTED = 0, 1, 2, 3, 4, 130
 
 
 def _version() -> str:
-    from importlib.metadata import version
-
-    return version("plumbwatt")
+    return __version__
 
 
 def _speed(type_: Any, tokens: Sequence[Token]) -> float:

@@ -20,6 +20,7 @@ from typing import Literal
 import msgspec
 
 from capture.source import SourceError
+from monitor import __version__
 
 State = Literal["ok", "note", "wrong"]
 LIMIT_S = 8.0
@@ -85,7 +86,7 @@ def _limited(name: str, check: Callable[[], Result], limit_s: float) -> Check:
 
 def _python() -> Result:
     version = ".".join(str(part) for part in sys.version_info[:3])
-    return "ok", f"Python {version}, plumbwatt {metadata.version('plumbwatt')}, {sys.platform}", ""
+    return "ok", f"Python {version}, plumbwatt {__version__}, {sys.platform}", ""
 
 
 def _libraries() -> Result:

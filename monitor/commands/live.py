@@ -4,13 +4,13 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import Callable
-from importlib import metadata
 from pathlib import Path
 from typing import Any, Literal
 
 import msgspec
 
 from capture.source import Wanted
+from monitor import __version__
 from monitor.bench import Bench, load_bench, parse_bench
 from monitor.commands.talk import UsageError, give, has_screen, on_terminal, tell
 from monitor.products import end_line, finding_line, recorded_settings, write_products
@@ -105,7 +105,7 @@ def make_job(
     pace: float | Literal["max"] = 1.0 if speed is None else "max" if speed == float("inf") else speed
     return Job(
         bench=bench.text,
-        program=f"plumbwatt {metadata.version('plumbwatt')}",
+        program=f"plumbwatt {__version__}",
         out=str(out),
         name=bench.name,
         wanted=wanted,
