@@ -71,7 +71,7 @@ _T975 = (
 def t_975(dof: float) -> float:
     """The 97.5 % point of Student's t for any degrees of freedom of at least 1.
 
-    Table for whole degrees up to 30, between them linear in 1/dof; above, the expansion
+    Table for whole degrees up to 30, between them ln t is linear in 1/dof; above, the expansion
     of Cornish and Fisher in 1/dof (Abramowitz and Stegun 26.7.5, three terms).
     """
     if dof <= 1.0:
@@ -81,7 +81,7 @@ def t_975(dof: float) -> float:
         return z + (z**3 + z) / (4 * dof) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * dof * dof)
     low = int(dof)
     part = (1.0 / low - 1.0 / dof) / (1.0 / low - 1.0 / (low + 1))
-    return _T975[low - 1] + part * (_T975[low] - _T975[low - 1])
+    return _T975[low - 1] * math.pow(_T975[low] / _T975[low - 1], part)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,9 +168,9 @@ def estimate_lag(
     sa, sb = float(a.std()), float(b.std())
     if sa < 15.0 or sb < 15.0:
         return None
-    c = cross_correlation(a, b, reach)
+    c = cross_correlation(a, b, reach) / _overlap_spread(a, b, reach)
     k = int(np.argmax(c))
-    best = float(c[k]) / (sa * sb)
+    best = float(c[k])
     if k in (0, len(c) - 1):
         return Lag((k - reach) / hz, best, False)
     return Lag((k - reach + peak_offset(c[k - 1], c[k], c[k + 1])) / hz, best, best > 0.8)
@@ -181,6 +181,19 @@ def cross_correlation(a: Floats, b: Floats, reach: int) -> Floats:
     n = len(a)
     full = np.correlate(b, a, mode="full")[n - 1 - reach : n + reach]
     result: Floats = full / (n - np.abs(np.arange(-reach, reach + 1)))
+    return result
+
+
+def _overlap_spread(a: Floats, b: Floats, reach: int) -> Floats:
+    """The root mean squares of what overlaps at each lag, multiplied: what stands beyond the overlap,
+    a step at the end of the record above all, must not pull the peak."""
+    n = len(a)
+    a_until, b_until = (np.concatenate(([0.0], np.cumsum(v * v))) for v in (a, b))
+    lags = np.arange(-reach, reach + 1)
+    first, overlap = np.maximum(0, -lags), n - np.abs(lags)
+    a_part = a_until[first + overlap] - a_until[first]
+    b_part = b_until[first + lags + overlap] - b_until[first + lags]
+    result: Floats = np.sqrt(np.maximum(a_part * b_part, 1e-12)) / overlap
     return result
 
 
@@ -306,7 +319,7 @@ class Verdict:
         if self.n < 2:
             return math.inf
         sd = max(self.sd, floor_sd)
-        return sequence_radius(self.n, sd, rho, alpha) * t_975(self.n - 1.0 + Noise.PRIOR_BLOCKS) / 1.96
+        return sequence_radius(self.n, sd, rho, alpha) * t_975(self.n - 1.0) / 1.96
 
 
 @dataclass(slots=True)
@@ -431,7 +444,8 @@ class Comparator:
         self.clean_since = [0] * n
         """Since which second each instrument has been covered and pedalled, without a hole."""
         self.sided_since = [0] * n
-        self.seconds: list[deque[float]] = [deque(maxlen=128) for _ in range(n)]
+        kept = max(self.lengths_s) + 68
+        self.seconds: list[deque[float]] = [deque(maxlen=kept) for _ in range(n)]
         """Crank-equivalent power of the last closed seconds, nan where unknown."""
         self._pedalled_since = 0
         self.leaning: set[int] = set()

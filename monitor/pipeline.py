@@ -471,7 +471,7 @@ class Pipeline:
         if v.n < 2:
             return "undecided", drawn
         mean = 100.0 * math.expm1(v.mean)
-        u95 = 100.0 * v.u95(0.5 * pair.noise.prior)
+        u95 = 100.0 * v.u95(pair.noise.sd)
         verdict = judge(mean, math.hypot(u95, 1.96 * w.u_loss), w.limit)
         return verdict, drawn  # type: ignore[return-value]
 
