@@ -6,15 +6,16 @@ BIN := $(VENV)/bin
 PYTHON ?= $(shell for name in python3 python3.14 python3.13 python3.12 python3.11 python; do \
 	$$name -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$name && break; done)
 UV := $(shell command -v uv 2>/dev/null)
-ARGS ?=
 
-.PHONY: help demo test check slow lint types contracts format wheel clean
+.PHONY: help demo test check slow lint types contracts format bench lab wheel clean
 
 help:
 	@echo 'make demo    watch a simulated evening (ARGS="--headless --speed max" for none of the screen)'
 	@echo 'make test    run the tests'
 	@echo 'make check   lint, types, import rules, tests: what a change has to pass'
 	@echo 'make slow    the tests that take minutes'
+	@echo 'make bench   the scoreboard of findings: benches of known truth, half a minute (ARGS= for all of it)'
+	@echo 'make lab     the sources against real radio stacks; LAB=FOLDER names the lab, see tests/lab/README.md'
 	@echo 'make wheel   build the package into dist/'
 
 demo: $(VENV)/.run
@@ -41,6 +42,15 @@ contracts: $(VENV)/.dev
 format: $(VENV)/.dev
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
+
+bench: ARGS ?= --quick
+bench: $(VENV)/.dev
+	$(BIN)/python -m tests.benchmarks.detection $(ARGS)
+
+lab: $(VENV)/.dev
+	@test -n "$(LAB)" || { echo 'Name the folder of the lab: make lab LAB=FOLDER. See tests/lab/README.md.' >&2; exit 1; }
+	$(BIN)/python tests/lab/bluetooth_lab.py --lab $(LAB) $(ARGS)
+	$(BIN)/python tests/lab/ant_lab.py basic dropout crowd pulled any-one found too-many --lab $(LAB) $(ARGS)
 
 wheel: $(VENV)/.dev
 	$(BIN)/python -m build --wheel --outdir dist
