@@ -259,8 +259,11 @@ class JournalWriter:
         return Flush(written=self._written, changed=changed, lost=lost)
 
     def _ready(self) -> None:
-        """See to it that both open files are the ones in the folder and end where they are good."""
-        if not self.failing and self._in_place():
+        """See to it that both open files are those in the folder and end where they are good.
+
+        Deleted files would go on taking octets that nobody can ever find.
+        """
+        if not self.failing and all(os.fstat(fd).st_nlink for fd in (self._main, self._side)):
             return
         old = self._main, self._side
         main = self._again(MAIN, self._main, self._end)
@@ -274,22 +277,15 @@ class JournalWriter:
         self._disk.truncate(self._main, self._end)
         self._disk.truncate(self._side, self._side_end)
 
-    def _in_place(self) -> bool:
-        """Deleted or unmounted files can go on taking octets that nobody will ever find."""
-        try:
-            return all(
-                os.path.samestat(os.fstat(fd), os.stat(self.folder / name))
-                for fd, name in ((self._main, MAIN), (self._side, SIDE))
-            )
-        except OSError:
-            return False
-
     def _again(self, name: str, old: int, end: int, ending: bytes = b"") -> int:
-        """Open a file by name, as after a disk was plugged in again; if it was deleted, write it anew."""
+        """Open a file once more, by name as after a disk was plugged in again; else as it is still open."""
         path = self.folder / name
         try:
             fd = self._disk.open(path)
         except FileNotFoundError:
+            if os.fstat(old).st_nlink:
+                # It lies elsewhere: the folder was renamed, or its disk is out of reach.
+                return os.dup(old)
             return self._bring_back(path, old, end)
         try:
             if os.fstat(fd).st_size < end or self._disk.read(fd, end - len(ending), len(ending)) != ending:
@@ -300,10 +296,7 @@ class JournalWriter:
         return fd
 
     def _bring_back(self, path: Path, old: int, end: int) -> int:
-        state = os.fstat(old)
-        if state.st_nlink or state.st_size < end:
-            # Not deleted but out of reach: a folder made here now would hide under the disk that returns.
-            raise FileNotFoundError(errno.ENOENT, f"{self.folder} is gone")
+        """Write a deleted file anew from what is still open."""
         self.folder.mkdir(exist_ok=True)
         fd = self._disk.create(path)
         try:

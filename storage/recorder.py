@@ -17,6 +17,7 @@ import logging.handlers
 import os
 import queue
 import secrets
+import shutil
 import signal
 import sys
 import tempfile
@@ -53,6 +54,8 @@ DESCRIBE_S = 30.0
 """Seconds between two renewals of `session.json`."""
 SLOW_S = 10.0
 """Seconds after which a disk that doesn't answer counts as failing."""
+LAST_WRITES_S = 3.0
+"""Seconds that a session's end waits for writes that are under way."""
 WRITE_S = 15.0
 """Seconds that a write to an instrument may take."""
 
@@ -82,6 +85,8 @@ def build_sources(job: Job) -> Sources:
         JobError: a link that can't be understood, or something it needs is missing.
         SourceError: a radio or device is not available.
     """
+    if not job.wanted:
+        raise JobError("there is no instrument to listen to", "Add an [[instrument]] to the bench")
     by_scheme: dict[str, list[Wanted]] = {}
     for wanted in job.wanted:
         by_scheme.setdefault(wanted.scheme, []).append(wanted)
@@ -138,7 +143,12 @@ def _log(job: Job, wanted: list[Wanted]) -> Any:
     path = Path(job.log)
     if not path.is_file():
         raise JobError(f"{path} is not a capture log that can be read", "Give the path of a file")
-    return LogScript(path, {each.target: each.label for each in wanted})
+    labels: dict[str, str] = {}
+    for each in wanted:
+        other = labels.setdefault(each.target, each.label)
+        if other != each.label:
+            raise JobError(f"{other} and {each.label} have the same link {each.link}", "Correct the bench")
+    return LogScript(path, labels)
 
 
 _MAKERS: dict[str, Callable[[Job, list[Wanted]], Any]] = {
@@ -220,7 +230,7 @@ class Recorder:
             encoded, record = _checked(record)
             if self._writer.append(record):
                 self.feed.add(encoded)
-            self._note(record)
+                self._note(record)
         except Exception:
             log.exception("a record could not be taken: %.500r", record)
         if self._writer.waiting >= _FLUSH_RECORDS:
@@ -282,6 +292,8 @@ class Recorder:
                     outcome = answer if isinstance(answer, str) else await answer
         except TimeoutError:
             outcome = f"no answer in {WRITE_S:.0f} s"
+        except asyncio.CancelledError:
+            outcome = "not known: the session ended first"
         except Exception as error:
             log.exception("writing to %s", command.instrument)
             outcome = f"an error of ours: {error!r}"
@@ -307,6 +319,9 @@ class Recorder:
             jobs.append(asyncio.create_task(self._guarded(self._tick(), "the clock")))
         try:
             reason = await self._over
+            if self._writes:
+                # The last of them may be the one that makes a trainer let go.
+                await asyncio.wait(self._writes, timeout=LAST_WRITES_S)
         finally:
             await _stopped([*jobs, *self._writes])
         await self._close(reason, keeping)
@@ -540,24 +555,26 @@ async def record(job: Job, announce: Callable[[Started], None]) -> None:
         await source.check()
     scripted = not sources.live
     records: Iterator[Record] = merged(sources.scripts, ticks=scripted)
-    clock: Clock
     if scripted:
-        # Before the clock starts: a scene may need its time to begin.
         try:
             utc_ns, records = await asyncio.to_thread(_beginning, records)
         except OSError as error:
             raise JobError(
                 f"{error.filename} can't be read ({error.strerror})", "Check path and rights"
             ) from None
-    if scripted and job.speed == "max":
-        clock = DrivenClock(utc_ns)
     else:
-        clock = SessionClock(1.0 if job.speed == "max" else job.speed)
-    if not scripted:
+        clock: Clock = SessionClock()
         utc_ns = clock.utc_ns() - clock.now_ns()
     header = Header(job.bench, job.program, utc_ns, job.protocol)
     session = await asyncio.to_thread(_session, job, header)
-    writer = await asyncio.to_thread(JournalWriter, session.path, header)
+    try:
+        writer = await asyncio.to_thread(JournalWriter, session.path, header)
+    except SessionError:
+        # Not a session yet, and only ours.
+        shutil.rmtree(session.path, ignore_errors=True)
+        raise
+    if scripted:
+        clock = DrivenClock(utc_ns) if job.speed == "max" else SessionClock(job.speed)
     recorder = Recorder(job, sources, session, writer, clock, records)
     server = await asyncio.start_server(recorder.feed.serve, "127.0.0.1", 0)
     port: int = server.sockets[0].getsockname()[1]

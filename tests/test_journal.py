@@ -697,15 +697,34 @@ def test_a_deleted_folder_comes_back(running: tuple[Path, JournalWriter]):
 
 
 @on_posix
-def test_a_disk_that_was_pulled_out_and_plugged_in_again(running: tuple[Path, JournalWriter]):
+def test_a_folder_may_be_renamed(running: tuple[Path, JournalWriter]):
     folder, writer = running
-    away = folder.rename(folder.with_name("pulled out"))
-    done = writer.flush()
-    # Renamed, not deleted: nothing is made in its place.
-    assert done.failing
-    assert not folder.exists()
-    shutil.copytree(away, folder)
+    renamed = folder.rename(folder.with_name("moved aside"))
     finish(writer)
+    assert read(renamed) == (EVERY_KIND, None)
+    assert not folder.exists()
+
+
+@on_posix
+def test_a_disk_that_was_pulled_out_and_plugged_in_again(tmp_path: Path):
+    """To the program these are other files with the same names and octets."""
+    folder, disk = fresh(tmp_path / "session"), FailingDisk(code=errno.EIO)
+    writer = JournalWriter(folder, HEADER, disk)
+    for record in SMALL[0] + SMALL[1]:
+        writer.append(record)
+    writer.flush()
+    disk.fails_from = 0
+    for record in SMALL[2]:
+        writer.append(record)
+    assert writer.flush().failing
+    shutil.copytree(folder, tmp_path / "copy")
+    shutil.rmtree(folder)
+    assert writer.flush().failing
+    shutil.rmtree(folder, ignore_errors=True)
+    (tmp_path / "copy").rename(folder)
+    disk.fails_from = 1 << 60
+    assert not writer.flush().failing
+    writer.close()
     assert read(folder) == (EVERY_KIND, None)
 
 

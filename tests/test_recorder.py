@@ -288,10 +288,18 @@ def refusals(out: Path) -> list[tuple[Job, type[Exception], str]]:
         (job(out, "bluetooth:AA:BB:CC:DD:EE:FF", speed="max"), JobError, "only scenes and logs"),
         (msgspec.structs.replace(job(out), wanted=SAME_STICK), SourceError, "a and b have the same link"),
         (job(out / "file", "log:hub", log=str(log)), SessionError, "is not a folder"),
+        (job(out), JobError, "there is no instrument to listen to"),
+        (
+            msgspec.structs.replace(
+                job(out, log=str(log)), wanted=[Wanted("a", "log:x"), Wanted("b", "log:x")]
+            ),
+            JobError,
+            "a and b have the same link log:x",
+        ),
     ]
 
 
-@pytest.mark.parametrize("number", range(8))
+@pytest.mark.parametrize("number", range(10))
 async def test_a_job_that_cannot_be_done_makes_no_session(tmp_path: Path, number: int):
     wish, error, words = refusals(tmp_path)[number]
     with pytest.raises(error, match=words):
@@ -397,7 +405,9 @@ class Bench:
     async def all_after_finish(self) -> list[Record]:
         async with await self.viewer() as viewer:
             await viewer.finish("done")
-        return await self.all()
+            seen = [record async for record in viewer]
+        await self.task
+        return seen
 
 
 Begin = Callable[..., Awaitable[Bench]]
@@ -530,6 +540,65 @@ async def test_writes_are_records_with_their_outcome(begin: Begin, monkeypatch: 
     assert outcomes[2].startswith("no answer in")
     seen = await bench.all_after_finish()
     assert [record.outcome for record in seen if isinstance(record, Write)] == outcomes
+
+
+async def test_a_write_under_way_is_finished_before_the_radio_is_closed(begin: Begin):
+    radio = Radio(["hub"])
+    bench = await begin({"bluetooth": radio}, links=[("bluetooth", "hub")])
+    asked = asyncio.Event()
+
+    async def slow() -> str:
+        asked.set()
+        await asyncio.sleep(0.1)
+        return "sent"
+
+    radio.answer = slow
+    async with await bench.viewer() as viewer:
+        await viewer.write("hub", "2AD9", b"\x00")
+        await asked.wait()
+        await viewer.finish("done")
+        seen = [record async for record in viewer]
+    await bench.task
+    assert [type(record) for record in seen if not isinstance(record, Tick)] == [Write, Link, End]
+    assert [record.outcome for record in seen if isinstance(record, Write)] == ["sent"]
+
+
+async def test_a_write_without_end_is_a_record_too(begin: Begin, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(recorder, "LAST_WRITES_S", 0.05)
+    radio = Radio(["hub"])
+    bench = await begin({"bluetooth": radio}, links=[("bluetooth", "hub")])
+    asked = asyncio.Event()
+
+    async def hangs() -> str:
+        asked.set()
+        await asyncio.Event().wait()
+        return "never"
+
+    radio.answer = hangs
+    async with await bench.viewer() as viewer:
+        await viewer.write("hub", "2AD9", b"\x00")
+        await asked.wait()
+        await viewer.finish("done")
+        seen = [record async for record in viewer]
+    await bench.task
+    assert [record.outcome for record in seen if isinstance(record, Write)] == [
+        "not known: the session ended first"
+    ]
+
+
+async def test_a_journal_that_cannot_be_begun_leaves_no_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    def refuse(self: object, fd: int, data: memoryview) -> int:
+        if len(data) > 500:
+            raise OSError(28, "No space left on device")
+        return os.write(fd, data)
+
+    log = log_file(tmp_path / "log", 1)
+    monkeypatch.setattr(Disk, "write_some", refuse)
+    with pytest.raises(SessionError, match=r"No space left on device.*make room"):
+        await recorder.record(job(tmp_path / "out", "log:hub", log=str(log)), lambda started: None)
+    assert list((tmp_path / "out").iterdir()) == []
 
 
 async def test_finish_as_an_act_ends_the_session(begin: Begin):
