@@ -402,6 +402,7 @@ class Records:
         self.unknown = 0
         """Rows of kinds that a later version added; they were skipped."""
         self._disk = Disk()
+        self._fd = -1
         self._fd = self._disk.open_to_read(path)
         self._size = os.fstat(self._fd).st_size
         self._side = _Side(path.with_name(SIDE), self._size)
@@ -424,6 +425,9 @@ class Records:
 
     def __next__(self) -> Record:
         return next(self._iterator)
+
+    def __del__(self) -> None:
+        self.close()
 
     def close(self) -> None:
         """Close the file; to be called when the iteration was given up."""
