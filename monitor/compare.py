@@ -363,10 +363,12 @@ class Pair:
 
     def __init__(self, limit: float) -> None:
         self.limit = limit
-        self.noise = Noise(0.008)
-        self.noise_left = Noise(0.01)
-        self.noise_right = Noise(0.01)
+        self.noise = Noise(0.007)
+        self.noise_left = Noise(0.008)
+        self.noise_right = Noise(0.008)
         self.verdict = Verdict()
+        self.verdict_left = Verdict()
+        self.verdict_right = Verdict()
         self.lag: Lag | None = None
         self.windows: dict[int, Window] = {}
         """The windows that end now, by length in seconds; empty while nothing can be said."""
@@ -386,7 +388,8 @@ class Pair:
     def reset(self, at_s: int) -> None:
         """Nothing before `at_s` speaks for what the instrument does from now on."""
         self.reset_s = at_s
-        self.verdict.reset()
+        for verdict in (self.verdict, self.verdict_left, self.verdict_right):
+            verdict.reset()
         self.windows.clear()
 
 
@@ -540,6 +543,10 @@ class Comparator:
         pair.noise_right.update(y_right)
         if window.edge < 2.0:
             pair.verdict.update(y)
+            if y_left is not None:
+                pair.verdict_left.update(y_left)
+            if y_right is not None:
+                pair.verdict_right.update(y_right)
         side = self.side_references[i]
         rows = self.ring.window(end - BLOCK_S, end)
         turned = rows[i, TURNED]

@@ -23,8 +23,8 @@ RULES: dict[Kind, Rule] = {
     "signal-lost": Rule(0.0, 0.0),
     "power-missing": Rule(0.0, 1.0),
     # Windows of work move slowly; a short hold keeps out what only touches the limit.
-    "power-off": Rule(2.0, 3.0),
-    "side-off": Rule(2.0, 3.0),
+    "power-off": Rule(1.0, 3.0),
+    "side-off": Rule(1.0, 3.0),
     "balance-off": Rule(3.0, 5.0),
     "cadence-off": Rule(3.0, 5.0),
     "stuck": Rule(0.0, 2.0),
@@ -49,7 +49,7 @@ SHOWN_S = 8.0
 NEVER_HEARD_S = 20.0
 LOW_BATTERY_PERCENT = 15.0
 """Common practice, no source."""
-SIGMA = {10: 4.5, 20: 3.8, 30: 3.4, 60: 3.2}
+SIGMA = {10: 4.2, 20: 3.5, 30: 3.1, 60: 2.9}
 """Standard deviations of scatter that must lie between a deviation and its limit, by window length.
 Windows are looked at every second; an instrument whose true deviation is half its limit is never
 raised by chance, one exactly at its limit now and then."""
@@ -393,7 +393,7 @@ class Watch:
             if side is not None and instrument.sides != "total":
                 for sign in sides.values():
                     sign.reference = self.labels[side]
-                self._judge_sides(sides, windows, label)
+                self._judge_sides(sides, pair, label)
                 self._judge_balance(balance, windows, label, self.labels[side])
                 self._judge_swapped(swapped, pair, label, self.labels[side])
                 self._sides_wrong[i] = swapped.signal == "over" or self.recent[i].share_even >= 40
@@ -527,7 +527,8 @@ class Watch:
             f"(limit {limit:.1f} %)"
         )
 
-    def _judge_sides(self, sides: dict[Side, Sign], windows: dict[int, Window], label: str) -> None:
+    def _judge_sides(self, sides: dict[Side, Sign], pair: Pair, label: str) -> None:
+        windows = pair.windows
         for side, sign in sides.items():
             seen = [(n, w) for n, w in windows.items() if self._of(w, side) is not None]
             if not seen:
@@ -546,9 +547,22 @@ class Watch:
             if sign.signal != "over":
                 w = dict(seen).get(30) or seen[-1][1]
                 own = self._of(w, side) or 0.0
-                if abs(own) <= w.side_claim and w.end_s - w.begin_s >= 30:
-                    sign.signal = "below"
+                other = self._of(w, "right" if side == "left" else "left")
+                leans = abs(own) > w.side_claim
                 self._tell_side(sign, w, side, own, label)
+                if not leans and w.end_s - w.begin_s >= 30:
+                    sign.signal = "below"
+                verdict, noise = (
+                    (pair.verdict_left, pair.noise_left)
+                    if side == "left"
+                    else (pair.verdict_right, pair.noise_right)
+                )
+                apart = other is None or abs(own - other) > max(w.side_limit, 0.5 * abs(own))
+                if leans and apart and verdict.n >= 4 and (other is None or abs(own) > abs(other)):
+                    mean = 100.0 * math.expm1(verdict.mean)
+                    doubt = 100.0 * verdict.u_alarm(0.5 * noise.prior)
+                    if abs(mean) - w.side_limit > doubt:
+                        sign.signal = "over"
 
     @staticmethod
     def _of(w: Window, side: Side) -> float | None:

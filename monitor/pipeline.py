@@ -339,7 +339,8 @@ class Pipeline:
     def _renew(self, sign: Sign, _since_s: float | None) -> None:
         pair = self.comparator.pairs.get(self.index.get(sign.instrument, -1))
         if pair is not None:
-            pair.verdict.reset()
+            for verdict in (pair.verdict, pair.verdict_left, pair.verdict_right):
+                verdict.reset()
 
     # -- what a screen shows
 
