@@ -20,7 +20,7 @@ H = 8.0
 H_SIDE = 11.0
 """Decision interval, standard deviations. The average run length to a false alarm of k 0.5 grows about
 e-fold with each unit: 465 blocks at 5, 3,600 at 7.03 (computed, and for h 4 as Lucas and Crosier 1982).
-Sides scatter more, follow the rider's balance in coarse steps, and are two more to watch: theirs is higher."""
+Sides scatter more, follow the rider's balance in coarse steps, are two more to watch: theirs is higher."""
 WARM_UP = 6
 MIN_PERCENT = 1.0
 """Steps under this are true perhaps, but of no use to a tester."""
@@ -112,28 +112,39 @@ class _Line:
         self.cusum = Cusum(K)
         self.past: deque[tuple[int, float, float]] = deque(maxlen=400)
 
-    def feed(self, end_s: int, y: float, torque_nm: float) -> tuple[float, float] | None:
-        """Percent and beginning of a step, if this block completes the evidence for one."""
+    def feed(self, end_s: int, y: float, torque_nm: float) -> bool:
+        """Take the next block; whether the sums say that something has changed."""
         u = self.start.update(y)
         self.past.append((end_s, y, 1.0 / max(torque_nm, 1.0)))
         if u is None or self.start.n <= WARM_UP:
-            return None
+            return False
         self.cusum.update(u)
-        over = max(self.cusum.high, self.cusum.low)
-        if over <= self.h:
-            return None
+        return max(self.cusum.high, self.cusum.low) > self.h
+
+    def beginning(self) -> int | None:
+        """The end of the first block after the change: where two levels fit best; None if too few are known.
+
+        The sum's last zero lies before it, often by minutes: it bounds the search.
+        """
         count = self.cusum.since_high if self.cusum.high > self.h else self.cusum.since_low
-        values = list(self.past)
-        after, before = values[-count:], values[:-count]
+        y = np.array([row[1] for row in self.past])
+        n = len(y)
+        splits = range(max(3, n - count - 1), n - 1)
+        if not splits:
+            return None
+        sums = np.cumsum(y)
+        gains = [sums[k - 1] ** 2 / k + (sums[-1] - sums[k - 1]) ** 2 / (n - k) for k in splits]
+        return self.past[splits[int(np.argmax(gains))]][0]
+
+    def step(self, first_end_s: int) -> float | None:
+        """The step at the block that ends at `first_end_s`, percent; None if there is none worth telling."""
+        before = [row for row in self.past if row[0] < first_end_s]
+        after = [row for row in self.past if row[0] >= first_end_s]
         if len(before) < 3 or len(after) < 2:
             return None
         step = _step(before, after)
-        if step is None:
-            return None
-        percent = 100.0 * math.expm1(step)
-        if abs(percent) < MIN_PERCENT:
-            return None
-        return percent, after[0][0] - 10.0
+        percent = 0.0 if step is None else 100.0 * math.expm1(step)
+        return percent if abs(percent) >= MIN_PERCENT else None
 
 
 def _step(before: list[tuple[int, float, float]], after: list[tuple[int, float, float]]) -> float | None:
@@ -152,6 +163,8 @@ def _step(before: list[tuple[int, float, float]], after: list[tuple[int, float, 
     near = abs(float(inverse[: len(before)].mean()) / float(inverse[len(before) :].mean()) - 1.0) < 0.1
     if near or float(inverse.std()) < 0.05 * float(inverse.mean()):
         design = design[:, [0, 2]]
+    elif float(np.corrcoef(inverse, design[:, 2])[0, 1]) ** 2 > 0.995:
+        return None
     solution, *_ = np.linalg.lstsq(design, y, rcond=None)
     rest = y - design @ solution
     dof = len(y) - design.shape[1]
@@ -179,21 +192,26 @@ class ShiftDetector:
         omega = 2.0 * math.pi * (block.cadence_rpm or 85.0) / 60.0
         torque = block.reference_w / omega
         values: dict[Side, float | None] = {"total": block.y, "left": block.y_left, "right": block.y_right}
-        steps: dict[Side, tuple[float, float]] = {}
+        begins = []
         for side, y in values.items():
-            if y is not None:
-                step = self.lines[side].feed(block.end_s, y, torque)
-                if step is not None:
-                    steps[side] = step
+            if y is not None and self.lines[side].feed(block.end_s, y, torque):
+                begins.append(self.lines[side].beginning())
+        for begin in begins:
+            shift = None if begin is None else self._shift(begin, block.end_s)
+            if shift is not None:
+                self.found.append(shift)
+                self.reset()
+                return shift
+        return None
+
+    def _shift(self, begin: int, now_s: int) -> Shift | None:
+        """The step that began with the block ending at `begin`, of the side that moved most."""
+        steps = {side: step for side, line in self.lines.items() if (step := line.step(begin)) is not None}
         if not steps:
             return None
-        # The side that moved most is the one to name; when both moved alike it is the total.
-        side = max(steps, key=lambda s: abs(steps[s][0]) * (1.3 if s == "total" else 1.0))
-        percent, since = steps[side]
-        shift = Shift(since, block.end_s, percent, side)
-        self.found.append(shift)
-        self.reset()
-        return shift
+        # When both sides moved alike it is the total.
+        side = max(steps, key=lambda s: abs(steps[s]) * (1.3 if s == "total" else 1.0))
+        return Shift(begin - 10.0, now_s, steps[side], side)
 
     def shown(self, now_s: float) -> Shift | None:
         """The last step while it is news."""
