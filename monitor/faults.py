@@ -74,6 +74,21 @@ class Sign:
     advice: str = ""
 
 
+@dataclass(slots=True)
+class ZeroTrial:
+    """The blocks before a zeroing, to be held against those after it."""
+
+    at_s: float
+    before: list[float]
+
+    def text(self, after: list[float]) -> str:
+        """What the zeroing changed; empty while there are too few blocks on either side."""
+        if len(self.before) < 3 or len(after) < 3:
+            return ""
+        change = 100.0 * math.expm1(sum(after) / len(after) - sum(self.before) / len(self.before))
+        return f", zeroing changed it by {change:+.1f} %: no cure"
+
+
 class Recent:
     """An instrument's last shown powers, for what only neighbours in time can tell."""
 
@@ -184,6 +199,11 @@ class Watch:
         self._sides_wrong = [False] * n
         self._ridden_s: list[dict[str, float]] = [{} for _ in range(n)]
         self._ridden_rpm: list[list[float]] = [[] for _ in range(n)]
+        self.happened: deque[tuple[float, str]] = deque(maxlen=64)
+        """What may have moved an instrument: when, and in words (`the zeroing of heron`, `a sprint`)."""
+        self.zeros: dict[int, ZeroTrial] = {}
+        self._sprint_s = -math.inf
+        self._warm_c: list[float | None] = [None] * n
         self.failing_s: float | None = None
         self.step_s = -math.inf
         self.step_by_s = 0.0
@@ -336,6 +356,8 @@ class Watch:
         cadences = self.comparator.cadence(end - 15, end) if end >= 15 else []
         if end % 10 == 0 and end >= 10:
             self._ride_on(end)
+        if end % 2 == 0:
+            self._notice(now_s)
         for i in self.comparator.powered:
             spike = self._spike(i, now_s)
             if spike.signal == "over" or self._missing_now[i] or now_s - self.restarted_s[i] < SHOWN_S:
@@ -357,16 +379,30 @@ class Watch:
             yield from self._settings(i, now_s)
         if self.failing_s is not None:
             yield Sign(
-                "not-recorded", "", None, "over", now_s - self.failing_s, 0.0, "s", None, self.failing_s, None,
-                "the disk takes no records: free space or give it back; measuring goes on, unrecorded",
-            )  # fmt: skip
+                "not-recorded",
+                "",
+                None,
+                "over",
+                value=now_s - self.failing_s,
+                limit=0.0,
+                unit="s",
+                since_s=self.failing_s,
+                advice="the disk takes no records: free space or give it back; measuring goes on, unrecorded",
+            )
         else:
             yield Sign("not-recorded", "", None, "below", 0.0, 0.0, "s")
         stepped = now_s - self.step_s < SHOWN_S
         yield Sign(
-            "clock-stepped", "", None, "over" if stepped else "below", self.step_by_s, 1.0, "s", None, self.step_s,
-            None, "the computer's clock was set, or the computer slept: times of day in this session are off",
-        )  # fmt: skip
+            "clock-stepped",
+            "",
+            None,
+            "over" if stepped else "below",
+            value=self.step_by_s,
+            limit=1.0,
+            unit="s",
+            since_s=self.step_s,
+            advice="the computer's clock was set, or it slept: times of day are off in this session",
+        )
 
     def _reference(self) -> str:
         return self.bench.reference
@@ -446,6 +482,69 @@ class Watch:
         found = self.diagnoses[key]
         sign.cause = found.cause
         sign.advice += f": {found.why}" + (f", {found.ride}" if found.ride else "")
+        if side != "total":
+            return
+        trial = self.zeros.get(i)
+        if trial is not None and sign.signal == "over":
+            sign.advice += trial.text([b.y for b in pair.blocks if b.end_s - 10.0 >= trial.at_s])
+        if sign.signal == "over" and self._reference_alone(i):
+            sign.cause = "unclear"
+            sign.advice = (
+                f"{self.bench.reference} stands alone: all others agree with one another and differ from it "
+                f"by {sign.value or 0.0:+.1f} %, look at {self.bench.reference} first"
+            )
+
+    def _reference_alone(self, i: int) -> bool:
+        """Whether two or more others lean from the named reference alike, and agree among themselves."""
+        if self.comparator.reference is None or len(self.comparator.pairs) < 2:
+            return False
+        leans = []
+        for pair in self.comparator.pairs.values():
+            if not pair.windows:
+                return False
+            w = pair.windows[max(n for n in pair.windows if n <= 30)]
+            if abs(w.deviation) <= w.limit:
+                return False
+            leans.append((w.deviation, w.limit))
+        values = [d for d, _ in leans]
+        return max(values) - min(values) <= min(limit for _, limit in leans)
+
+    def happens(self, t_s: float, words: str) -> None:
+        """Something happened that may have moved an instrument."""
+        self.happened.append((t_s, words))
+
+    def zeroed(self, i: int, t_s: float) -> None:
+        """An instrument was zeroed: remember how it stood."""
+        self.happens(t_s, f"the zeroing of {self.labels[i]}")
+        pair = self.comparator.pairs.get(i)
+        if pair is not None:
+            blocks = [b.y for b in pair.blocks if b.end_s - 10.0 >= pair.reset_s]
+            self.zeros[i] = ZeroTrial(t_s, blocks[-12:])
+
+    def _notice(self, now_s: float) -> None:
+        """Sprints and steps of temperature, which nobody tells."""
+        for i in self.comparator.powered:
+            seconds = self.comparator.seconds[i]
+            if len(seconds) < 60 or now_s - self._sprint_s < 30.0:
+                continue
+            last = seconds[-1]
+            if last > 400.0 and last > 2.0 * sum(p for p in list(seconds)[-60:] if p == p) / 60.0:
+                self._sprint_s = now_s
+                self.happens(now_s, "a sprint")
+        for i, facts in enumerate(self.facts):
+            warm = facts.get("temperature_c")
+            if isinstance(warm, float):
+                before = self._warm_c[i]
+                if before is None:
+                    self._warm_c[i] = warm
+                elif abs(warm - before) >= 3.0:
+                    self._warm_c[i] = warm
+                    self.happens(now_s, f"{warm - before:+.0f} °C in {self.labels[i]}")
+
+    def _near(self, t_s: float) -> str:
+        """What happened nearest before a moment (blocks are ten seconds, so a little after counts)."""
+        near = [(abs(t_s - t), words) for t, words in self.happened if -60.0 <= t - t_s <= 20.0]
+        return min(near)[1] if near else ""
 
     def _setting(self, i: int, sign: Sign) -> Diagnosis | None:
         """A deviation that the crank length set in the instrument explains."""
@@ -458,8 +557,8 @@ class Watch:
             return None
         return Diagnosis(
             "setting",
-            f"it is set to {told:g} mm cranks where {mounted:g} mm are mounted, which makes {percent:+.1f} %, "
-            f"set {mounted:g} mm",
+            f"it is set to {told:g} mm cranks where {mounted:g} mm are mounted, which makes "
+            f"{percent:+.1f} %, set {mounted:g} mm",
         )
 
     def _one_side(self, sign: Sign, i: int, blocks: list[Block]) -> Diagnosis | None:
@@ -474,8 +573,8 @@ class Watch:
         )
         return Diagnosis(
             "one-side",
-            f"the {split.side} side makes {own:+.0f} W (± {half:.0f} W) of {split.left_w + split.right_w:+.0f} W, "
-            f"look at its mounting, zero it and ride the block again",
+            f"the {split.side} side makes {own:+.0f} W (± {half:.0f} W) of "
+            f"{split.left_w + split.right_w:+.0f} W, look at its mounting, zero it and ride the block again",
         )
 
     def _judge_total(self, sign: Sign, pair: Pair, label: str, more: float = 0.0) -> None:
@@ -651,9 +750,11 @@ class Watch:
                 sign.value, sign.limit, sign.since_s = shift.percent, 1.0, shift.since_s
                 sign.cause = "unclear"
                 where = "" if side == "total" else f" {side} side"
+                near = self._near(shift.since_s)
                 sign.advice = (
-                    f"{label}{where} changed by {shift.percent:+.1f} % against its own past: what happened "
-                    "then (sprint, gear, knock, zero)? zero it and ride the block again"
+                    f"{label}{where} changed by {shift.percent:+.1f} % against its own past: "
+                    + (f"it came with {near}" if near else "nothing known came with it, think of a knock")
+                    + "; zero it and ride the block again"
                 )
             yield sign
 
@@ -789,8 +890,8 @@ class Watch:
             sign.signal, sign.value, sign.limit, sign.since_s = "over", r.run_w, max(above), r.run_s
             sign.cause = "unclear"
             sign.advice = (
-                f"{label} stays at {r.run_w:.0f} W, its highest so far, while others rise to {max(above):.0f} W: "
-                "it clips, sprint peaks of it can't be used"
+                f"{label} stays at {r.run_w:.0f} W, its highest so far, while others rise to "
+                f"{max(above):.0f} W: it clips, sprint peaks of it can't be used"
             )
         return sign
 
@@ -822,21 +923,36 @@ class Watch:
             self.restarted_s[i] = now_s
         recent = now_s - self.restarted_s[i] < SHOWN_S
         yield Sign(
-            "restarted", label, None, "over" if recent else "below", 0.0, None, "s", None, self.restarted_s[i],
-            "unclear", f"{label} began its counters anew: it was reset or lost its supply; look at its battery, "
+            "restarted",
+            label,
+            None,
+            "over" if recent else "below",
+            value=0.0,
+            unit="s",
+            since_s=self.restarted_s[i],
+            cause="unclear",
+            advice=f"{label} began its counters anew: it was reset or lost its supply; look at its battery, "
             "zero it and ride the block again",
-        )  # fmt: skip
+        )
         mounted = self.bench.instruments[i].crank_length_mm
         told = facts.get("crank_length_mm")
         if mounted is not None and isinstance(told, float) and told > 0.0:
             percent = 100.0 * (told / mounted - 1.0)
             yield Sign(
-                "setting-differs", label, None, "over" if abs(told - mounted) >= 0.4 else "below", percent, 0.0,
-                "%", None, None, "setting", f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted: "
+                "setting-differs",
+                label,
+                None,
+                "over" if abs(told - mounted) >= 0.4 else "below",
+                value=percent,
+                limit=0.0,
+                cause="setting",
+                advice=f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted: "
                 f"it reads {percent:+.1f} % by that alone; set {mounted:g} mm",
-            )  # fmt: skip
+            )
         battery = facts.get("battery_percent")
-        state = facts.get("battery_state")
+        # With several batteries the weakest counts.
+        states = [v for k, v in facts.items() if k.startswith("battery") and k.endswith("_state")]
+        state = next((v for v in states if v in ("low", "critical")), states[0] if states else None)
         if isinstance(battery, float) or isinstance(state, str):
             low = (isinstance(battery, float) and battery <= LOW_BATTERY_PERCENT) or state in (
                 "low",
@@ -844,10 +960,14 @@ class Watch:
             )
             shown = f"{battery:.0f} %" if isinstance(battery, float) else str(state)
             yield Sign(
-                "battery-low", label, None, "over" if low else "below",
-                battery if isinstance(battery, float) else None, LOW_BATTERY_PERCENT, "%", None, None, None,
-                f"the battery of {label} is low ({shown}): change or charge it before the next ride",
-            )  # fmt: skip
+                "battery-low",
+                label,
+                None,
+                "over" if low else "below",
+                value=battery if isinstance(battery, float) else None,
+                limit=LOW_BATTERY_PERCENT,
+                advice=f"the battery of {label} is low ({shown}): change or charge it before the next ride",
+            )
 
 
 def _balance(pairs: list[tuple[float, float]]) -> float:

@@ -32,10 +32,24 @@ SHOWN_MEAN_S = 3
 TRACE_S = 120
 MEASUREMENTS = frozenset({"2A63", "2AD2", "2A5B", "2A64"})
 ORDER: tuple[Kind, ...] = (
-    "not-recorded", "signal-lost", "power-missing", "sides-swapped", "one-sided", "setting-differs", "side-off",
-    "power-off", "balance-off", "shifted", "cadence-off", "stuck", "clipped", "restarted", "spike",
-    "battery-low", "clock-stepped",
-)  # fmt: skip
+    "not-recorded",
+    "signal-lost",
+    "power-missing",
+    "sides-swapped",
+    "one-sided",
+    "setting-differs",
+    "side-off",
+    "power-off",
+    "balance-off",
+    "shifted",
+    "cadence-off",
+    "stuck",
+    "clipped",
+    "restarted",
+    "spike",
+    "battery-low",
+    "clock-stepped",
+)
 """Which alarm speaks first in the advice line."""
 
 PHRASES: dict[Kind, str] = {
@@ -205,6 +219,8 @@ class Pipeline:
             return
         if link.state == "up":
             if not self._up[i]:
+                if self.packets[i]:
+                    self.watch.happens(t_s, f"a new connection of {link.instrument}")
                 self.tracks[i].baseline()
             self._up[i] = True
             self.watch.given_up[i] = None
@@ -222,11 +238,17 @@ class Pipeline:
             self.segment_number += 1
         elif act.act == "zeroed":
             for i in range(len(self.tracks)) if named is None else (named,):
+                self.watch.zeroed(i, t_s)
                 self.comparator.reset(i)
                 if i in self.watch.shifts:
                     self.watch.shifts[i].reset()
         elif act.act == "gear":
             self.watch.gear = act.text
+            self.watch.happens(t_s, f"a gear change ({act.text})" if act.text else "a gear change")
+        elif act.act == "position":
+            self.watch.happens(
+                t_s, f"a change of position ({act.text})" if act.text else "a change of position"
+            )
         elif act.act == "acknowledge":
             for (kind, label, _side), standing in self.alarms.items():
                 if standing.alarm.raised and act.instrument in ("", label) and act.text in ("", kind):

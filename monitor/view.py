@@ -67,8 +67,9 @@ class AlarmView(msgspec.Struct, frozen=True):
 class Lane(msgspec.Struct, frozen=True):
     """One instrument on the common line. Means are over the last few seconds unless said otherwise.
 
-    `deviation_percent` and `u95_percent` are the window's difference against the reference
-    and its 95 % uncertainty, `limit_percent` the tolerance. Left and right deviations are of
+    `deviation_percent` and `u95_percent` are the window's difference against the reference,
+    after the expected drivetrain loss (`expected_percent`) is taken off, and its 95 %
+    uncertainty; `limit_percent` is the tolerance. Left and right deviations are of
     that side. None: cannot be known now.
     """
 
