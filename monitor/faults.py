@@ -827,7 +827,9 @@ class Watch:
         if self.heard[i] != "heard" or power is None or power < MIN_POWER_W:
             return sign
         shown_s = r.powers[-1][0] if r.powers else -math.inf
-        if now_s - shown_s > 4.0 and self.pedalling_since_s[i] < now_s - 4.0:
+        # Just back from silence it has had no time to show anything new.
+        listened_s = now_s - max(shown_s, self.heard_since_s[i])
+        if listened_s > 4.0 and self.pedalling_since_s[i] < now_s - 4.0:
             others = [p for p in self._others_between(i, now_s - 4.0, now_s) if p]
             if others:
                 sign.signal, since = "over", shown_s
