@@ -8,7 +8,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from cyclopts import App, CycloptsError, Parameter, Token
 
@@ -246,30 +246,61 @@ def study(
     session: Path,
     /,
     *,
-    json: Annotated[str | None, Parameter(name="--json", allow_leading_hyphen=True)] = None,
+    json: Annotated[str | None, Parameter(name="--json")] = None,
     html: Path | None = None,
     against: Annotated[list[Path] | None, Parameter(consume_multiple=True, negative=())] = None,
+    ride: Annotated[Path | None, Parameter(name="--with")] = None,
+    label: Annotated[str | None, Parameter(name="--as")] = None,
 ) -> int:
     """Judge a finished session segment by segment: means, deviations with uncertainty, causes.
 
-    Exit code 4: records of the session were lost.
+    A folder of sessions gives one table of all, and a data set for other programs. Exit code 4:
+    records of the session were lost.
 
     Example: plumbwatt study sessions/2026-11-25-190312-winter-bench --html report.html
 
     Parameters
     ----------
     session
-        The session folder.
+        The session folder, or a folder of sessions.
     json
         Write the study as JSON to this file; - prints it instead of the tables.
     html
         Write the report, one self-contained page.
     against
         Further sessions to set beside this one, segment by segment.
+    ride
+        A ride file (FIT) of the same ride: it joins as one more instrument.
+    label
+        What that instrument is to be called.
     """
     from monitor.commands.study import study
 
-    return study(session, json, html, against or [])
+    return study(session, json, html, against or [], ride, label)
+
+
+@app.command
+def export(
+    session: Path, /, *, to: Literal["csv", "fit", "parquet", "package"], out: Path | None = None
+) -> int:
+    """Write a session for other tools, and print the paths.
+
+    A package is one zip file for a reader elsewhere: data, report, checksums, how to read it.
+
+    Example: plumbwatt export sessions/2026-11-25-190312-winter-bench --to package
+
+    Parameters
+    ----------
+    session
+        The session folder.
+    to
+        csv, fit (a ride file an instrument), parquet or package.
+    out
+        The folder for it; without it a folder in the session.
+    """
+    from monitor.commands.export import export
+
+    return export(session, to, out)
 
 
 @app.command

@@ -121,14 +121,14 @@ class Judgement:
         live = [f.cause for f in self.raised("power-off", "side-off") if f.cause]
         if "setting" in live:
             return "setting"
+        if self.raised("one-sided"):
+            return "one-side"
         if self.verdict != "differs":
             return "one-side" if self.raised("side-off") else None
         if self.diagnosis is not None and self.diagnosis.cause != "unclear":
             return self.diagnosis.cause
-        named = [c for c in live if c != "unclear"]
-        if named:
-            return named[-1]
-        return "one-side" if self.raised("side-off") else "unclear"
+        named = [f.cause for f in self.raised("power-off") if f.cause and f.cause != "unclear"]
+        return named[-1] if named else "unclear"
 
     @property
     def cause_text(self) -> str:
@@ -138,7 +138,7 @@ class Judgement:
             return ""
         if self.diagnosis is not None and self.diagnosis.cause == cause and self.diagnosis.why:
             return self.diagnosis.why
-        told = [f for f in self.raised("power-off", "side-off") if f.cause == cause]
+        told = [f for f in self.raised("power-off", "side-off", "one-sided") if f.cause == cause]
         if told:
             return told[-1].advice
         if cause == "one-side":
@@ -339,7 +339,7 @@ def _range(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
                 reasons.append(
                     Reason("bad", f"it differs by {off[0].deviation_percent:+.1f} % at {off[0].group}")
                 )
-        elif not off:
+        elif not off and judgement.verdict != "differs":
             reasons.append(
                 Reason("good", f"it was seen at {len(groups)} ranges of {word} and differs in none")
             )

@@ -116,7 +116,10 @@ class Grid:
         self.reference = (
             self.labels.index(self.bench.reference) if self.bench.reference in self.labels else None
         )
-        self.side_references = recording.pipeline.comparator.side_references
+        self.side_references = dict(recording.pipeline.comparator.side_references)
+        for i in self.powered:
+            if i not in self.side_references:
+                self.side_references[i] = self._side_reference(i)
         self.losses = [loss_of(instrument) for instrument in self.instruments]
         self.power_w = self._shown(WORK, COVERED)
         self.ridden = np.stack([self._ridden(i) for i in range(len(self.labels))], axis=1)
@@ -135,6 +138,16 @@ class Grid:
         self.consensus_w = row_median(self.crank_w[:, self.powered])
         self.lags = self._lags()
         self._compared: dict[int, Compared] = {}
+
+    def _side_reference(self, i: int) -> int | None:
+        """Whose sides an instrument that joined afterwards is compared with: the most trusted."""
+        if i == self.reference:
+            return None
+        both = [j for j in self.powered if j != i and self.instruments[j].sides == "both"]
+        order = {"reference": 0, "witness": 1, "on-test": 2}
+        return min(
+            both, key=lambda j: (j != self.reference, order[self.instruments[j].role], j), default=None
+        )
 
     def _shown(self, amount: int, time: int) -> Floats:
         seconds = self.cells[:, :, time]

@@ -19,9 +19,12 @@ from monitor.pipeline import Pipeline
 from monitor.plain import plain
 from monitor.protocol import Protocol, parse_protocol
 from monitor.recording import Recording, collect
+from monitor.results import Study, encode
 from monitor.view import Finding
+from storage.damage import Damage
 
 if TYPE_CHECKING:
+    from storage.journal import Records
     from storage.tables import Column, TableWriter
 
 FINDINGS, SAMPLES, GRID, STUDY, REPORT = (
@@ -66,28 +69,43 @@ def recorded_settings(
     return bench, protocol
 
 
+class Made(msgspec.Struct, frozen=True):
+    """What one pass over a journal gave: files, the study, the session as arrays, what was damaged."""
+
+    paths: list[Path]
+    study: Study
+    recording: Recording
+    damage: Damage | None
+
+
 def write_products(folder: Path, progress: Progress | None = None) -> list[Path]:
     """Make everything that can be made from the journal of a session; the paths of the files.
 
     One pass over the journal. A file that is there already stays: the new one gets a
     number. Raises what `storage.session.open_session` raises, and BenchError.
     """
+    return make_products(folder, progress).paths
+
+
+def make_products(
+    folder: Path, progress: Progress | None = None, on_second: Callable[[float], None] | None = None
+) -> Made:
+    """As `write_products`, with all that it found; `on_second` is told session seconds now and then."""
     from monitor.report import report_html
-    from monitor.study import encode, study
+    from monitor.study import study
     from storage.disk import write_whole
-    from storage.journal import read_journal
     from storage.session import open_session
     from storage.tables import TableWriter
 
     say = progress or (lambda text: None)
     session = open_session(folder)
-    header, records = read_journal(session.path)
+    header, records = _journal(session.path)
     bench, _protocol = recorded_settings(header, session.path)
     say("judging the journal")
     samples_path = session.product(SAMPLES)
     with TableWriter(samples_path, sample_columns(), bench=header.bench, program=header.program) as table:
         samples = _Samples(table, bench)
-        recording = collect(header, records, bench=bench, on_reading=samples.take)
+        recording = collect(header, records, bench=bench, on_reading=samples.take, progress=on_second)
         samples.flush()
     say(f"{recording.records} records, {len(recording.findings)} changes of findings")
     grid_path = session.product(GRID)
@@ -104,7 +122,31 @@ def write_products(folder: Path, progress: Progress | None = None) -> list[Path]
         write_whole(path, data)
         paths.append(path)
         say(f"{path.name} written")
-    return paths
+    return Made(paths, result, recording, records.damage)
+
+
+def run_session(
+    folder: Path, on_second: Callable[[float], None] | None = None
+) -> tuple[Recording, Damage | None]:
+    """The session as arrays, and what was damaged; nothing is written. Raises as `write_products`."""
+    header, records = _journal(folder)
+    bench, _protocol = recorded_settings(header, folder)
+    recording = collect(header, records, bench=bench, progress=on_second)
+    return recording, records.damage
+
+
+def _journal(folder: Path) -> "tuple[Header, Records]":
+    """Header and records of a journal. DamagedSession: its header is gone, and with it the bench."""
+    from storage.damage import DamagedSession
+    from storage.journal import read_journal
+
+    header, records = read_journal(folder)
+    if not header.bench:
+        for _ in records:
+            pass
+        if records.damage is not None:
+            raise DamagedSession(folder, records.damage)
+    return header, records
 
 
 # -- samples

@@ -654,7 +654,7 @@ class _Work:
             if deviation - u95 <= limit:
                 continue
             split = attribute(rows)
-            if diagnosis.cause == "unclear" and split is not None and split.side is not None:
+            if split is not None and split.side is not None:
                 own = split.left_w if split.side == "left" else split.right_w
                 diagnosis = Diagnosis(
                     "one-side",

@@ -36,7 +36,7 @@ COMMANDS = list(commands(app))
 
 
 def test_the_commands_that_are_promised_are_there() -> None:
-    promised = {"demo", "find", "bench", "run", "follow", "replay", "study", "rescue", "doctor"}
+    promised = {"demo", "find", "bench", "run", "follow", "replay", "study", "export", "rescue", "doctor"}
     assert promised <= {command[0] for command in COMMANDS}
     assert {("bench", "new"), ("bench", "check")} <= set(COMMANDS)
 
@@ -74,6 +74,8 @@ REFUSED: dict[str, tuple[list[str], list[str]]] = {
     "no session": (["replay", "nowhere"], ["nowhere", "is not there"]),
     "follow nothing": (["follow", "nowhere"], ["nowhere", "is not there"]),
     "rescue nothing": (["rescue", "nowhere"], ["nowhere", "is not there"]),
+    "kind of export": (["export", "nowhere", "--to", "cvs"], ['"cvs"', '"csv"']),
+    "export nothing": (["export", "nowhere", "--to", "csv"], ["nowhere", "is not there"]),
     "no session in it": (["replay", str(ROOT / "tests"), "--headless"], ["is not a session"]),
     "protocol": (
         ["run", str(BENCHES / "consensus.toml"), "--protocol", str(BENCHES / "consensus.toml")],
@@ -172,6 +174,11 @@ def test_a_study_as_tables_json_and_page(tmp_path: Path, capsys: Capture) -> Non
     assert files[1].read_text(encoding="utf-8").startswith("<!doctype html>")
     assert sorted(path.name for path in session.iterdir()) == made
     capsys.readouterr()
+    for kind in ("csv", "parquet", "package"):
+        assert main(["export", str(session), "--to", kind, "--out", str(tmp_path / "exports")]) == 0
+        paths = [Path(line) for line in capsys.readouterr().out.splitlines()]
+        assert paths
+        assert all(path.stat().st_size for path in paths)
     assert main(["study", str(session), "--against", str(session), "--json", "-"]) == 0
     both = json.loads(capsys.readouterr().out)
     assert both["against"][0]["study"] == json.loads(printed)

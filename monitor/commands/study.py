@@ -1,151 +1,224 @@
-"""`study`: a finished session as tables, JSON and report; several sessions side by side."""
+"""`study`: a finished session as tables, JSON and report; several side by side; a folder as an archive."""
 
-import textwrap
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from monitor.commands.talk import give, table, tell
-from monitor.products import STUDY, recorded_settings, write_products
-from monitor.recording import Recording, collect
-from monitor.report import report_html
-from monitor.results import Difference, Study, encode
-from monitor.study import study as study_of
-from storage.damage import DamagedSession
+from monitor.against import Comparison, Given, compare_sessions
+from monitor.commands.talk import UsageError, give, tell
+from monitor.exporting import read_study
+from monitor.products import REPORT, STUDY, make_products, run_session
+from monitor.recording import Recording
+from monitor.results import Study, encode
+from monitor.summary import comparison_lines, study_lines
+from storage.damage import Damage, SessionError
 from storage.disk import write_whole
-from storage.journal import read_journal
 from storage.session import Session, open_session, read_live
 
-WIDTH = 100
-WORDS = {"agrees": "agrees", "differs": "DIFFERS", "undecided": "can't tell yet"}
+Progress = Callable[[float], None]
 
 
-def study(folder: Path, json: str | None, html: Path | None, against: list[Path]) -> int:
-    """Print or write the study of a session; 4 if records of it were lost.
+def study(
+    folder: Path,
+    json: str | None,
+    html: Path | None,
+    against: list[Path],
+    ride: Path | None = None,
+    label: str | None = None,
+) -> int:
+    """Print or write the study of a session, or of a folder of sessions; 4 if records were lost.
 
-    Raises SessionError or DamagedSession if it can't be read, BenchError if its bench can't.
+    Raises SessionError or DamagedSession if it can't be read, BenchError if its bench
+    can't, UsageError if a ride file can't join.
     """
+    from monitor.archive import is_archive
+
+    if is_archive(folder):
+        if html is not None or against or ride is not None:
+            raise UsageError(
+                f"{folder} is a folder of sessions: --html, --against and --with are for one session"
+            )
+        return _archive(folder, json)
+    if (ride is None) != (label is None):
+        raise UsageError("--with RIDE.fit and --as LABEL go together")
     sessions = [open_session(path) for path in (folder, *against)]
-    studied = [_studied(session) for session in sessions]
-    result, recording, lossy = studied[0]
+    with progress_bar("studying", sessions[0].info) as progress:
+        result, recording, damage = _studied(sessions[0], ride, label, progress)
+    given = [Given(sessions[0].path.name, result)]
+    given += [Given(session.path.name, _known(session)) for session in sessions[1:]]
+    comparison = compare_sessions(given) if against else None
     if json == "-":
-        for line in _json(sessions, [each for each, _, _ in studied]).decode().rstrip("\n").split("\n"):
-            give(line)
+        give(_json(given, comparison, sessions).decode().rstrip("\n"))
     else:
-        for line in _lines(result):
+        for line in study_lines(result):
             give(line)
-        if against:
+        if comparison is not None:
             give("")
-            for line in _side_by_side(sessions, [each for each, _, _ in studied]):
+            for line in comparison_lines(comparison):
                 give(line)
     if json is not None and json != "-":
-        write_whole(Path(json), _json(sessions, [each for each, _, _ in studied]), replace=True)
+        write_whole(Path(json), _json(given, comparison, sessions), replace=True)
         tell(f"written: {json}")
     if html is not None:
-        write_whole(html, report_html(result, recording).encode(), replace=True)
+        from monitor.report import report_html
+
+        write_whole(html, report_html(result, recording, comparison).encode(), replace=True)
         tell(f"written: {html}")
-    if sessions[0].latest(STUDY) is None and read_live(sessions[0].path) is None:
-        # Its screen was left before the session ended, so nobody has made them yet.
-        for path in write_products(sessions[0].path):
+    return 4 if damage is not None and damage.lossy else 0
+
+
+def _studied(
+    session: Session, ride: Path | None, label: str | None, progress: Progress
+) -> tuple[Study, Recording, Damage | None]:
+    """One session; what it lacks is written into its folder, unless a ride file takes part."""
+    from monitor.study import study as study_of
+
+    live = read_live(session.path) is not None
+    if ride is None and not live and session.latest(STUDY) is None:
+        made = make_products(session.path, on_second=progress)
+        for path in made.paths:
             tell(f"written: {path}")
-    return 4 if lossy else 0
+        _warn(session, made.damage)
+        return made.study, made.recording, made.damage
+    recording, damage = run_session(session.path, progress)
+    _warn(session, damage)
+    if ride is not None and label is not None:
+        recording = _joined(recording, ride, label)
+        return study_of(recording), recording, damage
+    result = study_of(recording)
+    latest = session.latest(STUDY)
+    if latest is not None and not live and latest.read_bytes() != encode(result):
+        # Another version of the program judged it before: both stay.
+        from monitor.report import report_html
+
+        for name, data in ((STUDY, encode(result)), (REPORT, report_html(result, recording).encode())):
+            path = session.product(name)
+            write_whole(path, data)
+            tell(f"written: {path}")
+    return result, recording, damage
 
 
-def _studied(session: Session) -> tuple[Study, Recording, bool]:
-    header, records = read_journal(session.path)
-    if not header.bench:
-        for _ in records:
-            pass
-        if records.damage is not None:
-            raise DamagedSession(session.path, records.damage)
-    bench, _ = recorded_settings(header, session.path)
-    recording = collect(header, records, bench=bench)
-    damage = records.damage
+def _joined(recording: Recording, path: Path, label: str) -> Recording:
+    from monitor.ridefile import RideFileError, align, join, read_ride
+
+    try:
+        ride = read_ride(path)
+        alignment = align(ride, recording)
+        joined = join(recording, ride, alignment, label)
+    except (RideFileError, ValueError) as error:
+        raise UsageError(str(error)) from None
+    tell(f"{label}: {path.name}, {alignment.words}")
+    return joined
+
+
+def _known(session: Session) -> Study:
+    """The study of another session: the one that it has, else a new one."""
+    latest = session.latest(STUDY)
+    if latest is not None:
+        try:
+            return read_study(latest)
+        except SessionError as error:
+            tell(f"note: {error}")
+    from monitor.study import study as study_of
+
+    recording, damage = run_session(session.path)
+    _warn(session, damage)
+    return study_of(recording)
+
+
+def _warn(session: Session, damage: Damage | None) -> None:
     if damage is not None:
         tell(f"note: {session.path}: {damage.text}. `plumbwatt rescue` makes it whole.")
-    return study_of(recording), recording, damage is not None and damage.lossy
 
 
-def _json(sessions: list[Session], studies: list[Study]) -> bytes:
-    """The study, as in `study.json`; further sessions stand under `against`."""
-    if len(studies) == 1:
-        return encode(studies[0])
-    whole: dict[str, Any] = msgspec.to_builtins(studies[0])
+def _json(given: list[Given], comparison: Comparison | None, sessions: list[Session]) -> bytes:
+    """The study, as in `study.json`; further sessions under `against`, what changed under `comparison`."""
+    if comparison is None:
+        return encode(given[0].study)
+    whole: dict[str, Any] = msgspec.to_builtins(given[0].study)
     whole["against"] = [
-        {"session": str(session.path), "study": msgspec.to_builtins(each)}
-        for session, each in zip(sessions[1:], studies[1:], strict=True)
+        {"session": str(session.path), "study": msgspec.to_builtins(one.study)}
+        for session, one in zip(sessions[1:], given[1:], strict=True)
     ]
+    whole["comparison"] = msgspec.to_builtins(comparison)
     return msgspec.json.format(msgspec.json.encode(whole), indent=1) + b"\n"
 
 
-def _lines(study: Study) -> list[str]:
-    lost = f", {study.lost_records} LOST" if study.lost_records else ""
-    lines = [
-        f"{study.bench} against {study.reference}: {_clock(study.seconds)}, {study.records} records{lost}",
-        "",
-    ]
-    rows = [("SEGMENT", "FROM", "LONG", "INSTRUMENT", "POWER", "AGAINST", "DEVIATION", "LIMIT", "VERDICT")]
-    spans = [(s.name, s.start_s, s.end_s, s.means, s.differences) for s in study.segments]
-    spans += [(f"{c.name} ({c.cycles} cycles)", c.start_s, c.end_s, {}, c.differences) for c in study.cycles]
-    for name, start_s, end_s, means, differences in spans:
-        first = (name, _clock(start_s), _clock(end_s - start_s))
-        for difference in differences:
-            mean = means.get(difference.instrument)
-            power = "-" if mean is None or mean.power_w is None else f"{mean.power_w:.0f} W"
-            rows.append((*first, difference.instrument, power, *_judged(difference)))
-            first = ("", "", "")
-            for part in difference.parts:
-                part_span = (_clock(part.start_s), _clock(part.end_s - part.start_s))
-                judged = (_percent(part.deviation_percent, part.u95_percent), "", WORDS[part.verdict])
-                rows.append(("  a part of it", *part_span, "", "", "", *judged))
-        if not differences:
-            rows.append((*first, "-", "-", "-", "-", "-", "nothing to compare"))
-    lines += [*table(rows), ""]
-    for label, instrument in study.instruments.items():
-        lines += _wrapped(instrument.sentence or f"{label}: {instrument.verdict}")
-        serves = f"Would serve as a reference: {instrument.serves_as_reference}, {instrument.why}."
-        lines += _wrapped(serves, "  ")
-        if instrument.cause is not None:
-            lines += _wrapped(f"Cause: {instrument.cause}. {instrument.cause_text}", "  ")
-    for question in study.open:
-        lines += _wrapped(f"Open: {question.instrument}: {question.question} {question.ride}")
-    return lines
+def _archive(folder: Path, json: str | None) -> int:
+    """A row per unit, segment and evening; the data set is brought up to date first."""
+    from monitor.archive import rows, update
+    from monitor.summary import aligned, clock, number, sure
+
+    with many_bar("sessions") as progress:
+        target, entries = update(folder, progress=progress)
+    refused = [entry for entry in entries if entry.state == "refused"]
+    if json is None:
+        head = ("EVENING", "SESSION", "UNIT", "SEGMENT", "FROM", "VERDICT", "DEVIATION %", "LIMIT %")
+        table: list[tuple[str, ...]] = [head]
+        words = {"agrees": "agrees", "differs": "DIFFERS", "undecided": "can't tell yet"}
+        for row in rows(target):
+            if row["verdict"] is None:
+                continue
+            unit = f"{row['instrument']} {row['unit']}" if row["unit"] else row["instrument"]
+            table.append(
+                (row["evening"], row["session"], unit, row["segment"], clock(row["start_s"]),
+                 words[row["verdict"]], sure(row["deviation_percent"], row["u95_percent"]),
+                 number(row["limit_percent"], 2))
+            )  # fmt: skip
+        for line in aligned(table, 2):
+            give(line)
+    else:
+        lines = b"".join(msgspec.json.encode(row) + b"\n" for row in rows(target))
+        if json == "-":
+            give(lines.decode().rstrip("\n")) if lines else None
+        else:
+            write_whole(Path(json), lines, replace=True)
+    new = sum(entry.state == "new" for entry in entries)
+    tell(f"{len(entries)} sessions, {new} new or changed, {len(refused)} refused; data set: {target}")
+    for entry in refused:
+        tell(f"note: {entry.session}: {entry.reason}")
+    return 0
 
 
-def _wrapped(text: str, indent: str = "") -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
+@contextmanager
+def progress_bar(what: str, info: Any) -> Iterator[Progress]:
+    """A bar on a terminal over the seconds of a session; silent elsewhere."""
+    import sys
+
+    anchors = info.clock.anchors
+    total = anchors[-1].t_ns / 1e9 if anchors else 0.0
+    if not sys.stderr.isatty() or total < 600.0:
+        yield lambda seconds: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        last = [0.0]
+
+        def advance(seconds: float) -> None:
+            if seconds - last[0] >= 30.0:
+                last[0] = seconds
+                bar.update(task, completed=seconds)
+
+        yield advance
 
 
-def _judged(difference: Difference) -> tuple[str, str, str, str]:
-    return (
-        difference.reference,
-        _percent(difference.deviation_percent, difference.u95_percent),
-        f"{difference.limit_percent:.1f} %",
-        WORDS[difference.verdict],
-    )
+@contextmanager
+def many_bar(what: str) -> Iterator[Callable[[int, int, str], None]]:
+    """A bar on a terminal over many things; silent elsewhere."""
+    import sys
 
+    if not sys.stderr.isatty():
+        yield lambda done, total, name: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
 
-def _percent(deviation: float, u95: float | None) -> str:
-    return f"{deviation:+.1f} %" if u95 is None else f"{deviation:+.1f} ± {u95:.1f} %"
-
-
-def _side_by_side(sessions: list[Session], studies: list[Study]) -> list[str]:
-    """The deviations of all sessions, a column each; segments are matched by name."""
-    found: dict[tuple[str, str], dict[int, str]] = {}
-    for column, study in enumerate(studies):
-        for segment in study.segments:
-            for difference in segment.differences:
-                cell = f"{_judged(difference)[1]} {WORDS[difference.verdict]}"
-                found.setdefault((segment.name, difference.instrument), {}).setdefault(column, cell)
-    rows = [("SEGMENT", "INSTRUMENT", *(session.path.name for session in sessions))]
-    rows += [
-        (name, label, *(cells.get(column, "-") for column in range(len(studies))))
-        for (name, label), cells in found.items()
-    ]
-    return table(rows)
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes}:{rest:02d}"
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, total, name: bar.update(task, completed=done, total=total, description=name[:40])

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.against import Comparison
 from monitor.bench import CONSENSUS
 from monitor.grid import Bools, Grid
 from monitor.plain import plain
@@ -51,10 +52,10 @@ MOST_MARKS = 600
 """More marks in one chart hide each other."""
 
 
-def report_html(study: Study, recording: Recording) -> str:
-    """The page; the same study and recording give the same text."""
+def report_html(study: Study, recording: Recording, comparison: Comparison | None = None) -> str:
+    """The page; the same study and recording give the same text. `comparison`: other sessions beside it."""
     grid = Grid(recording)
-    page = _Page(study, grid)
+    page = _Page(study, grid, comparison)
     script, style, template = _assets()
     data = payload(study, grid) | {"colours": COLOURS, "dashes": DASHES}
     policy = (
@@ -124,7 +125,8 @@ def clock(t_s: float) -> str:
 class _Page:
     """The parts of one page."""
 
-    def __init__(self, study: Study, grid: Grid) -> None:
+    def __init__(self, study: Study, grid: Grid, comparison: Comparison | None) -> None:
+        self.comparison = comparison
         self.study = study
         self.grid = grid
         self.order = {label: k for k, label in enumerate(grid.labels)}
@@ -147,7 +149,10 @@ class _Page:
             "started": started,
             "duration": clock(study.seconds),
             "reference": self.reference,
-            "contents": CONTENTS,
+            "contents": CONTENTS if self.comparison is None else (*CONTENTS, ("against", "Other sessions")),
+            "comparison": self.comparison,
+            "against": self.against(),
+            "repeatability": self.repeatability(),
             "cards": self.cards(),
             "forests": [c for label in self.compared if (c := self.forest(label)) is not None],
             "bench_rows": self.bench_rows(),
@@ -168,6 +173,9 @@ class _Page:
             "repeats": [c for label in self.compared if (c := self.repeats(label)) is not None],
             "efficiency": self.efficiency(),
             "strip": self.strip(),
+            "session_swatches": [_Safe(swatch(k)) for k in range(len(self.comparison.sessions))]
+            if self.comparison is not None
+            else [],
             "signal_rows": self.signal_rows(),
         }
 
@@ -690,6 +698,57 @@ class _Page:
             plot.column_text(column, shortened(plain(told[column].name, 60), 60 // len(told) + 4))
         caption = f"{label}: the first and the last block of each kind with 95 % intervals."
         return _chart(plot, caption)
+
+    def against(self) -> list[dict[str, Any]]:
+        """A plot per instrument: segments as rows, sessions beside each other, with intervals."""
+        comparison = self.comparison
+        if comparison is None:
+            return []
+        charts = []
+        for label in dict.fromkeys(row.instrument for row in comparison.rows):
+            rows = [row for row in comparison.rows if row.instrument == label]
+            told = [r for row in rows for r in row.results if r is not None]
+            ends = [r.deviation_percent + sign * (r.u95_percent or 0.0) for r in told for sign in (-1.0, 1.0)]
+            limit = self.limit(label)
+            n, many = len(rows), len(comparison.sessions)
+            height = max(19.0, 8.0 * many)
+            plot = Plot(
+                f"{label}: sessions side by side", f"{n} segments in {many} sessions",
+                padded([*ends, -1.2 * limit, 1.2 * limit], 2.0), (-n + 0.5, 0.5),
+                "deviation %, with 95 % interval", "", 56.0 + height * n, 128.0, y_ticks=False,
+            )  # fmt: skip
+            plot.box(-limit, limit, -n + 0.5, 0.5, "tolerance")
+            for at, row in enumerate(rows):
+                plot.row_text(-float(at), shortened(plain(row.segment, 60), 19))
+                for k, r in enumerate(row.results):
+                    if r is None:
+                        continue
+                    y = -at + 0.7 * (0.5 - (k + 0.5) / many)
+                    if r.u95_percent is not None:
+                        low, high = r.deviation_percent - r.u95_percent, r.deviation_percent + r.u95_percent
+                        plot.whisker((max(low, plot.x[0]), y), (min(high, plot.x[1]), y), k)
+                    note = f"{plain(r.session, 60)}: {sure(r.deviation_percent, r.u95_percent)} %"
+                    plot.mark(r.deviation_percent, y, k, 3.2, note)
+            plot.segment((0.0, 0.5), (0.0, -n + 0.5), "rule")
+            charts.append(_chart(plot, f"{label}: each segment in each session. Band: tolerance."))
+        return charts
+
+    def repeatability(self) -> list[dict[str, str]]:
+        if self.comparison is None:
+            return []
+        return [
+            {
+                "label": r.instrument,
+                "sessions": str(r.sessions),
+                "segments": str(r.segments),
+                "within": number(r.within_percent, 2),
+                "between": number(r.between_percent, 2),
+                "total": number(r.total_percent, 2),
+                "r": number(r.repeatability_limit_percent, 2),
+                "R": number(r.reproducibility_limit_percent, 2),
+            }
+            for r in self.comparison.repeatability
+        ]
 
     def strip(self) -> dict[str, Any] | None:
         """When each instrument was heard, on one time axis."""

@@ -1,0 +1,305 @@
+"""A session for other tools: what goes into each file, and how a stranger reads it.
+
+The numbers are those of the session's tables and of its study; nothing is computed here.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from monitor.bench import parse_bench
+from monitor.plain import plain
+from monitor.products import FINDINGS, GRID, REPORT, SAMPLES, STUDY, write_products
+from monitor.results import Study, decode
+from storage.damage import SessionError
+from storage.disk import write_whole
+from storage.exports.csv_file import csv_lines, write_csv
+from storage.exports.fit_file import DeveloperField, Lap, Ride, fit_bytes, need_fit
+from storage.exports.package import README, Item, package_bytes, readme
+from storage.session import Session, free_path, make_folder, open_session, safe_name
+from storage.tables import Column, Table, read_table, write_table
+
+Say = Callable[[str], None]
+KINDS = ("csv", "fit", "parquet", "package")
+
+
+def export(folder: Path, kind: str, out: Path | None = None, say: Say | None = None) -> list[Path]:
+    """Write one kind of export; the paths of what was written.
+
+    `kind` is one of KINDS; `out` the folder for it, by default `exports` in the session.
+    Tables that are not there yet are made first. Raises ValueError for another kind, and
+    what opening, studying and writing raise.
+    """
+    if kind not in KINDS:
+        raise ValueError(f"{kind} is no kind of export; there are {', '.join(KINDS)}")
+    if kind == "fit":
+        need_fit()
+    say = say or (lambda text: None)
+    session = open_session(folder)
+    names = _products(session, say)
+    study = read_study(names[STUDY])
+    out = out if out is not None else session.path / "exports"
+    if kind == "fit":
+        return _fit(session, names, study, out, say)
+    if kind == "package":
+        return _package(session, names, study, out)
+    target = make_folder(out, f"{safe_name(session.path.name)}-{kind}")
+    if kind == "parquet":
+        return _parquet(session, names, study, target)
+    return _csv(names, study, target)
+
+
+def read_study(path: Path) -> Study:
+    """A study from its file. SessionError if it is none of ours."""
+    try:
+        return decode(path.read_bytes())
+    except (OSError, msgspec.MsgspecError) as error:
+        problem = f"is no study that this version reads ({error})"
+        raise SessionError(path, problem, "Move it away; `plumbwatt study` makes it again") from None
+
+
+def _products(session: Session, say: Say) -> dict[str, Path]:
+    """The latest of each product; they are made if one is missing."""
+    wanted = (SAMPLES, GRID, FINDINGS, STUDY, REPORT)
+    found = {name: session.latest(name) for name in wanted}
+    if any(path is None for path in found.values()):
+        write_products(session.path, say)
+        found = {name: session.latest(name) for name in wanted}
+    return {name: path for name, path in found.items() if path is not None}
+
+
+# -- tables of the study
+
+SEGMENT_COLUMNS = (
+    Column("segment", "text"), Column("start_s", "float", "s"), Column("end_s", "float", "s"),
+    Column("settle_s", "float", "s"), Column("kind", "text"), Column("load", "text"),
+    Column("steady", "bool"),
+    Column("instrument", "text"), Column("power_w", "float", "W"), Column("left_w", "float", "W"),
+    Column("right_w", "float", "W"), Column("cadence_rpm", "float", "rpm"),
+    Column("coverage", "float", "1"),
+    Column("reference", "text"), Column("delta_w", "float", "W"), Column("delta_percent", "float", "%"),
+    Column("expected_percent", "float", "%"), Column("deviation_percent", "float", "%"),
+    Column("u95_percent", "float", "%"), Column("limit_percent", "float", "%"), Column("verdict", "text"),
+    Column("left_delta_w", "float", "W"), Column("right_delta_w", "float", "W"),
+    Column("share_right", "float", "1"), Column("blocks", "int"),
+)  # fmt: skip
+_OF_SEGMENT = ("start_s", "end_s", "settle_s", "kind", "load", "steady")
+_OF_MEANS = ("power_w", "left_w", "right_w", "cadence_rpm", "coverage")
+_OF_DIFFERENCE = (
+    "reference", "delta_w", "delta_percent", "expected_percent", "deviation_percent", "u95_percent",
+    "limit_percent", "verdict", "left_delta_w", "right_delta_w", "share_right", "blocks",
+)  # fmt: skip
+
+
+def segment_values(study: Study) -> dict[str, list[Any]]:
+    """One row per segment and instrument, as columns of SEGMENT_COLUMNS."""
+    values: dict[str, list[Any]] = {column.name: [] for column in SEGMENT_COLUMNS}
+    for segment in study.segments:
+        for label, means in segment.means.items():
+            told = next((d for d in segment.differences if d.instrument == label), None)
+            values["segment"].append(segment.name)
+            values["instrument"].append(label)
+            for name in _OF_SEGMENT:
+                values[name].append(getattr(segment, name))
+            for name in _OF_MEANS:
+                values[name].append(getattr(means, name))
+            for name in _OF_DIFFERENCE:
+                values[name].append(getattr(told, name) if told is not None else None)
+    return values
+
+
+_FINDING_COLUMNS = (
+    Column("t_s", "float", "s"), Column("event", "text"), Column("kind", "text"),
+    Column("instrument", "text"), Column("side", "text"), Column("reference", "text"),
+    Column("value", "float"), Column("limit", "float"),
+    Column("unit", "text"), Column("since_s", "float", "s"), Column("cause", "text"),
+    Column("advice", "text"),
+)  # fmt: skip
+
+
+def _finding_values(path: Path) -> dict[str, list[Any]]:
+    rows = [msgspec.json.decode(line) for line in path.read_bytes().splitlines() if line.strip()]
+    return {column.name: [row.get(column.name) for row in rows] for column in _FINDING_COLUMNS}
+
+
+# -- kinds
+
+
+def _csv(names: Mapping[str, Path], study: Study, target: Path) -> list[Path]:
+    paths = []
+    for name in (GRID, SAMPLES):
+        with Table(names[name]) as table:
+            path = target / f"{Path(name).stem}.csv"
+            write_csv(path, table.columns, table.groups())
+            paths.append(path)
+    path = target / "segments.csv"
+    write_csv(path, SEGMENT_COLUMNS, [segment_values(study)])
+    paths.append(path)
+    path = target / "findings.csv"
+    write_csv(path, _FINDING_COLUMNS, [_finding_values(names[FINDINGS])])
+    return [*paths, path]
+
+
+def _parquet(session: Session, names: Mapping[str, Path], study: Study, target: Path) -> list[Path]:
+    paths = []
+    for name in (GRID, SAMPLES):
+        path = target / name
+        write_whole(path, names[name].read_bytes())
+        paths.append(path)
+    path = target / "segments.parquet"
+    _write_segments(session, study, path)
+    return [*paths, path]
+
+
+def _write_segments(session: Session, study: Study, path: Path) -> None:
+    write_table(
+        path, SEGMENT_COLUMNS, segment_values(study), bench=session.info.bench, program=session.info.program
+    )
+
+
+def rides(session: Session, names: Mapping[str, Path], study: Study) -> dict[str, Ride]:
+    """One ride per instrument with power, and `combined`: the reference, the others as developer fields."""
+    bench = parse_bench(session.info.bench, "the session's bench")
+    _, grid = read_table(names[GRID])
+    seconds = len(grid["time_s"])
+    utc_s = study.utc_ns / 1e9 if study.utc_ns else None
+    laps = [Lap(s.name, s.start_s, min(s.end_s, float(seconds))) for s in study.segments]
+    result = {}
+    fields = []
+    for i in bench.instruments:
+        cadence = grid[f"{i.label}.cadence_rpm"]
+        fields.append(DeveloperField(f"{i.label}.cadence_rpm", "rpm", cadence))
+        if not i.measures_power:
+            continue
+        power, left = grid[f"{i.label}.power_w"], grid[f"{i.label}.left_w"]
+        share = [
+            100.0 * side / whole if i.sides == "both" and side is not None and whole else None
+            for side, whole in zip(left, power, strict=True)
+        ]
+        exact = DeveloperField(f"{i.label}.power_w", "W", power)
+        fields.append(exact)
+        if i.sides != "total":
+            fields += [
+                DeveloperField(f"{i.label}.left_w", "W", left),
+                DeveloperField(f"{i.label}.right_w", "W", grid[f"{i.label}.right_w"]),
+            ]
+        result[i.label] = Ride(power, cadence, share, laps, [exact], utc_s, "plumbwatt")
+    base = result.get(bench.reference) or next(iter(result.values()), None)
+    if base is not None:
+        told = [f for f in fields if any(v is not None for v in f.values)]
+        result["combined"] = msgspec.structs.replace(base, fields=told)
+    return result
+
+
+def _fit(session: Session, names: Mapping[str, Path], study: Study, out: Path, say: Say) -> list[Path]:
+    out.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for label, ride in rides(session, names, study).items():
+        path = free_path(out / f"{safe_name(session.path.name)}-{label}.fit")
+        write_whole(path, fit_bytes(ride))
+        paths.append(path)
+        say(f"{path.name} written")
+    return paths
+
+
+def _package(session: Session, names: Mapping[str, Path], study: Study, out: Path) -> list[Path]:
+    out.mkdir(parents=True, exist_ok=True)
+    path = free_path(out / f"{safe_name(session.path.name)}.zip")
+    utc_s = study.utc_ns / 1e9 if study.utc_ns else None
+    temporary = free_path(session.path / ".segments.parquet")
+    try:
+        _write_segments(session, study, temporary)
+        segments = temporary.read_bytes()
+    finally:
+        temporary.unlink(missing_ok=True)
+    items = package_items(session, names, study, segments)
+    text = readme(
+        f"Session {plain(session.path.name, 80)}",
+        f"Bench “{plain(study.bench, 80)}”, compared with {study.reference}. Open `report.html` "
+        "first: it needs no network and no other program than a browser. All times are seconds from the "
+        "start of the session; columns tell their unit in their name.",
+        items,
+        HOW_TO_READ,
+    )
+    everything = [Item(README, text.encode(), "this text"), *items]
+    write_whole(path, package_bytes(everything, safe_name(session.path.name), utc_s))
+    return [path]
+
+
+def package_items(session: Session, names: Mapping[str, Path], study: Study, segments: bytes) -> list[Item]:
+    """The files of a package with what is said of each."""
+    table = "".join(csv_lines(SEGMENT_COLUMNS, [segment_values(study)]))
+    items = [
+        Item("report.html", names[REPORT], "the report for readers, with all plots"),
+        Item("study.json", names[STUDY], "every number of the report, by segment and instrument"),
+        Item("segments.csv", table.encode(), "means, differences, verdicts by segment and instrument"),
+        Item("segments.parquet", segments, "the same table with types"),
+        Item(
+            "grid.parquet", names[GRID],
+            "a row a second, all instruments on one clock: power, sides, cadence, and `coverage`, the part "
+            "of the second that was heard; the sum of `power_w` is the work in joules",
+        ),
+        Item(
+            "samples.parquet", names[SAMPLES],
+            "every decoded packet: `time_s` when it arrived, `placed_s` where its work ends on the common "
+            "clock",
+        ),
+        Item("findings.jsonl", names[FINDINGS], "what the monitor found, one JSON object a line"),
+        Item("bench.toml", session.info.bench.encode(), "the bench as the tester described it"),
+    ]  # fmt: skip
+    if session.info.protocol:
+        items.append(Item("protocol.toml", session.info.protocol.encode(), "the protocol that was ridden"))
+    for name, text in (
+        ("session.json", "when it was recorded, by which version, what each instrument told of itself"),
+        (
+            "journal.arrows",
+            "the raw packets as they arrived (Arrow IPC stream): all else is made from it",
+        ),
+        ("journal.crc", "checksums of the parts of the journal"),
+    ):
+        path = session.path / name
+        if path.exists():
+            items.append(Item(name, path, text))
+    return items
+
+
+HOW_TO_READ = '''## Reading it
+
+With pandas:
+
+```python
+import pandas
+grid = pandas.read_parquet("grid.parquet")
+power = grid.filter(like=".power_w").mean()
+segments = pandas.read_parquet("segments.parquet")
+verdicts = segments.pivot_table("deviation_percent", "segment", "instrument", sort=False)
+```
+
+With duckdb:
+
+```python
+import duckdb
+worst = duckdb.sql("""
+    select segment, instrument, deviation_percent, u95_percent, verdict
+    from 'segments.parquet' where verdict is not null order by abs(deviation_percent) desc
+""").fetchall()
+packets = duckdb.sql("""
+    select instrument, item, count(*) from 'samples.parquet' group by all order by all
+""").fetchall()
+```
+
+The raw packets:
+
+```python
+import pyarrow.ipc
+with pyarrow.ipc.open_stream("journal.arrows") as stream:
+    first = stream.read_next_batch()
+```'''
+
+
+def summary(paths: Sequence[Path]) -> str:
+    """What was written, in a few words."""
+    total = sum(path.stat().st_size for path in paths)
+    return f"{len(paths)} file{'' if len(paths) == 1 else 's'}, {total / 1e6:.1f} MB"

@@ -1,0 +1,1 @@
+"""A session for other tools: comma-separated values, ride files, a package to hand over."""
