@@ -186,18 +186,19 @@ def torques(blocks: Sequence[Block], side: Side) -> tuple[Floats, Floats, Floats
 def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float = 0.0) -> Diagnosis:
     """Scale, zero offset or unclear, from blocks that all belong to one state of the instrument.
 
-    The log ratio is fitted as a (a scale), as b / torque (an offset of b N·m), and as
+    The relative deviation is fitted as a (a scale), as b / torque (an offset of b N·m), and as
     both; a name is given only where one of the two alone explains it and the other alone
-    does not; gain and zero as numbers only where they are apart. `block_sd` is the usual spread of one block's
-    log ratio: a lucky quiet stretch must not look like proof. `loss_w` is the constant
-    part of a drivetrain loss in the comparison, which looks like an offset and is known
-    to a fifth.
+    does not; gain and zero as numbers only where they are apart. `block_sd` is the usual
+    spread of one block's ratio: a lucky quiet stretch must not look like proof. `loss_w` is
+    the constant part of a drivetrain loss in the comparison, which looks like an offset and
+    is known to a fifth.
     """
     x, own, cadence = torques(blocks, side)
     n = len(x)
     if n < MIN_BLOCKS:
         return Diagnosis("unclear", "ride on steadily for a minute, then its cause may be told")
-    y = np.log(own / x)
+    # The ratio itself, not its logarithm: an offset is then exactly a line in 1 / torque.
+    y = own / x - 1.0
     inverse = 1.0 / x
     a1 = float(y.mean())
     b1 = float(inverse @ y / (inverse @ inverse))
@@ -217,7 +218,7 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
     sd_b = math.hypot(math.sqrt(float(covariance[1, 1])), systematic_nm)
     scale_chi = float(rest_scale @ rest_scale - rest @ rest) / s2
     zero_chi = float(rest_zero @ rest_zero - rest @ rest) / s2
-    gain = math.exp(float(a2))
+    gain = 1.0 + float(a2)
     # Blocks that no straight line through the torques explains belong to more than one state.
     mixed = float(rest @ rest) / max(1, n - 2) > (2.0 * block_sd) ** 2
     told = not mixed and sd_a <= GATE_GAIN and sd_b <= GATE_OFFSET_NM
@@ -233,7 +234,7 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
         and part_zero < 0.4 * part_scale
     ):
         return Diagnosis(
-            "scale", f"{where} keeps its {100.0 * math.expm1(a1):+.1f} % at every torque: a scale error, "
+            "scale", f"{where} keeps its {100.0 * a1:+.1f} % at every torque: a scale error, "
             "zeroing will not cure it, check its settings and ask the maker", "", *line,
         )  # fmt: skip
     if not mixed and scale_chi - zero_chi > EVIDENCE and zero_chi < EVIDENCE and part_scale < 0.4 * part_zero:
