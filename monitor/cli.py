@@ -246,7 +246,7 @@ def study(
     session: Path,
     /,
     *,
-    json: Annotated[str | None, Parameter(name="--json")] = None,
+    json: Annotated[str | None, Parameter(name="--json", allow_leading_hyphen=True)] = None,
     html: Path | None = None,
     against: Annotated[list[Path] | None, Parameter(consume_multiple=True, negative=())] = None,
     ride: Annotated[Path | None, Parameter(name="--with")] = None,

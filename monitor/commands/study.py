@@ -10,7 +10,7 @@ import msgspec
 from monitor.against import Comparison, Given, compare_sessions
 from monitor.commands.talk import UsageError, give, tell
 from monitor.exporting import read_study
-from monitor.products import REPORT, STUDY, make_products, run_session
+from monitor.products import GRID, REPORT, SAMPLES, STUDY, make_products, run_session
 from monitor.recording import Recording
 from monitor.results import Study, encode
 from monitor.summary import comparison_lines, study_lines
@@ -51,7 +51,7 @@ def study(
     given += [Given(session.path.name, _known(session)) for session in sessions[1:]]
     comparison = compare_sessions(given) if against else None
     if json == "-":
-        give(_json(given, comparison, sessions).decode().rstrip("\n"))
+        _give_text(_json(given, comparison, sessions))
     else:
         for line in study_lines(result):
             give(line)
@@ -77,7 +77,7 @@ def _studied(
     from monitor.study import study as study_of
 
     live = read_live(session.path) is not None
-    if ride is None and not live and session.latest(STUDY) is None:
+    if ride is None and not live and any(session.latest(name) is None for name in (SAMPLES, GRID)):
         made = make_products(session.path, on_second=progress)
         for path in made.paths:
             tell(f"written: {path}")
@@ -90,8 +90,8 @@ def _studied(
         return study_of(recording), recording, damage
     result = study_of(recording)
     latest = session.latest(STUDY)
-    if latest is not None and not live and latest.read_bytes() != encode(result):
-        # Another version of the program judged it before: both stay.
+    if not live and (latest is None or latest.read_bytes() != encode(result)):
+        # It is missing, or another version of the program judged it before: then both stay.
         from monitor.report import report_html
 
         for name, data in ((STUDY, encode(result)), (REPORT, report_html(result, recording).encode())):
@@ -147,6 +147,11 @@ def _json(given: list[Given], comparison: Comparison | None, sessions: list[Sess
     return msgspec.json.format(msgspec.json.encode(whole), indent=1) + b"\n"
 
 
+def _give_text(text: bytes) -> None:
+    for line in text.decode().rstrip("\n").split("\n"):
+        give(line)
+
+
 def _archive(folder: Path, json: str | None) -> int:
     """A row per unit, segment and evening; the data set is brought up to date first."""
     from monitor.archive import rows, update
@@ -173,7 +178,7 @@ def _archive(folder: Path, json: str | None) -> int:
     else:
         lines = b"".join(msgspec.json.encode(row) + b"\n" for row in rows(target))
         if json == "-":
-            give(lines.decode().rstrip("\n")) if lines else None
+            _give_text(lines)
         else:
             write_whole(Path(json), lines, replace=True)
     new = sum(entry.state == "new" for entry in entries)
