@@ -15,9 +15,9 @@ def tell(text: str) -> None:
     print("\n".join(plain(line) for line in text.split("\n")), file=sys.stderr, flush=True)
 
 
-def give(line: str) -> None:
-    """A line of data, on stdout, freed of control characters."""
-    print(plain(line), flush=True)
+def give(text: str) -> None:
+    """A line of data, or several, on stdout, freed of control characters."""
+    print("\n".join(plain(line) for line in text.split("\n")), flush=True)
 
 
 def on_terminal() -> bool:
