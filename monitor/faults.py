@@ -359,11 +359,12 @@ class Watch:
         if end % 2 == 0:
             self._notice(now_s)
         for i in self.comparator.powered:
-            spike = self._spike(i, now_s)
-            if spike.signal == "over" or self._missing_now[i] or now_s - self.restarted_s[i] < SHOWN_S:
+            own = (self._spike(i, now_s), self._stuck(i, now_s), self._clipped(i, now_s))
+            odd = any(sign.signal == "over" for sign in own)
+            if odd or self._missing_now[i] or now_s - self.restarted_s[i] < SHOWN_S:
                 # What is wrong in a way of its own is neither judged nor a judge of others.
                 self.comparator.clean_since[i] = max(self.comparator.clean_since[i], end)
-            yield spike
+            yield from own
         for i, instrument in enumerate(self.bench.instruments):
             pair = self.comparator.pairs.get(i)
             if pair is not None:
@@ -371,11 +372,8 @@ class Watch:
                 yield from self._shift(i, pair, end)
             if cadences:
                 yield self._cadence(i, cadences, end)
-            if instrument.mount != "cadence":
-                yield self._stuck(i, now_s)
-                yield self._clipped(i, now_s)
-                if instrument.sides == "both":
-                    yield self._one_sided(i, now_s)
+            if instrument.mount != "cadence" and instrument.sides == "both":
+                yield self._one_sided(i, now_s)
             yield from self._settings(i, now_s)
         if self.failing_s is not None:
             yield Sign(
@@ -432,7 +430,11 @@ class Watch:
                 self._judge_sides(sides, pair, label)
                 self._judge_balance(balance, windows, label, self.labels[side])
                 self._judge_swapped(swapped, pair, label, self.labels[side])
-                self._sides_wrong[i] = swapped.signal == "over" or self.recent[i].share_even >= 40
+                self._sides_wrong[i] = (
+                    swapped.signal == "over"
+                    or self.recent[i].share_even >= 40
+                    or self.tracks[i].share_s == -math.inf
+                )
                 if swapped.signal == "over":
                     for sign in (*sides.values(), balance):
                         sign.signal = "below"
@@ -842,7 +844,7 @@ class Watch:
             others = [p for p in self._others_between(i, r.run_s, now_s) if len(p) > 4]
             if r.run_w >= r.peak_w and any(max(p) > 1.1 * r.run_w for p in others):
                 return sign  # a plateau at its highest while others go higher is clipping
-            if not others or not any(max(p) - min(p) > max(8.0, 0.04 * r.run_w) for p in others):
+            if not others or not any(max(p) - min(p) > max(4.0, 0.015 * r.run_w) for p in others):
                 return sign
             sign.signal, since = "over", r.run_s
         sign.value, sign.limit, sign.since_s, sign.cause = power, None, since, "unclear"

@@ -22,6 +22,7 @@ H_SIDE = 11.0
 e-fold with each unit: 465 blocks at 5, 3,600 at 7.03 (computed, and for h 4 as Lucas and Crosier 1982).
 Sides scatter more, follow the rider's balance in coarse steps, are two more to watch: theirs is higher."""
 WARM_UP = 6
+MAX_Z = 3.5
 MIN_PERCENT = 1.0
 """Steps under this are true perhaps, but of no use to a tester."""
 SHOWN_S = 60
@@ -118,7 +119,8 @@ class _Line:
         self.past.append((end_s, y, 1.0 / max(torque_nm, 1.0)))
         if u is None or self.start.n <= WARM_UP:
             return False
-        self.cusum.update(u)
+        # One wild block must not be proof: it takes three to raise a step of any size.
+        self.cusum.update(min(max(u, -MAX_Z), MAX_Z))
         return max(self.cusum.high, self.cusum.low) > self.h
 
     def beginning(self) -> int | None:
