@@ -15,7 +15,7 @@ from monitor.bench import Bench
 from monitor.compare import MIN_POWER_W, Block, Comparator, Pair, Window
 from monitor.curve import Track
 from monitor.diagnose import Diagnosis, Hole, attribute, diagnose, placement
-from monitor.shift import Shift, ShiftDetector
+from monitor.shift import MIN_PERCENT, Shift, ShiftDetector
 from monitor.view import Cause, Heard, Kind, Side, Unit
 
 RULES: dict[Kind, Rule] = {
@@ -99,6 +99,7 @@ class Recent:
         "even_span",
         "mean_w",
         "peak_w",
+        "powered_since_s",
         "powers",
         "run_n",
         "run_s",
@@ -113,6 +114,7 @@ class Recent:
 
     def __init__(self) -> None:
         self.powers: deque[tuple[float, float]] = deque(maxlen=64)
+        self.powered_since_s = math.inf
         self.mean_w = 0.0
         self.run_w = -1.0
         self.run_n = 0
@@ -132,6 +134,10 @@ class Recent:
     def feed(self, t_s: float, power_w: float, left_share: float | None) -> None:
         """Take a newly shown power (a repeated event is not new)."""
         self.powers.append((t_s, power_w))
+        if power_w <= 0.0:
+            self.powered_since_s = math.inf
+        elif self.powered_since_s == math.inf:
+            self.powered_since_s = t_s
         mean = self.mean_w
         jumped = (power_w > 1.5 * mean + 100.0 and mean > 30.0) or (power_w < 0.3 * mean and mean > 80.0)
         if jumped:
@@ -341,13 +347,8 @@ class Watch:
         return next((p for t, p in reversed(self.recent[j].powers) if t <= t_s), 0.0)
 
     def _powered_since(self, j: int) -> float:
-        powers = self.recent[j].powers
-        since = math.inf
-        for t, p in reversed(powers):
-            if p <= 0.0:
-                break
-            since = t
-        return since
+        recent = self.recent[j]
+        return max(recent.powered_since_s, recent.powers[0][0]) if recent.powers else math.inf
 
     # -- every closed second
 
@@ -749,7 +750,7 @@ class Watch:
             sign = Sign("shifted", label, side, "below", unit="%", reference=self._reference())
             if shift is not None and shift.side == side:
                 sign.signal = "over"
-                sign.value, sign.limit, sign.since_s = shift.percent, 1.0, shift.since_s
+                sign.value, sign.limit, sign.since_s = shift.percent, MIN_PERCENT, shift.since_s
                 sign.cause = "unclear"
                 where = "" if side == "total" else f" {side} side"
                 near = self._near(shift.since_s)
