@@ -282,15 +282,15 @@ def case_gain(args: argparse.Namespace) -> list[str]:
     """One side of a meter gains 10 % in mid-ride: raised, the right side, the right cause."""
     torques = [[0, 150], [60, 150], [60, 260], [120, 260]]
     power = [p for k in range(4) for p in [[k * 120 + t, w] for t, w in torques]]
-    # The total grows by 5 % and the left share falls by that much of the whole: the right side has
-    # gained 10 %, at every torque.
-    step = 90
-    gain = [[0, 1.0], [step, 1.0], [step, 1.05]]
-    left = [[0, 50.0], [step, 50.0], [step, 50.0 / 1.05]]
+    # The right side gains a tenth: the total grows by that part of it and the left share falls.
+    step, share = 90, 48.5
+    grown = share / 100 + 1.1 * (1 - share / 100)
+    gain = [[0, 1.0], [step, 1.0], [step, grown]]
+    left = [[0, share], [step, share], [step, share / grown]]
     scenario = {
         "seed": 5, "power": power, "cadence": 85,
         "devices": [
-            sensor(1, "dual", rate=4, noise=2, left=50.0),
+            sensor(1, "dual", rate=4, noise=2, left=share),
             sensor(2, "dual", rate=4, noise=2, gain=gain, left=left),
             sensor(3, "trainer", radios=["ant"], noise=2),
         ],
