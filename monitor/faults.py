@@ -203,6 +203,7 @@ class Watch:
         self.holes: list[list[Hole]] = [[] for _ in range(n)]
         self._missing_now = [False] * n
         self._sides_wrong = [False] * n
+        self._swapped = [False] * n
         self._ridden_s: list[dict[str, float]] = [{} for _ in range(n)]
         self._ridden_rpm: list[list[float]] = [[] for _ in range(n)]
         self.happened: deque[tuple[float, str]] = deque(maxlen=64)
@@ -431,6 +432,8 @@ class Watch:
                 self._judge_sides(sides, pair, label)
                 self._judge_balance(balance, windows, label, self.labels[side])
                 self._judge_swapped(swapped, pair, label, self.labels[side])
+                put_right = self._swapped[i] and swapped.signal == "below"
+                self._swapped[i] = swapped.signal == "over" or (self._swapped[i] and not put_right)
                 self._sides_wrong[i] = (
                     swapped.signal == "over"
                     or self.recent[i].share_even >= 40
@@ -439,6 +442,15 @@ class Watch:
                 if swapped.signal == "over":
                     for sign in (*sides.values(), balance):
                         sign.signal = "below"
+                elif put_right:
+                    # Its pedals were put right: what it showed before says nothing of its sides.
+                    pair.reset(end)
+                    for sign in (power, *sides.values(), balance):
+                        sign.signal = None
+                elif swapped.signal is None and _looks_swapped(windows[max(windows)]):
+                    # Before the blocks can tell, mirrored sides are not yet sides that lean.
+                    for sign in (*sides.values(), balance):
+                        sign.signal = "between" if sign.signal == "over" else sign.signal
         for sign in (power, *sides.values()):
             self._explain(sign, i, pair, now_s, end)
         yield power
@@ -677,7 +689,8 @@ class Watch:
         sign.advice = f"{label} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}"
 
     def _judge_balance(self, sign: Sign, windows: dict[int, Window], label: str, reference: str) -> None:
-        w = windows.get(30)
+        lengths = [n for n in windows if 20 <= n <= 60]
+        w = windows[min(lengths, key=lambda n: abs(n - 30))] if lengths else None
         if w is None or w.balance is None or w.balance_reference is None:
             return
         off = w.balance - w.balance_reference
@@ -699,14 +712,8 @@ class Watch:
             return
         own = _balance([(b.left_w or 0.0, b.right_w or 0.0) for b in blocks])
         theirs = _balance([(b.left_reference_w or 0.0, b.right_reference_w or 0.0) for b in blocks])
-        lean = theirs - 50.0
-        sign.signal = "below"
-        total = math.fsum(b.y for b in blocks) / len(blocks)
-        if abs(lean) >= 1.2 and abs(own - theirs) > 2.0 and abs(total) < 0.007 * pair.limit:
-            # Mirrored sides with an honest total; an error of one side would show in the total.
-            mirrored = abs(own + theirs - 100.0)
-            if mirrored < 0.35 * abs(lean) + 0.3:
-                sign.signal = "over"
+        total = 100.0 * math.expm1(math.fsum(b.y for b in blocks) / len(blocks))
+        sign.signal = "over" if _mirrored(own, theirs, total, pair.limit) else "below"
         sign.value, sign.limit, sign.reference, sign.cause = own, theirs, reference, "setting"
         sign.advice = (
             f"{label} shows left {own:.1f} % where {reference} shows right {100.0 - theirs:.1f} %: "
@@ -845,7 +852,9 @@ class Watch:
             others = [p for p in self._others_between(i, r.run_s, now_s) if len(p) > 4]
             if r.run_w >= r.peak_w and any(max(p) > 1.1 * r.run_w for p in others):
                 return sign  # a plateau at its highest while others go higher is clipping
-            if not others or not any(max(p) - min(p) > max(4.0, 0.015 * r.run_w) for p in others):
+            # One that has never been seen to move may show a held target: then the others must move a lot.
+            part = 0.015 if len(r.runs) >= 8 else 0.1
+            if not any(max(p) - min(p) > max(4.0, part * r.run_w) for p in others):
                 return sign
             sign.signal, since = "over", r.run_s
         sign.value, sign.limit, sign.since_s, sign.cause = power, None, since, "unclear"
@@ -973,6 +982,21 @@ class Watch:
                 limit=LOW_BATTERY_PERCENT,
                 advice=f"the battery of {label} is low ({shown}): change or charge it before the next ride",
             )
+
+
+def _mirrored(own: float, theirs: float, deviation: float, limit: float) -> bool:
+    """Left shares (percent) that mirror each other under an honest total.
+
+    An error of one side would show in the total.
+    """
+    lean = theirs - 50.0
+    apart = abs(lean) >= 1.2 and abs(own - theirs) > 2.0
+    return apart and abs(deviation) < 0.7 * limit and abs(own + theirs - 100.0) < 0.35 * abs(lean) + 0.3
+
+
+def _looks_swapped(w: Window) -> bool:
+    known = w.balance is not None and w.balance_reference is not None
+    return known and _mirrored(w.balance or 0.0, w.balance_reference or 0.0, w.deviation, w.limit)
 
 
 def _balance(pairs: list[tuple[float, float]]) -> float:
