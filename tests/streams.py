@@ -6,7 +6,7 @@ stretches of constant power and cadence, a meter sends what happened, exactly.
 
 import math
 import random
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from capture.profiles import ant_power, cycling_power
@@ -90,12 +90,15 @@ class Ride:
 
 @dataclass
 class Meter:
-    """A crank meter: gain and offset on torque, seeded scatter, delay; counters begin at odd values."""
+    """A crank meter: gain and offset on torque, seeded scatter, delay; counters begin at odd values.
+
+    `gain` may depend on the time (s) at which a revolution ended.
+    """
 
     label: str
-    gain: float = 1.0
+    gain: float | Callable[[float], float] = 1.0
     offset_nm: float = 0.0
-    gain_right: float = 1.0
+    gain_right: float | Callable[[float], float] = 1.0
     noise: float = 0.0
     sided: bool = False
     seed: int = 1
@@ -114,8 +117,9 @@ class Meter:
     def measured(self, r: Revolution) -> tuple[float, float]:
         """Mean torque (N·m) and left share that it shows of one revolution."""
         scatter = 1.0 + self.noise * self.chance.gauss(0.0, 1.0)
-        left, right = r.torque_nm * r.left, r.torque_nm * (1.0 - r.left) * self.gain_right
-        total = (left + right) * self.gain * scatter + self.offset_nm
+        gain, gain_right = (g(r.end_s) if callable(g) else g for g in (self.gain, self.gain_right))
+        left, right = r.torque_nm * r.left, r.torque_nm * (1.0 - r.left) * gain_right
+        total = (left + right) * gain * scatter + self.offset_nm
         return total, left / (left + right)
 
     def bluetooth(self, ride: Ride, idle_s: float = 1.0) -> Iterator[Packet]:
@@ -202,6 +206,35 @@ class Meter:
             yield Packet(ns(t + self.delay_s), self.label, "ant11", bytes(page))
             slot += 1
             t = self.phase + slot * slot_s
+
+
+Body = cycling_power.Measurement
+
+
+def altered(
+    packets: Iterable[Packet], begin_s: float, end_s: float, change: Callable[[Body, Body], Body | None]
+) -> Iterator[Packet]:
+    """Packets of 0x2A63, those in [begin, end) changed by `change(now, last before)`; None drops one."""
+    last: Body | None = None
+    for p in packets:
+        body = Body.from_bytes(p.data)
+        if begin_s <= p.t_ns / S < end_s:
+            changed = change(body, last or body)
+            if changed is not None:
+                yield Packet(p.t_ns, p.instrument, p.channel, bytes(changed))
+        else:
+            last = body
+            yield p
+
+
+def without(packets: Iterable[Packet], begin_s: float, end_s: float) -> Iterator[Packet]:
+    """Packets but those in [begin, end)."""
+    return (p for p in packets if not begin_s <= p.t_ns / S < end_s)
+
+
+def between(begin_s: float, end_s: float, inside: float, outside: float = 1.0) -> Callable[[float], float]:
+    """A gain that is `inside` in [begin, end)."""
+    return lambda t: inside if begin_s <= t < end_s else outside
 
 
 def ticks(seconds: float, begin_s: int = 0) -> Iterator[Tick]:
