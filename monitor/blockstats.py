@@ -10,6 +10,8 @@ from monitor.compare import Floats, autocorrelation, effective_n, t_975
 
 PRIOR_WEIGHT = 4.0
 """How many degrees of freedom the session's spread is worth in a segment's."""
+LEAST_R, ENOUGH = 0.2, 24
+"""Autocorrelation of blocks that is assumed while fewer than ENOUGH values can tell it."""
 FEW = 8
 """With fewer blocks a segment's own autocorrelation says nothing; the session's stands in."""
 
@@ -41,24 +43,32 @@ class Interval:
 def usual_spread(groups: Sequence[Floats]) -> Spread:
     """What groups of neighbouring values have in common: spread about each group's own mean.
 
-    The pooled variance has sum(n - 1) degrees of freedom; the pooled autocorrelation is
-    corrected for the length of the groups as in `compare.autocorrelation`.
+    The pooled variance has sum(n - 1) degrees of freedom. The autocorrelation comes from
+    groups of at least FEW, corrected for their length as in `compare.autocorrelation`;
+    shorter ones hide it, so that without long ones LEAST_R is assumed.
     """
-    squares = products = 0.0
-    dof = pairs = 0
+    squares = long_squares = products = 0.0
+    dof = count = long_n = 0
     for values in groups:
-        if len(values) < 3:
+        n = len(values)
+        if n < 3:
             continue
         d = values - values.mean()
-        squares += float(d @ d)
-        products += float(d[1:] @ d[:-1])
-        dof += len(values) - 1
-        pairs += len(values)
+        square = float(d @ d)
+        squares += square
+        dof += n - 1
+        if n >= FEW:
+            long_squares += square
+            products += float(d[1:] @ d[:-1])
+            long_n += n
+            count += 1
     if dof < 2 or squares <= 0.0:
         return Spread()
-    r = products / squares
-    mean_n = pairs / max(1, sum(len(v) >= 3 for v in groups))
-    return Spread(math.sqrt(squares / dof), float(dof), min(0.9, max(0.0, r + (1.0 + 4.0 * r) / mean_n)))
+    r = LEAST_R
+    if long_n >= ENOUGH and long_squares > 0.0:
+        raw = products / long_squares
+        r = min(0.9, max(0.0, raw + (1.0 + 4.0 * raw) * count / long_n))
+    return Spread(math.sqrt(squares / dof), float(dof), r)
 
 
 def interval(values: Floats, usual: Spread) -> Interval | None:
@@ -82,6 +92,27 @@ def interval(values: Floats, usual: Spread) -> Interval | None:
     n_eff = max(1.0, effective_n(n, r))
     free = max(1.0, weight + n_eff - 1.0)
     return Interval(mean, t_975(free) * math.sqrt(variance / n_eff), n, n_eff, math.sqrt(variance))
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Bland and Altman's bias and 95 % limits of agreement, in the unit of the differences."""
+
+    bias: float
+    sd: float
+    lower: float
+    upper: float
+
+
+def limits_of_agreement(differences: Floats, sd: float | None = None) -> Limits:
+    """Bias and bias ± 1.96 standard deviations (Bland and Altman, Lancet 327, 307, 1986).
+
+    `sd` stands in for that of the differences where they have repeats and so more than one
+    component. Differences of logarithms give the limits of a ratio. Needs two values.
+    """
+    bias = float(differences.mean())
+    spread = float(differences.std(ddof=1)) if sd is None else sd
+    return Limits(bias, spread, bias - 1.96 * spread, bias + 1.96 * spread)
 
 
 @dataclass(frozen=True, slots=True)

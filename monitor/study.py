@@ -18,6 +18,7 @@ from monitor.blockstats import (
     change_points,
     components,
     interval,
+    limits_of_agreement,
     step_beside,
     usual_spread,
 )
@@ -589,16 +590,16 @@ class _Work:
             return None
         of = blocks.segment[quiet]
         parts = components([y[of == k] for k in range(len(self.spans))])
-        sd = parts.total if parts is not None else found.sd
+        limits = limits_of_agreement(y, parts.total if parts is not None else found.sd)
         return Agreement(
             self.grid.labels[i],
             self.grid.reference_label(i) or "",
             found.n,
-            rounded(100.0 * math.expm1(found.value), 3),
+            rounded(100.0 * math.expm1(limits.bias), 3),
             known(100.0 * found.u95, 3),
-            rounded(100.0 * sd, 3),
-            rounded(100.0 * math.expm1(found.value - 1.96 * sd), 3),
-            rounded(100.0 * math.expm1(found.value + 1.96 * sd), 3),
+            rounded(100.0 * limits.sd, 3),
+            rounded(100.0 * math.expm1(limits.lower), 3),
+            rounded(100.0 * math.expm1(limits.upper), 3),
             known(100.0 * parts.within, 3) if parts else None,
             known(100.0 * parts.between, 3) if parts else None,
         )
