@@ -170,10 +170,16 @@ def test_window_error_of_pulsing_torque_stays_within_its_bound(case: dict[str, f
 
 # -- energy is kept ------------------------------------------------------------------------
 
+
+def seconds(low: float, high: float) -> st.SearchStrategy[float]:
+    """Times to a microsecond: finer ones no clock tells."""
+    return st.floats(low, high).map(lambda value: round(value, 6))
+
+
 PIECES = st.lists(
     st.tuples(
-        st.floats(0.0, 3.0),  # from the end of the piece before to the beginning of this one
-        st.floats(-2.0, 9.0),  # length: nothing at all, or longer than what is open
+        seconds(0.0, 3.0),  # from the end of the piece before to the beginning of this one
+        seconds(-2.0, 9.0),  # length: nothing at all, or longer than what is open
         st.floats(0.0, 20000.0),
         st.none() | st.floats(0.0, 1.0),
         st.integers(0, 12),  # seconds closed after it

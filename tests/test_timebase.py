@@ -102,7 +102,7 @@ POINTS = st.lists(
 )
 
 
-@hypothesis.settings(max_examples=150, deadline=None)
+@hypothesis.settings(max_examples=150)
 @hypothesis.given(POINTS)
 def test_envelope_lies_under_all_points_and_is_the_linear_programmes(
     points: list[tuple[float, float]],
