@@ -79,11 +79,19 @@ class Act(_Record, frozen=True, array_like=True, gc=False, tag="act"):
     `act` is one of `segment` (a segment named `text` begins), `mark`, `zeroed`, `gear`,
     `note`, `position`, `acknowledge`, `finish`, or a word that a later version adds; an
     unknown word is kept and shown. `instrument` is empty when it concerns the bench.
+    `at_ns` is the session time that it belongs to, when that is not `t_ns`: what takes its
+    time to be typed belongs to the moment of its key. 0: `t_ns`.
     """
 
     act: str
     text: str = ""
     instrument: str = ""
+    at_ns: int = 0
+
+    @property
+    def moment_ns(self) -> int:
+        """Session time that the act belongs to; never after its record."""
+        return min(self.at_ns, self.t_ns) if self.at_ns > 0 else self.t_ns
 
 
 class Told(_Record, frozen=True, array_like=True, gc=False, tag="told"):

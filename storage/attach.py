@@ -19,6 +19,7 @@ from storage.job import Job, JobError, Refused, Started
 from storage.session import read_live
 from storage.wire import (
     FRAME_LIMIT,
+    Alive,
     Command,
     Cut,
     Do,
@@ -26,6 +27,7 @@ from storage.wire import (
     Hello,
     Send,
     Unframer,
+    Will,
     WireError,
     decode_header,
     decode_sent,
@@ -129,12 +131,13 @@ class Attachment:
         except (msgspec.MsgspecError, UnicodeError) as error:
             raise RecorderError(f"The recorder of {self.session} says what makes no sense: {error}") from None
 
-    async def act(self, act: str, text: str = "", instrument: str = "") -> None:
+    async def act(self, act: str, text: str = "", instrument: str = "", at_ns: int = 0) -> None:
         """Put an `Act` into the journal, stamped by the recorder; `finish` ends the session.
 
-        Raises RecorderError if the recorder is gone.
+        `at_ns` is the session time that it belongs to, if that is earlier. Raises RecorderError
+        if the recorder is gone.
         """
-        await self._command(Do(act, text, instrument))
+        await self._command(Do(act, text, instrument, at_ns))
 
     async def write(self, instrument: str, channel: str, data: bytes) -> None:
         """Send bytes to an instrument; what becomes of it comes as a `Write` record.
@@ -142,6 +145,17 @@ class Attachment:
         Raises RecorderError if the recorder is gone.
         """
         await self._command(Send(instrument, channel, data))
+
+    async def will(self, will: Will) -> None:
+        """Leave a last will: what the recorder sends when this viewer is gone.
+
+        Raises RecorderError if the recorder is gone.
+        """
+        await self._command(will)
+
+    async def alive(self) -> None:
+        """Give a sign of life, as a will asks for. Raises RecorderError if the recorder is gone."""
+        await self._command(Alive())
 
     async def finish(self, reason: str = "finished") -> None:
         """End the session; the rest of its records, and `End`, still come.

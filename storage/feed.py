@@ -7,6 +7,7 @@ viewer that is late costs no memory, and one that dies costs nothing at all.
 
 import asyncio
 import hmac
+import itertools
 import logging
 from collections.abc import Callable
 from pathlib import Path
@@ -47,8 +48,8 @@ log = logging.getLogger("storage.feed")
 
 
 class _Viewer:
-    def __init__(self, position: int, task: asyncio.Task[None]) -> None:
-        self.position, self.task = position, task
+    def __init__(self, number: int, position: int, task: asyncio.Task[None]) -> None:
+        self.number, self.position, self.task = number, position, task
         self.more = asyncio.Event()
         self.at_front = False
         self.reason = ""
@@ -68,7 +69,8 @@ class Feed:
         folder: of the session, for the records that left the window.
         header: a viewer gets it first.
         token: what a viewer must know.
-        command: takes what viewers ask for.
+        command: takes what viewers ask for, and the number of the one who asks.
+        left: is told the number of each viewer that is gone.
         wait_for_viewers: scripts at full speed wait; otherwise who is too far behind is cut off.
     """
 
@@ -77,13 +79,15 @@ class Feed:
         folder: Path,
         header: Header,
         token: str,
-        command: Callable[[Command], None],
+        command: Callable[[int, Command], None],
+        left: Callable[[int], None] = lambda number: None,
         *,
         wait_for_viewers: bool = False,
     ) -> None:
         self.attached = asyncio.Event()
         """Set by the first viewer."""
         self._folder, self._header, self._token, self._command = folder, header, token, command
+        self._left, self._numbers = left, itertools.count(1)
         self._waits = wait_for_viewers
         self._window: list[bytes] = []
         self._first = 0
@@ -199,7 +203,7 @@ class Feed:
             return
         task = asyncio.current_task()
         assert task is not None
-        viewer = _Viewer(max(0, min(hello.since, self.total)), task)
+        viewer = _Viewer(next(self._numbers), max(0, min(hello.since, self.total)), task)
         self._viewers[viewer] = None
         self.attached.set()
         writer.write(frame([encode(self._header)]))
@@ -213,6 +217,7 @@ class Feed:
             await asyncio.wait(jobs[1:], return_when=asyncio.FIRST_COMPLETED)
         finally:
             del self._viewers[viewer]
+            self._left(viewer.number)
             self._progress.set()
             for job in jobs:
                 job.cancel()
@@ -235,7 +240,7 @@ class Feed:
         try:
             while True:
                 for each in frames:
-                    self._command(decode_command(each))
+                    self._command(viewer.number, decode_command(each))
                 data = await reader.read(4096)
                 if not data:
                     viewer.cut("")

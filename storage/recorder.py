@@ -22,7 +22,7 @@ import signal
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -40,7 +40,8 @@ from storage.job import Job, JobError, Refusal, Refused, Started
 from storage.journal import Flush, JournalWriter
 from storage.rows import clean
 from storage.session import LIVE, LOG, Live, Session, create_session
-from storage.wire import Command, Do, Finish, Send, decode_record, encode
+from storage.will import Wills
+from storage.wire import Alive, Command, Do, Finish, Send, Will, decode_record, encode
 
 FLUSH_S = 1.0
 """Seconds between two writes to the disk."""
@@ -206,8 +207,14 @@ class Recorder:
         self._full_speed = isinstance(clock, DrivenClock)
         self.token = secrets.token_urlsafe(24)
         hurried = self._scripted and (job.speed == "max" or job.speed > 1.0)
+        self._wills = Wills(self._write_now, lambda label, why: self.emit(self._safe_target(label, why)))
         self.feed = Feed(
-            session.path, writer.header, self.token, self._take_command, wait_for_viewers=hurried
+            session.path,
+            writer.header,
+            self.token,
+            self._take_command,
+            self._wills.gone,
+            wait_for_viewers=hurried,
         )
         self._limit_ns = None if job.seconds is None else round(job.seconds * 1e9)
         self._over: asyncio.Future[str] = asyncio.get_running_loop().create_future()
@@ -218,7 +225,7 @@ class Recorder:
         self._listed = {each.label: each for each in session.info.instruments}
         self._described_at = time.monotonic()
         self._last_company = time.monotonic()
-        self._writes: set[asyncio.Task[None]] = set()
+        self._writes: set[asyncio.Task[str]] = set()
 
     # -- records in
 
@@ -248,8 +255,9 @@ class Recorder:
         """Keep up what stands in `session.json`."""
         self._last_ns = record.t_ns
         match record:
-            case Packet(_, label):
+            case Packet(_, label, channel, data):
                 self._listing(label).packets += 1
+                self._wills.heard(label, channel, data)
                 if not self._scripted:
                     self._last_company = time.monotonic()
             case Tick(t_ns, utc_ns):
@@ -268,36 +276,49 @@ class Recorder:
 
     # -- what viewers ask for
 
-    def _take_command(self, command: Command) -> None:
+    def _safe_target(self, label: str, why: str) -> Act:
+        return Act(self.now_ns(), "safe-target", why, label)
+
+    def _take_command(self, viewer: int, command: Command) -> None:
+        self._wills.alive(viewer)
         match command:
-            case Do(act, text, instrument):
-                self.emit(Act(self.now_ns(), act, text, instrument))
+            case Do(act, text, instrument, at_ns):
+                self.emit(Act(self.now_ns(), act, text, instrument, at_ns))
                 if act == "finish":
                     self.finish("finished by the operator")
-            case Send():
-                task = asyncio.create_task(self._write(command))
+            case Send(instrument, channel, data):
+                if refusal := self._wills.refusal(viewer, instrument, channel):
+                    self.emit(Write(self.now_ns(), instrument, channel, data, refusal))
+                    return
+                task = asyncio.create_task(self._write_now(instrument, channel, data))
                 self._writes.add(task)
                 task.add_done_callback(self._writes.discard)
+            case Will():
+                self._wills.leave(viewer, command)
+            case Alive():
+                pass
             case Finish(reason):
                 self.finish(reason)
 
-    async def _write(self, command: Send) -> None:
-        source = self._sources.serving.get(command.instrument)
+    async def _write_now(self, instrument: str, channel: str, data: bytes) -> str:
+        """Send, and put into the record what became of it."""
+        source = self._sources.serving.get(instrument)
         try:
             if source is None:
-                outcome = f"there is no instrument {command.instrument}"
+                outcome = f"there is no instrument {instrument}"
             else:
                 async with asyncio.timeout(WRITE_S):
-                    answer = source.write(command.instrument, command.channel, command.data)
+                    answer = source.write(instrument, channel, data)
                     outcome = answer if isinstance(answer, str) else await answer
         except TimeoutError:
             outcome = f"no answer in {WRITE_S:.0f} s"
         except asyncio.CancelledError:
             outcome = "not known: the session ended first"
         except Exception as error:
-            log.exception("writing to %s", command.instrument)
+            log.exception("writing to %s", instrument)
             outcome = f"an error of ours: {error!r}"
-        self.emit(Write(self.now_ns(), command.instrument, command.channel, command.data, outcome))
+        self.emit(Write(self.now_ns(), instrument, channel, data, outcome))
+        return outcome
 
     def finish(self, reason: str) -> None:
         """End the session; the first reason counts."""
@@ -317,10 +338,12 @@ class Recorder:
         if not self._scripted:
             jobs += [asyncio.create_task(self._live(source, labels)) for source, labels in self._sources.live]
             jobs.append(asyncio.create_task(self._guarded(self._tick(), "the clock")))
+        jobs.append(asyncio.create_task(self._guarded(self._wills.watch(), "the watch over its viewers")))
         try:
             reason = await self._over
+            # A trainer has to let go before its radio does.
+            await self._wills.finish()
             if self._writes:
-                # The last of them may be the one that makes a trainer let go.
                 await asyncio.wait(self._writes, timeout=LAST_WRITES_S)
         finally:
             await _stopped([*jobs, *self._writes])
@@ -516,7 +539,7 @@ def _checked(record: Record) -> tuple[bytes, Record]:
         return encode(record), record
 
 
-async def _stopped(tasks: list[asyncio.Task[None]]) -> None:
+async def _stopped(tasks: Sequence[asyncio.Task[Any]]) -> None:
     """Cancel tasks and wait for them, but not for ever."""
     for task in tasks:
         task.cancel()

@@ -40,8 +40,8 @@ def row_of(record: Record) -> Row:
             return t_ns, TICK, "", "", b"", b"", "", utc_ns
         case Link(_, instrument, state, reason):
             return t_ns, LINK, instrument, state, b"", b"", reason, 0
-        case Act(_, act, text, instrument):
-            return t_ns, ACT, instrument, act, b"", b"", text, 0
+        case Act(_, act, text, instrument, at_ns):
+            return t_ns, ACT, instrument, act, b"", b"", text, at_ns
         case Told(_, instrument, key, value):
             return t_ns, TOLD, instrument, key, b"", b"", value, 0
         case Write(_, instrument, channel, data, outcome):
@@ -64,7 +64,7 @@ def record_of(row: Row) -> Record | None:
         case 3:
             return Tick(t_ns, value)
         case 4:
-            return Act(t_ns, channel, text, instrument)
+            return Act(t_ns, channel, text, instrument, value)
         case 5:
             return Told(t_ns, instrument, channel, text)
         case 6:

@@ -32,6 +32,7 @@ class Do(msgspec.Struct, frozen=True, tag="act"):
     act: str
     text: str = ""
     instrument: str = ""
+    at_ns: int = 0
 
 
 class Send(msgspec.Struct, frozen=True, tag="write"):
@@ -48,13 +49,34 @@ class Finish(msgspec.Struct, frozen=True, tag="finish"):
     reason: str = "finished"
 
 
+class Will(msgspec.Struct, frozen=True, tag="will"):
+    """What the recorder shall send to an instrument when this viewer is gone: dead, cut off, hung or left.
+
+    It is sent, one entry of `data` after the other, when the connection ends, when nothing
+    was heard from the viewer for `keep_alive_s`, and when the session ends. `answer` is how the
+    answer to the last entry begins; without it a confirmed sending is enough. As long as a
+    viewer has a will for a channel, others can't write to it; the latest one holds. Without
+    `data` it is withdrawn.
+    """
+
+    instrument: str
+    channel: str
+    data: tuple[bytes, ...] = ()
+    answer: bytes = b""
+    keep_alive_s: float = 2.0
+
+
+class Alive(msgspec.Struct, frozen=True, tag="alive"):
+    """The viewer is well; any other command says so too."""
+
+
 class Cut(msgspec.Struct, frozen=True, array_like=True, tag="cut"):
     """The recorder drops this viewer, which may attach again; the reason is a sentence."""
 
     reason: str
 
 
-Command = Do | Send | Finish
+Command = Do | Send | Will | Alive | Finish
 
 _encoder = msgspec.msgpack.Encoder()
 encode = _encoder.encode
