@@ -30,8 +30,6 @@ ASK_AGAIN_S = 3.0
 """An act that has not come back as a record after so long is sent once more."""
 AFTER = "after the protocol"
 """Name of the segment that begins when the protocol is over, so that its last one ends."""
-LATE_NOTE_S = 1.0
-"""A note that took longer to write than this tells the moment of its key."""
 
 
 class Connection(Interface):
@@ -41,8 +39,8 @@ class Connection(Interface):
         """The records from the asked one on; ends after the `End` record."""
         ...
 
-    async def act(self, act: str, text: str = "", instrument: str = "") -> None:
-        """Put an act into the journal."""
+    async def act(self, act: str, text: str = "", instrument: str = "", at_ns: int = 0) -> None:
+        """Put an act into the journal; `at_ns` is the session time that it belongs to, if earlier."""
         ...
 
     async def write(self, instrument: str, channel: str, data: bytes) -> None:
@@ -155,10 +153,9 @@ class LiveSession:
         return self._view[1]
 
     def act(self, act: str, text: str = "", instrument: str = "", at_s: float | None = None) -> None:
-        """Send an act to the recorder, which stamps it; `at_s` is the moment that a note belongs to."""
-        if act == "note" and at_s is not None and self.pipeline.t_s - at_s > LATE_NOTE_S:
-            text = f"{text} (at {at_s:.1f} s)"
-        self._post(lambda connection: connection.act(act, text, instrument))
+        """Send an act to the recorder, which stamps it; `at_s` is the moment it belongs to, if earlier."""
+        at_ns = 0 if at_s is None else round(at_s * 1e9)
+        self._post(lambda connection: connection.act(act, text, instrument, at_ns))
 
     def write(self, instrument: str, channel: str, data: bytes) -> None:
         """Send bytes to an instrument; what becomes of it comes back as a record."""

@@ -113,7 +113,7 @@ class Straw:
     """A recorder that gives some records and then does what it is told to."""
 
     def __init__(self, records: list[Record], then: Exception | None) -> None:
-        self.records, self.then, self.heard, self.closed = records, then, list[tuple[str, ...]](), False
+        self.records, self.then, self.heard, self.closed = records, then, list[tuple[object, ...]](), False
 
     async def batches(self) -> AsyncIterator[list[Record]]:
         yield self.records
@@ -121,8 +121,8 @@ class Straw:
         if self.then is not None:
             raise self.then
 
-    async def act(self, act: str, text: str = "", instrument: str = "") -> None:
-        self.heard.append((act, text, instrument))
+    async def act(self, act: str, text: str = "", instrument: str = "", at_ns: int = 0) -> None:
+        self.heard.append((act, text, instrument, *([at_ns] if at_ns else [])))
 
     async def write(self, instrument: str, channel: str, data: bytes) -> None:
         self.heard.append(("write", instrument, channel))
@@ -168,7 +168,7 @@ async def test_a_screen_that_was_dropped_comes_back_for_the_rest() -> None:
 
 async def test_what_could_not_be_sent_waits_for_the_next_connection() -> None:
     class Deaf(Straw):
-        async def act(self, act: str, text: str = "", instrument: str = "") -> None:
+        async def act(self, act: str, text: str = "", instrument: str = "", at_ns: int = 0) -> None:
             raise RecorderError("gone")
 
     last = Straw([End(S, "over")], None)
@@ -207,7 +207,7 @@ async def test_a_session_that_was_closed_meanwhile_is_no_death(tmp_path: Path) -
     assert (session.closed, session.closed_why, session.pipeline.records) == (True, "", 4)
 
 
-async def test_a_note_tells_the_moment_of_its_key() -> None:
+async def test_an_act_tells_the_moment_of_its_key() -> None:
     straw = Straw(ticks(0, 20), CutOffError("too slow"))
     last = Straw([End(20 * S, "over")], None)
     again, _ = attaching(straw, last)
@@ -215,9 +215,9 @@ async def test_a_note_tells_the_moment_of_its_key() -> None:
     feeding = asyncio.create_task(session.feed())
     await asyncio.sleep(0.005)
     session.act("note", "clicked", at_s=12.34)
-    session.act("gear", "50x17", at_s=12.34)
+    session.act("gear", "50x17")
     await feeding
-    assert [*straw.heard, *last.heard] == [("note", "clicked (at 12.3 s)", ""), ("gear", "50x17", "")]
+    assert [*straw.heard, *last.heard] == [("note", "clicked", "", 12_340_000_000), ("gear", "50x17", "")]
 
 
 def test_the_same_view_while_nothing_came() -> None:
