@@ -19,7 +19,8 @@ from monitor.alarm import Alarm, step
 from monitor.bench import Bench
 from monitor.compare import Comparator, Floats, judge
 from monitor.curve import COVERED, HELD_S, LEFT, REVS, SIDED, TURNED, WORK, Ring, Track
-from monitor.faults import RULES, Sign, Watch
+from monitor.faults.sign import RULES, Sign
+from monitor.faults.watch import Watch
 from monitor.protocol import Protocol
 from monitor.view import AlarmView, Event, Finding, Heard, Kind, Lane, Segment, Side, Verdict, View
 
@@ -151,7 +152,7 @@ class Pipeline:
         elif isinstance(record, Told):
             i = self.index.get(record.instrument)
             if i is not None:
-                self.watch.facts[i][record.key] = record.value
+                self.watch.seen.facts[i][record.key] = record.value
         elif isinstance(record, Write):
             where = f" to {record.instrument}" if record.instrument else ""
             self._event(t_s, "→", f"{record.channel}{where}: {record.outcome}")
@@ -185,7 +186,7 @@ class Pipeline:
         if p.channel in MEASUREMENTS or p.channel.startswith("ant"):
             track.feed(reading, t_s)
             power = reading.power_w
-            recent = self.watch.recent[i]
+            recent = self.watch.seen.recent[i]
             if (
                 power is None
                 and track.fresh
@@ -196,9 +197,9 @@ class Pipeline:
             if power is not None and (track.fresh or not recent.powers or recent.powers[-1][1] != power):
                 recent.feed(t_s, power, reading.left_share)
         if reading.facts:
-            self.watch.facts[i].update(reading.facts)
+            self.watch.seen.facts[i].update(reading.facts)
         if reading.battery_percent is not None:
-            self.watch.facts[i]["battery_percent"] = float(reading.battery_percent)
+            self.watch.seen.facts[i]["battery_percent"] = float(reading.battery_percent)
         if self._on_reading is not None:
             self._on_reading(t_s, i, reading, track)
 
@@ -220,13 +221,15 @@ class Pipeline:
         if link.state == "up":
             if not self._up[i]:
                 if self.packets[i]:
-                    self.watch.happens(t_s, f"a new connection of {link.instrument}")
+                    self.watch.changes.happens(t_s, f"a new connection of {link.instrument}")
                 self.tracks[i].baseline()
             self._up[i] = True
-            self.watch.given_up[i] = None
+            self.watch.seen.given_up[i] = None
         elif link.state in ("down", "given-up", "radio-lost"):
             self._up[i] = False
-            self.watch.given_up[i] = link.reason or "the link is given up" if link.state != "down" else None
+            self.watch.seen.given_up[i] = (
+                link.reason or "the link is given up" if link.state != "down" else None
+            )
         reason = f": {link.reason}" if link.reason else ""
         self._event(t_s, "~", f"{link.instrument} {link.state}{reason}")
 
@@ -238,15 +241,15 @@ class Pipeline:
             self.segment_number += 1
         elif act.act == "zeroed":
             for i in range(len(self.tracks)) if named is None else (named,):
-                self.watch.zeroed(i, t_s)
+                self.watch.changes.zeroed(i, t_s)
                 self.comparator.reset(i)
-                if i in self.watch.shifts:
-                    self.watch.shifts[i].reset()
+                if i in self.watch.changes.shifts:
+                    self.watch.changes.shifts[i].reset()
         elif act.act == "gear":
-            self.watch.gear = act.text
-            self.watch.happens(t_s, f"a gear change ({act.text})" if act.text else "a gear change")
+            self.watch.seen.gear = act.text
+            self.watch.changes.happens(t_s, f"a gear change ({act.text})" if act.text else "a gear change")
         elif act.act == "position":
-            self.watch.happens(
+            self.watch.changes.happens(
                 t_s, f"a change of position ({act.text})" if act.text else "a change of position"
             )
         elif act.act == "acknowledge":
@@ -301,7 +304,7 @@ class Pipeline:
             self._drive(sign, now_s, findings)
         common = now_s
         for i, track in enumerate(self.tracks):
-            if self.watch.heard[i] == "heard":
+            if self.watch.seen.heard[i] == "heard":
                 mount = self.bench.instruments[i].mount
                 frontier = track.curve.turned_s if mount == "cadence" else track.curve.worked_s
                 if frontier < common:
@@ -418,7 +421,7 @@ class Pipeline:
         track = self.tracks[i]
         label = instrument.label
         power = left = right = cadence = None
-        heard: Heard = self.watch.heard[i]
+        heard: Heard = self.watch.seen.heard[i]
         if end >= SHOWN_MEAN_S and heard in ("heard", "resting"):
             row = self.ring.window(end - SHOWN_MEAN_S, end)[i].tolist()
             if row[COVERED] > 0.5:
@@ -438,7 +441,7 @@ class Pipeline:
             if name == label and s.alarm.raised
         )
         slots = self.packets[i] + self.missed[i]
-        battery = self.watch.facts[i].get("battery_percent")
+        battery = self.watch.seen.facts[i].get("battery_percent")
         lane: dict[str, float | None] = {}
         verdict: Verdict = "blind"
         pair = self.comparator.pairs.get(i)
@@ -451,7 +454,7 @@ class Pipeline:
             role=instrument.role,
             mount=instrument.mount,
             heard=heard,
-            heard_since_s=self.watch.heard_since_s[i],
+            heard_since_s=self.watch.seen.heard_since_s[i],
             verdict=verdict,
             power_w=power,
             left_w=left,

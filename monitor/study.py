@@ -419,7 +419,7 @@ class _Work:
         for span in self.spans:
             if span.kind in ("block", "free"):
                 found += self._changes(i, *self.grid.clip(span.window()))
-        live = self.recording.pipeline.watch.shifts
+        live = self.recording.pipeline.watch.changes.shifts
         for shift in live[i].found if i in live else []:
             inside = any(
                 span.kind in ("block", "free")
@@ -750,7 +750,7 @@ class _Work:
         powered = i in grid.powered
         best = {s: best_mean(grid.sound_w[:, i], s) if powered else None for s in PEAKS_S}
         answer, why, reasons = conclude(judgement, judgements)
-        facts = pipeline.watch.facts[i] if i < len(pipeline.watch.facts) else {}
+        facts = pipeline.watch.seen.facts[i] if i < len(pipeline.watch.seen.facts) else {}
         gain = offset = u_gain = u_offset = None
         if diagnosis is not None and diagnosis.gain is not None and diagnosis.sd_gain is not None:
             loss_percent = max(grid.losses[i].percent, grid.base_loss(i).percent)

@@ -25,7 +25,7 @@ from streams import (
 from capture.profiles import ant_common, ant_power, cycling_power, device_information, speed_cadence
 from capture.record import Act, Link, Packet, Record, Store, Tick
 from monitor.bench import Bench
-from monitor.faults import RULES
+from monitor.faults.sign import RULES
 from monitor.pipeline import ORDER, PHRASES, Pipeline
 from monitor.view import Finding, Kind
 

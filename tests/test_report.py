@@ -164,7 +164,7 @@ def test_hostile_names_stay_names() -> None:
     for r in records:
         told.append(msgspec.structs.replace(r, text=HOSTILE) if isinstance(r, Act) else r)
     recording = record(hostile, told)
-    for facts in recording.pipeline.watch.facts:
+    for facts in recording.pipeline.watch.seen.facts:
         facts["name"] = HOSTILE
         facts["serial"] = "=1+1"
     recording = dataclasses.replace(

@@ -1,0 +1,122 @@
+"""Something changed: steps of an instrument against its own past, and what came with them."""
+
+import math
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from monitor.compare import Pair
+from monitor.faults.seen import Seen
+from monitor.faults.sign import Sign
+from monitor.shift import MIN_PERCENT, Shift, ShiftDetector
+
+
+@dataclass(slots=True)
+class ZeroTrial:
+    """The blocks before a zeroing, to be held against those after it."""
+
+    at_s: float
+    before: list[float]
+
+    def text(self, after: list[float]) -> str:
+        """What the zeroing changed; empty while there are too few blocks on either side."""
+        if len(self.before) < 3 or len(after) < 3:
+            return ""
+        change = 100.0 * math.expm1(sum(after) / len(after) - sum(self.before) / len(self.before))
+        return f", zeroing changed it by {change:+.1f} %: no cure"
+
+
+class Changes:
+    """Watches each instrument for steps, and keeps what may have caused them."""
+
+    def __init__(self, seen: Seen) -> None:
+        self.seen = seen
+        self.bench = seen.bench
+        self.tracks = seen.tracks
+        self.comparator = seen.comparator
+        self.labels = seen.labels
+        self.shifts = {i: ShiftDetector() for i in seen.comparator.pairs}
+        self.happened: deque[tuple[float, str]] = deque(maxlen=64)
+        """What may have moved an instrument: when, and in words (`the zeroing of heron`, `a sprint`)."""
+        self.zeros: dict[int, ZeroTrial] = {}
+        self._sprint_s = -math.inf
+        self._warm_c: list[float | None] = [None] * len(seen.tracks)
+
+    def happens(self, t_s: float, words: str) -> None:
+        """Something happened that may have moved an instrument."""
+        self.happened.append((t_s, words))
+
+    def zeroed(self, i: int, t_s: float) -> None:
+        """An instrument was zeroed: remember how it stood."""
+        self.happens(t_s, f"the zeroing of {self.labels[i]}")
+        pair = self.comparator.pairs.get(i)
+        if pair is not None:
+            blocks = [b.y for b in pair.blocks if b.end_s - 10.0 >= pair.reset_s]
+            self.zeros[i] = ZeroTrial(t_s, blocks[-12:])
+
+    def notice(self, now_s: float) -> None:
+        """Sprints and steps of temperature, which nobody tells."""
+        for i in self.comparator.powered:
+            seconds = self.comparator.seconds[i]
+            if len(seconds) < 60 or now_s - self._sprint_s < 30.0:
+                continue
+            last = seconds[-1]
+            if last > 400.0 and last > 2.0 * sum(p for p in list(seconds)[-60:] if p == p) / 60.0:
+                self._sprint_s = now_s
+                self.happens(now_s, "a sprint")
+        for i, facts in enumerate(self.seen.facts):
+            warm = facts.get("temperature_c")
+            if isinstance(warm, float):
+                before = self._warm_c[i]
+                if before is None:
+                    self._warm_c[i] = warm
+                elif abs(warm - before) >= 3.0:
+                    self._warm_c[i] = warm
+                    self.happens(now_s, f"{warm - before:+.0f} °C in {self.labels[i]}")
+
+    def _near(self, t_s: float) -> str:
+        """What happened nearest before a moment (blocks are ten seconds, so a little after counts)."""
+        near = [(abs(t_s - t), words) for t, words in self.happened if -60.0 <= t - t_s <= 20.0]
+        return min(near)[1] if near else ""
+
+    def signs(self, i: int, pair: Pair, end: int) -> Iterator[Sign]:
+        """`shifted` of instrument `i`, for its total and each side."""
+        detector = self.shifts[i]
+        if self.seen.sides_wrong[i]:
+            # A doubled or swapped side follows the rider's own balance: that is no step of the meter.
+            detector.reset()
+        elif end % 10 == 0 and pair.blocks and pair.blocks[-1].end_s == end:
+            found = detector.feed(pair.blocks[-1])
+            if found is not None and self.comparator.reference is None:
+                self._settle(i, found)
+        shift = detector.shown(end)
+        label = self.labels[i]
+        for side in ("total", "left", "right"):
+            sign = Sign("shifted", label, side, "below", unit="%", reference=self.bench.reference)
+            if shift is not None and shift.side == side:
+                sign.signal = "over"
+                sign.value, sign.limit, sign.since_s = shift.percent, MIN_PERCENT, shift.since_s
+                sign.cause = "unclear"
+                where = "" if side == "total" else f" {side} side"
+                near = self._near(shift.since_s)
+                sign.advice = (
+                    f"{label}{where} changed by {shift.percent:+.1f} % against its own past: "
+                    + (f"it came with {near}" if near else "nothing known came with it, think of a knock")
+                    + "; zero it and ride the block again"
+                )
+            yield sign
+
+    def _settle(self, i: int, found: Shift) -> None:
+        """Against a consensus a step of one moves all: it belongs to the one that moved most."""
+        steps = {i: found.percent}
+        for j, pair in self.comparator.pairs.items():
+            after = [b.y for b in pair.blocks if b.end_s > found.since_s]
+            before = [b.y for b in pair.blocks if b.end_s <= found.since_s][-12:]
+            if j != i and after and before:
+                steps[j] = 100.0 * math.expm1(sum(after) / len(after) - sum(before) / len(before))
+        most = max(steps, key=lambda j: abs(steps[j]))
+        if most != i:
+            self.shifts[i].found.pop()
+            self.shifts[most].found.append(Shift(found.since_s, found.found_s, steps[most], "total"))
+        for detector in self.shifts.values():
+            detector.reset()

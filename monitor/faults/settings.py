@@ -1,0 +1,75 @@
+"""What an instrument tells of itself: restarted counters, settings that differ, a low battery."""
+
+from collections.abc import Iterator
+
+from monitor.faults.seen import Seen
+from monitor.faults.sign import SHOWN_S, Sign
+
+LOW_BATTERY_PERCENT = 15.0
+"""Common practice, no source."""
+
+
+class Settings:
+    """Compares what the radio told with the bench."""
+
+    def __init__(self, seen: Seen) -> None:
+        self.seen = seen
+        self.bench = seen.bench
+        self.tracks = seen.tracks
+        self.comparator = seen.comparator
+        self.labels = seen.labels
+        self._restarts = [0] * len(seen.tracks)
+
+    def signs(self, i: int, now_s: float) -> Iterator[Sign]:
+        """`restarted`, and where the radio told of them `setting-differs` and `battery-low`."""
+        track, label, facts = self.tracks[i], self.labels[i], self.seen.facts[i]
+        if track.restarts != self._restarts[i]:
+            self._restarts[i] = track.restarts
+            self.seen.restarted_s[i] = now_s
+        recent = now_s - self.seen.restarted_s[i] < SHOWN_S
+        yield Sign(
+            "restarted",
+            label,
+            None,
+            "over" if recent else "below",
+            value=0.0,
+            unit="s",
+            since_s=self.seen.restarted_s[i],
+            cause="unclear",
+            advice=f"{label} began its counters anew: it was reset or lost its supply; look at its battery, "
+            "zero it and ride the block again",
+        )
+        mounted = self.bench.instruments[i].crank_length_mm
+        told = facts.get("crank_length_mm")
+        if mounted is not None and isinstance(told, float) and told > 0.0:
+            percent = 100.0 * (told / mounted - 1.0)
+            yield Sign(
+                "setting-differs",
+                label,
+                None,
+                "over" if abs(told - mounted) >= 0.4 else "below",
+                value=percent,
+                limit=0.0,
+                cause="setting",
+                advice=f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted: "
+                f"it reads {percent:+.1f} % by that alone; set {mounted:g} mm",
+            )
+        battery = facts.get("battery_percent")
+        # With several batteries the weakest counts.
+        states = [v for k, v in facts.items() if k.startswith("battery") and k.endswith("_state")]
+        state = next((v for v in states if v in ("low", "critical")), states[0] if states else None)
+        if isinstance(battery, float) or isinstance(state, str):
+            low = (isinstance(battery, float) and battery <= LOW_BATTERY_PERCENT) or state in (
+                "low",
+                "critical",
+            )
+            shown = f"{battery:.0f} %" if isinstance(battery, float) else str(state)
+            yield Sign(
+                "battery-low",
+                label,
+                None,
+                "over" if low else "below",
+                value=battery if isinstance(battery, float) else None,
+                limit=LOW_BATTERY_PERCENT,
+                advice=f"the battery of {label} is low ({shown}): change or charge it before the next ride",
+            )
