@@ -4,7 +4,8 @@ A request is a channel and the bytes for it, ready for `LiveSource.write`; whoev
 waits for the answer among the instrument's packets and reads it with `answer_words`.
 """
 
-from typing import NamedTuple
+from collections.abc import Collection
+from typing import Literal, NamedTuple
 
 from capture.profiles import ant_common, ant_power, ant_trainer, cycling_power, fitness_machine
 from capture.profiles.wire import word
@@ -20,21 +21,29 @@ class Request(NamedTuple):
 
 _POWER, _MACHINE, _ANT_POWER, _ANT_TRAINER = "2A66", "2AD9", "ant11", "ant17"
 
+ROLLING_COEFFICIENT, WIND_KG_PER_M = 0.004, 0.51
+"""Of a simulated road: a tyre on asphalt, a rider on the hoods (common practice, no source)."""
+STEEPEST_PERCENT = 40.0
 
-def control_channel(link: str, profile: str | None) -> str:
+
+def control_channel(link: str, profile: str | None, heard: Collection[str] = ()) -> str:
     """Where requests to an instrument go: `2A66`, `2AD9`, `ant11` or `ant17`.
 
-    `link` is a link string of the bench. A Bluetooth or scene link without a profile is
-    taken for a power meter. ValueError if such an instrument takes no requests.
+    `link` is a link string of the bench, `heard` the channels of the packets that came from it so
+    far: they tell what a link alone does not (the radio of a scene's instrument, the
+    profile of a Bluetooth one). Without them a Bluetooth or scene link without a profile is taken
+    for a power meter. ValueError if such an instrument takes no requests.
     """
     scheme, _, target = link.partition(":")
+    channel: str | None = None
     if scheme == "ant":
-        kind = target.partition(":")[0]
-        channel = {"power": _ANT_POWER, "trainer": _ANT_TRAINER}.get(kind)
+        channel = {"power": _ANT_POWER, "trainer": _ANT_TRAINER}.get(target.partition(":")[0])
+    elif scheme == "scene" and (spoken := [each for each in (_ANT_POWER, _ANT_TRAINER) if each in heard]):
+        channel = spoken[0]
     elif scheme in ("bluetooth", "scene"):
+        if profile is None and "2AD2" in heard and "2A63" not in heard:
+            profile = "fitness-machine"
         channel = {None: _POWER, "cycling-power": _POWER, "fitness-machine": _MACHINE}.get(profile)
-    else:
-        channel = None
     if channel is None:
         raise ValueError(
             f"{link} takes no requests: only power meters and trainers on a radio or in a scene do"
@@ -42,11 +51,27 @@ def control_channel(link: str, profile: str | None) -> str:
     return channel
 
 
-def zero_offset_request(link: str, profile: str | None = None) -> Request:
-    """Start a zero offset (crank at rest and unloaded). ValueError if the instrument has none."""
-    channel = control_channel(link, profile)
+def trainer_channel(link: str, profile: str | None, heard: Collection[str] = ()) -> str:
+    """Where a trainer takes its targets: `2AD9` or `ant17`. ValueError if it is no trainer."""
+    if profile is None and "2AD2" in heard:
+        profile = "fitness-machine"
+    channel = control_channel(link, profile, heard)
+    if channel not in (_MACHINE, _ANT_TRAINER):
+        raise ValueError(f'{link} is no trainer: use ant:trainer:N, or profile = "fitness-machine"')
+    return channel
+
+
+def zero_offset_request(
+    link: str, profile: str | None = None, heard: Collection[str] = (), *, enhanced: bool = False
+) -> Request:
+    """Start a zero offset (crank at rest and unloaded). ValueError if the instrument has none.
+
+    `enhanced` asks for the form of Bluetooth that tells why it failed; other links have one form.
+    """
+    channel = control_channel(link, profile, heard)
     if channel == _POWER:
-        return Request(channel, bytes(cycling_power.Request(cycling_power.START_OFFSET_COMPENSATION)))
+        op = cycling_power.START_ENHANCED_OFFSET_COMPENSATION if enhanced else _START_OFFSET
+        return Request(channel, bytes(cycling_power.Request(op)))
     if channel == _ANT_POWER:
         return Request(channel, bytes(ant_power.Calibration.zero_request()))
     if channel == _ANT_TRAINER:
@@ -54,9 +79,19 @@ def zero_offset_request(link: str, profile: str | None = None) -> Request:
     raise ValueError(f"{link}: a fitness machine has no zero offset; use its maker's spin-down")
 
 
-def crank_length_request(link: str, profile: str | None = None) -> Request:
+def auto_zero_request(
+    link: str, on: bool, profile: str | None = None, heard: Collection[str] = ()
+) -> Request:
+    """Switch the automatic zero offset of an ANT+ power meter. ValueError for other instruments."""
+    channel = control_channel(link, profile, heard)
+    if channel != _ANT_POWER:
+        raise ValueError(f"{link}: only ANT+ power meters can be told to zero by themselves")
+    return Request(channel, bytes(ant_power.Calibration(identifier=_AUTO_ZERO, status=int(on))))
+
+
+def crank_length_request(link: str, profile: str | None = None, heard: Collection[str] = ()) -> Request:
     """Ask which crank length is set in a power meter. ValueError for other instruments."""
-    channel = control_channel(link, profile)
+    channel = control_channel(link, profile, heard)
     if channel == _POWER:
         return Request(channel, bytes(cycling_power.Request(cycling_power.REQUEST_CRANK_LENGTH)))
     if channel == _ANT_POWER:
@@ -65,9 +100,11 @@ def crank_length_request(link: str, profile: str | None = None) -> Request:
     raise ValueError(f"{link}: only a power meter knows a crank length")
 
 
-def set_crank_length_request(link: str, crank_length_mm: float, profile: str | None = None) -> Request:
+def set_crank_length_request(
+    link: str, crank_length_mm: float, profile: str | None = None, heard: Collection[str] = ()
+) -> Request:
     """Set the crank length of a power meter. ValueError for other instruments and for impossible lengths."""
-    channel = control_channel(link, profile)
+    channel = control_channel(link, profile, heard)
     if channel == _POWER:
         return Request(channel, bytes(cycling_power.set_crank_length(crank_length_mm)))
     if channel == _ANT_POWER:
@@ -75,32 +112,67 @@ def set_crank_length_request(link: str, crank_length_mm: float, profile: str | N
     raise ValueError(f"{link}: only a power meter knows a crank length")
 
 
-def take_control_requests(link: str, profile: str | None = None) -> tuple[Request, ...]:
+def take_control_requests(
+    link: str, profile: str | None = None, heard: Collection[str] = ()
+) -> tuple[Request, ...]:
     """What a trainer must grant, in this order, before it obeys: nothing on ANT+. ValueError if none."""
-    if _trainer(link, profile) == _ANT_TRAINER:
+    if trainer_channel(link, profile, heard) == _ANT_TRAINER:
         return ()
     ops = (fitness_machine.REQUEST_CONTROL, fitness_machine.START_OR_RESUME)
     return tuple(Request(_MACHINE, bytes(fitness_machine.Request(op))) for op in ops)
 
 
-def target_power_request(link: str, power_w: float, profile: str | None = None) -> Request:
+def target_power_request(
+    link: str, power_w: float, profile: str | None = None, heard: Collection[str] = ()
+) -> Request:
     """Have a trainer hold a power: whole watts on Bluetooth, quarters on ANT+.
 
     ValueError if it is no trainer or the power can't be sent; clamping to what is safe is the caller's.
     """
-    if _trainer(link, profile) == _ANT_TRAINER:
+    if trainer_channel(link, profile, heard) == _ANT_TRAINER:
         return Request(_ANT_TRAINER, bytes(ant_trainer.TargetPower.of(power_w)))
     if power_w < 0:
         raise ValueError(f"target power {power_w} W: below zero")
     return Request(_MACHINE, bytes(fitness_machine.Request(fitness_machine.SET_POWER, round(power_w))))
 
 
-def _trainer(link: str, profile: str | None) -> str:
-    channel = control_channel(link, profile)
-    if channel not in (_MACHINE, _ANT_TRAINER):
-        raise ValueError(f'{link} is no trainer: use ant:trainer:N, or profile = "fitness-machine"')
-    return channel
+def grade_request(
+    link: str, grade_percent: float, profile: str | None = None, heard: Collection[str] = ()
+) -> Request:
+    """Have a trainer simulate a road of that grade without wind.
 
+    ValueError if it is no trainer, or the grade is steeper than `STEEPEST_PERCENT` either way.
+    """
+    if not -STEEPEST_PERCENT <= grade_percent <= STEEPEST_PERCENT:
+        raise ValueError(f"grade {grade_percent} %: only -40 to 40 % can be set")
+    if trainer_channel(link, profile, heard) == _ANT_TRAINER:
+        page = ant_trainer.TrackResistance.of(grade_percent, ROLLING_COEFFICIENT)
+        return Request(_ANT_TRAINER, bytes(page))
+    road = fitness_machine.Simulation(
+        0, round(grade_percent * 100), round(ROLLING_COEFFICIENT * 10_000), round(WIND_KG_PER_M * 100)
+    )
+    return Request(_MACHINE, bytes(fitness_machine.Request(fitness_machine.SET_SIMULATION, simulation=road)))
+
+
+def command_status_request(
+    link: str, profile: str | None = None, heard: Collection[str] = ()
+) -> Request | None:
+    """Ask an ANT+ trainer what became of the last command; a fitness machine answers unasked: None."""
+    if trainer_channel(link, profile, heard) != _ANT_TRAINER:
+        return None
+    return Request(_ANT_TRAINER, bytes(ant_common.RequestPage(page=ant_common.CommandStatus.NUMBER)))
+
+
+def capabilities_request(
+    link: str, profile: str | None = None, heard: Collection[str] = ()
+) -> Request | None:
+    """Ask an ANT+ trainer which commands it obeys; a fitness machine's are read when it is linked: None."""
+    if trainer_channel(link, profile, heard) != _ANT_TRAINER:
+        return None
+    return Request(_ANT_TRAINER, bytes(ant_common.RequestPage(page=ant_trainer.Capabilities.NUMBER)))
+
+
+_START_OFFSET, _AUTO_ZERO = cycling_power.START_OFFSET_COMPENSATION, 0xAB
 
 _POWER_OPS = {
     cycling_power.SET_CRANK_LENGTH: "crank length",
@@ -112,14 +184,32 @@ _MACHINE_OPS = {
     fitness_machine.REQUEST_CONTROL: "control",
     fitness_machine.RESET: "reset",
     fitness_machine.SET_POWER: "target power",
+    fitness_machine.SET_SIMULATION: "grade",
     fitness_machine.START_OR_RESUME: "start",
     fitness_machine.STOP_OR_PAUSE: "stop",
 }
 _COMMAND_PAGES = {0x30: "resistance", 0x31: "target power", 0x32: "wind", 0x33: "grade"}
 
 
-def answer_words(channel: str, data: bytes) -> str | None:
-    """An instrument's answer to a request, in words; None if the packet is no answer. Never raises."""
+class Answer(NamedTuple):
+    """What an instrument says to a request.
+
+    `what` names the request (`zero offset`, `crank length`, `control`, `target power`, `grade`,
+    `start`, ...; empty: not known), `words` say it all to a person. `value` is the raw zero
+    offset, the crank length in mm, or the target in W that a trainer says it has taken. `why` is
+    the reason of a refusal. `auto_zero` is told by ANT+ power meters.
+    """
+
+    what: str
+    outcome: Literal["done", "refused", "pending"]
+    words: str
+    value: float | None = None
+    why: str = ""
+    auto_zero: str | None = None
+
+
+def read_answer(channel: str, data: bytes) -> Answer | None:
+    """An instrument's answer to a request; None if the packet is no answer. Never raises."""
     try:
         if channel == _POWER:
             return _power_answer(cycling_power.Response.from_bytes(data))
@@ -130,59 +220,84 @@ def answer_words(channel: str, data: bytes) -> str | None:
         if channel == _ANT_TRAINER and data[:1] in (b"\x01", b"\x47"):
             return _ant_trainer_answer(data)
     except DecodeError as error:
-        return f"an answer that can't be read: {error}"
+        return Answer("", "refused", f"an answer that can't be read: {error}", why="it can't be read")
     return None
 
 
-def _power_answer(answer: cycling_power.Response) -> str:
+def answer_words(channel: str, data: bytes) -> str | None:
+    """An instrument's answer to a request, in words; None if the packet is no answer. Never raises."""
+    answer = read_answer(channel, data)
+    return None if answer is None else answer.words
+
+
+def _refused(what: str, why: str) -> Answer:
+    return Answer(what, "refused", f"{what} refused: {why}", why=why)
+
+
+def _power_answer(answer: cycling_power.Response) -> Answer:
     what = word(_POWER_OPS, answer.request_op).replace("reserved", "op")
     if answer.result != cycling_power.SUCCESS:
         why = word(cycling_power.RESULTS, answer.result)
         if answer.failure is not None:
             why += f", {word(cycling_power.FAILURES, answer.failure)}"
-        return f"{what} refused: {why}"
+        if answer.company_id is not None:
+            why += f" (maker {answer.company_id}: {answer.maker_data.hex() or 'no more is told'})"
+        return _refused(what, why)
     if answer.request_op == cycling_power.REQUEST_CRANK_LENGTH and answer.value is not None:
-        return f"{what} {answer.value / 2:g} mm"
-    if what == "zero offset" and answer.value is not None:
-        # 0xFFFF, as s16: the offset is not available.
-        return f"{what} done" + (f": {answer.value}" if answer.value != -1 else "")
-    return f"{what} done"
+        return Answer(what, "done", f"{what} {answer.value / 2:g} mm", answer.value / 2)
+    if what == "zero offset" and answer.value is not None and answer.value != -1:
+        return Answer(what, "done", f"{what} done: {answer.value}", float(answer.value))
+    # 0xFFFF, as s16 -1: the offset is not available.
+    return Answer(what, "done", f"{what} done")
 
 
-def _machine_answer(answer: fitness_machine.Response) -> str:
+def _machine_answer(answer: fitness_machine.Response) -> Answer:
     what = word(_MACHINE_OPS, answer.request_op).replace("reserved", "op")
     if answer.result == fitness_machine.SUCCESS:
-        return f"{what} granted"
+        return Answer(what, "done", f"{what} granted")
+    why = word(fitness_machine.RESULTS, answer.result)
     if answer.result == fitness_machine.CONTROL_NOT_PERMITTED:
-        return f"{what} refused: control not permitted, another program may have it; ask for control first"
-    return f"{what} refused: {word(fitness_machine.RESULTS, answer.result)}"
+        words = f"{what} refused: {why}, another program may have it; ask for control first"
+        return Answer(what, "refused", words, why=why)
+    return _refused(what, why)
 
 
-def _ant_power_answer(data: bytes) -> str | None:
+def _ant_power_answer(data: bytes) -> Answer | None:
     if data[0] == 0x02:
         if data[1:2] != bytes([ant_power.CrankParameters.SUBPAGE]):
             return None
         length_mm = ant_power.CrankParameters.from_bytes(data).crank_length_mm
-        return "crank length not told" if length_mm is None else f"crank length {length_mm:g} mm"
+        if length_mm is None:
+            return _refused("crank length", "not told")._replace(words="crank length not told")
+        return Answer("crank length", "done", f"crank length {length_mm:g} mm", length_mm)
     page = ant_power.Calibration.from_bytes(data)
     if page.meaning == "success":
-        return f"zero offset done: {page.zero_offset_raw}"
+        value = page.data
+        return Answer("zero offset", "done", f"zero offset done: {value}", float(value),
+                      auto_zero=page.auto_zero)  # fmt: skip
     if page.meaning == "failed":
-        return "zero offset refused: the instrument reports a failure; is the crank at rest and unloaded?"
+        why = "the instrument reports a failure; is the crank at rest and unloaded?"
+        return _refused("zero offset", why)._replace(auto_zero=page.auto_zero)
     return None
 
 
-def _ant_trainer_answer(data: bytes) -> str | None:
+def _ant_trainer_answer(data: bytes) -> Answer | None:
     if data[0] == 0x01:
         page = ant_trainer.Calibration.from_bytes(data)
-        return f"zero offset done: {page.zero_offset_raw}" if page.zero_offset_done else "zero offset refused"
+        if page.zero_offset_done:
+            value = page.zero_offset_raw
+            return Answer("zero offset", "done", f"zero offset done: {value}", float(value))
+        return Answer("zero offset", "refused", "zero offset refused", why="the trainer reports a failure")
     status = ant_common.CommandStatus.from_bytes(data)
     if status.command_page == 0xFF or status.status is None:
         return None
     what = word(_COMMAND_PAGES, status.command_page).replace("reserved", "page")
+    power_w = int.from_bytes(status.data[2:4], "little") / 4 if status.command_page == 0x31 else None
     if status.status == "pass":
-        return f"{what} granted"
-    return f"{what} {status.status}" if status.status == "pending" else f"{what} refused: {status.status}"
+        return Answer(what, "done", f"{what} granted", power_w)
+    if status.status == "pending":
+        return Answer(what, "pending", f"{what} pending", power_w)
+    return _refused(what, status.status)._replace(value=power_w)
 
 
 # 0x01-0x13, 0xFC-0xFF: Bluetooth Core Specification, vol 3 part F section 3.4.1.1 and Core Specification
