@@ -19,7 +19,8 @@ def header_of(column: Column) -> str:
 def cell(value: object) -> str:
     """One value as a field: numbers as they are, texts made harmless and quoted where they must be.
 
-    A text that a spreadsheet would run gets an apostrophe in front. Unknown (None, nan) is empty.
+    A text that a spreadsheet would run gets an apostrophe in front. Unknown (None, nan) is
+    empty, an empty text is quoted.
     """
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return ""
@@ -30,7 +31,7 @@ def cell(value: object) -> str:
     text = str(value)
     if text.lstrip(" ").startswith(DANGEROUS):
         text = f"'{text}"
-    if any(sign in text for sign in ',"\r\n') or text != text.strip():
+    if not text or text != text.strip() or any(sign in text for sign in ',"\r\n'):
         return '"' + text.replace('"', '""') + '"'
     return text
 

@@ -139,7 +139,7 @@ def _field(kind: Any, base: Any, number: int, told: DeveloperField) -> Any:
 def _fill(record: "RecordMessage", ride: Ride, k: int) -> None:
     power, cadence, left = ride.power_w[k], ride.cadence_rpm[k], ride.left_percent[k]
     if power is not None and math.isfinite(power):
-        record.power = min(65534, max(0, round(power)))
+        record.power = _watts(power)
     if cadence is not None and math.isfinite(cadence):
         record.cadence = min(254, max(0, round(cadence)))
     if left is not None and math.isfinite(left):
@@ -164,7 +164,7 @@ def _summaries(builder: Any, ride: Ride, start_ms: int) -> None:
         lap.total_elapsed_time = lap.total_timer_time = span.end_s - span.start_s
         inside = _mean(ride.power_w[math.ceil(span.start_s) : math.floor(span.end_s)])
         if inside is not None:
-            lap.avg_power = round(inside)
+            lap.avg_power = _watts(inside)
         lap.event, lap.event_type = Event.LAP, EventType.STOP
         builder.add(lap)
     total = SessionMessage()
@@ -175,8 +175,10 @@ def _summaries(builder: Any, ride: Ride, start_ms: int) -> None:
     total.event, total.event_type = Event.SESSION, EventType.STOP
     mean = _mean(ride.power_w)
     if mean is not None:
-        total.avg_power = round(mean)
-    total.total_work = round(sum(p for p in ride.power_w if p is not None and math.isfinite(p)))
+        total.avg_power = _watts(mean)
+    total.total_work = min(
+        0xFFFF_FFFE, round(sum(p for p in ride.power_w if p is not None and math.isfinite(p)))
+    )
     builder.add(total)
     whole = ActivityMessage()
     whole.timestamp = start_ms + 1000 * seconds
@@ -185,6 +187,11 @@ def _summaries(builder: Any, ride: Ride, start_ms: int) -> None:
     whole.type = Activity.MANUAL
     whole.event, whole.event_type = Event.ACTIVITY, EventType.STOP
     builder.add(whole)
+
+
+def _watts(power_w: float) -> int:
+    """Whole watts that the field can hold; 65535 means unknown there."""
+    return min(65534, max(0, round(power_w)))
 
 
 def _mean(values: Sequence[float | None]) -> float | None:

@@ -1,0 +1,118 @@
+"""A folder of sessions as one data set that other engines open."""
+
+import shutil
+from pathlib import Path
+
+import duckdb
+import pyarrow.dataset
+import pytest
+
+from monitor.archive import PART, SECONDS, VERDICTS, is_archive, rows, sessions_in, update
+from monitor.cli import main
+from monitor.exporting import read_study
+from monitor.products import STUDY, write_products
+from storage.damage import SessionError
+from tests.rides import short_session
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for seed in (1, 2, 3):
+        short_session(tmp_path / "sessions", seed=seed, gain=1.0 + 0.03 * (seed == 2), seconds=30)
+    return tmp_path / "sessions"
+
+
+def test_a_folder_of_sessions_is_one_table(folder: Path) -> None:
+    assert is_archive(folder)
+    assert not is_archive(sessions_in(folder)[0])
+    seen: list[tuple[int, int, str]] = []
+    target, entries = update(folder, progress=lambda done, total, name: seen.append((done, total, name)))
+    assert [entry.state for entry in entries] == ["new"] * 3
+    assert [(done, total) for done, total, _ in seen] == [(0, 3), (1, 3), (2, 3), (3, 3)]
+    told = list(rows(target))
+    for path in sessions_in(folder):
+        study = read_study(path / STUDY)
+        mine = [r for r in told if r["session"] == path.name]
+        assert len(mine) == sum(len(s.means) for s in study.segments)
+        for s in study.segments:
+            for d in s.differences:
+                (row,) = [r for r in mine if (r["segment"], r["instrument"]) == (s.name, d.instrument)]
+                assert row["deviation_percent"] == d.deviation_percent
+                assert row["verdict"] == d.verdict
+                assert row["unit"] == "7"
+                assert row["firmware"] == "1.0"
+    table = duckdb.sql(f"select * from read_parquet('{target / VERDICTS}/*/{PART}', hive_partitioning=true)")
+    assert len(table.fetchall()) == len(told)
+    worst = duckdb.sql(
+        f"select session, avg(deviation_percent) d from read_parquet('{target / VERDICTS}/*/{PART}', "
+        "hive_partitioning=true) where instrument = 'heron' group by session order by abs(d) desc"
+    ).fetchall()[0]
+    assert worst[0] == sessions_in(folder)[1].name
+    assert worst[1] == pytest.approx(3.0, abs=0.6)
+    seconds = pyarrow.dataset.dataset(target / SECONDS, partitioning="hive").to_table()
+    assert len(set(seconds["session"].to_pylist())) == 3
+    ((joules,),) = duckdb.sql(
+        f"select sum(power_w) from read_parquet('{target / SECONDS}/*/{PART}', hive_partitioning=true) "
+        f"where instrument = 'heron' and session = '{sessions_in(folder)[0].name}'"
+    ).fetchall()
+    study = read_study(sessions_in(folder)[0] / STUDY)
+    assert joules / 1000.0 == pytest.approx(study.instruments["heron"].work_kj, abs=6e-4)
+
+
+def test_only_what_is_new_is_made_again(folder: Path) -> None:
+    target, _ = update(folder)
+    before = {p: p.stat().st_mtime_ns for p in target.rglob(PART)}
+    short_session(folder, seed=4, seconds=30)
+    _, entries = update(folder)
+    assert [entry.state for entry in entries] == ["kept", "kept", "kept", "new"]
+    assert {p: p.stat().st_mtime_ns for p in before} == before
+    part = next(iter(before))
+    part.write_bytes(part.read_bytes()[:100])
+    _, entries = update(folder)
+    assert sorted(entry.state for entry in entries) == ["kept", "kept", "kept", "new"]
+    assert len(list(rows(target))) == 4 * 4
+
+
+def test_a_session_that_can_not_be_read_is_named_and_costs_no_other(folder: Path) -> None:
+    broken = sessions_in(folder)[1]
+    (broken / "journal.arrows").write_bytes(b"nothing")
+    (broken / "journal.crc").write_bytes(b"")
+    (broken / "session.json").unlink()
+    target, entries = update(folder)
+    assert [entry.state for entry in entries] == ["new", "refused", "new"]
+    assert str(broken) in entries[1].reason
+    assert len({r["session"] for r in rows(target)}) == 2
+
+
+def test_a_folder_without_sessions_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(SessionError, match="holds no session"):
+        update(tmp_path)
+
+
+def test_the_command_prints_a_row_per_unit_segment_and_evening(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["study", str(folder)]) == 0
+    out, err = capsys.readouterr()
+    lines = out.splitlines()
+    assert lines[0].split()[:4] == ["EVENING", "SESSION", "UNIT", "SEGMENT"]
+    assert len(lines) == 1 + 3 * 2
+    assert "DIFFERS" in out
+    assert "3 sessions, 3 new or changed, 0 refused" in err
+    assert main(["study", str(folder), "--html", "x.html"]) == 2
+
+
+def test_duckdb_reads_a_hundred_sessions(tmp_path: Path) -> None:
+    folder = tmp_path / "sessions"
+    for seed in range(5):
+        write_products(short_session(folder, seed=seed, seconds=30))
+    originals = sessions_in(folder)
+    for k in range(95):
+        shutil.copytree(originals[k % 5], folder / f"copy-{k:03d}")
+    target, entries = update(folder)
+    assert len(entries) == 100
+    assert {entry.state for entry in entries} == {"new"}
+    query = f"read_parquet('{target / VERDICTS}/*/{PART}', hive_partitioning=true)"
+    ((sessions, count),) = duckdb.sql(f"select count(distinct session), count(*) from {query}").fetchall()
+    assert (sessions, count) == (100, 100 * 4)
+    assert sum(1 for _ in rows(target)) == count
