@@ -16,7 +16,6 @@ class Recent:
     """An instrument's last shown powers, for what only neighbours in time can tell."""
 
     __slots__ = (
-        "at_peak",
         "candidate",
         "even_s",
         "even_span",
@@ -44,7 +43,6 @@ class Recent:
         self.run_s = 0.0
         self.runs: deque[int] = deque(maxlen=200)
         self.peak_w = 0.0
-        self.at_peak = 0
         self.candidate: tuple[float, float, float] | None = None
         self.spike: tuple[float, float] | None = None
         self.spike_s = -math.inf
@@ -74,13 +72,13 @@ class Recent:
         if power_w == self.run_w:
             self.run_n += 1
         else:
-            if self.run_n:
+            if self.run_n and self.run_w > 0.0:
+                # To show nothing for a while is a rest, not its usual way to show power.
                 self.runs.append(self.run_n)
             self.run_w, self.run_n, self.run_s = power_w, 1, t_s
-        if power_w > self.peak_w:
-            self.peak_w, self.at_peak = power_w, 1
-        elif power_w == self.peak_w:
-            self.at_peak += 1
+        # A value far out of the line may be a spike, which is no height that it has reached.
+        if not jumped and power_w > self.peak_w:
+            self.peak_w = power_w
         if left_share == 0.5 and power_w > 0.0:
             if not self.share_even:
                 self.even_s = t_s
