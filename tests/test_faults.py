@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
 from typing import get_args
 
 import msgspec
@@ -24,7 +25,9 @@ from streams import (
 
 from capture.profiles import ant_common, ant_power, cycling_power, device_information, speed_cadence
 from capture.record import Act, Link, Packet, Record, Store, Tick
-from monitor.bench import Bench
+from capture.scene import Scene
+from capture.source import Wanted
+from monitor.bench import Bench, load_bench
 from monitor.faults.sign import RULES
 from monitor.pipeline import ORDER, PHRASES, Pipeline
 from monitor.view import Finding, Kind
@@ -445,6 +448,19 @@ def test_stuck() -> None:
     assert 110.0 < cleared.t_s <= 116.0
 
 
+def test_stuck_after_a_rest() -> None:
+    """Half a minute of 0 W before is no sign that it usually shows the same for so long."""
+
+    def same(body: Body, last: Body) -> Body:
+        return msgspec.structs.replace(body, power_w=last.power_w)
+
+    ride = Ride(*VARIED.stretches[:3], Stretch(35, 0), *VARIED.stretches, noise=0.02)
+    heron = altered(Meter("heron", sided=True, torque=False).bluetooth(ride), 120.0, 170.0, same)
+    raised, cleared = pair(run(BENCH, *others(ride), heron), "stuck")
+    assert 126.0 < raised.t_s <= 150.0
+    assert 170.0 < cleared.t_s <= 176.0
+
+
 def test_a_held_target_is_not_stuck() -> None:
     """A trainer that shows its target all the time, and others that hardly move."""
     ride = Ride(Stretch(120, 200, 88, 0.52), noise=0.004)
@@ -487,6 +503,25 @@ def test_clipped() -> None:
     raised, _ = pair(found, "clipped")
     assert 60.0 < raised.t_s <= 72.0
     assert raised.value == 400.0
+
+
+def test_clipped_after_a_spike() -> None:
+    """One wild value does not prove that it can show more."""
+
+    def clip(body: Body, last: Body) -> Body:
+        return msgspec.structs.replace(body, power_w=min(body.power_w, 400))
+
+    def high(body: Body, last: Body) -> Body:
+        return msgspec.structs.replace(body, power_w=1300)
+
+    ride = Ride(
+        Stretch(60, 180, 88, 0.52), *(Stretch(2.5, w, 100, 0.5) for w in (430, 520, 610, 680, 640)),
+        Stretch(60, 180, 88, 0.52), noise=0.02,
+    )  # fmt: skip
+    clipping = altered(Meter("heron", sided=True, torque=False).bluetooth(ride), 0.0, 1e9, clip)
+    found = run(BENCH, *others(ride), altered(list(clipping), 30.0, 30.7, high))
+    assert {("spike", "heron"), ("clipped", "heron")} <= kinds(found)
+    assert not told(found, "stuck")
 
 
 # -- changes ----------------------------------------------------------------------------------------
@@ -688,3 +723,40 @@ def test_blind_is_neither_calm_nor_alarm() -> None:
     assert states[145] == "blind"
     assert states[200] == "raised"
     assert [f.event for f in told(found, "power-off")].count("cleared") == 0
+
+
+# -- a scene with every fault that scenes know ------------------------------------------------------------
+
+SCENE = Path(__file__).parent.parent / "fixtures" / "scenes" / "faults.toml"
+SCRIPT: list[tuple[Kind, str, str | None, float, float]] = [
+    # What the scene's script says and what has to be raised of it: kind, instrument, side, from, to (s).
+    ("signal-lost", "wren", None, 60, 63.5),
+    ("power-missing", "teal", "total", 60, 65),
+    ("side-off", "heron", "right", 60, 120),
+    ("one-sided", "plover", None, 120, 132),
+    ("signal-lost", "wren", None, 120, 123.5),
+    ("stuck", "teal", "total", 126, 150),
+    ("side-off", "heron", "left", 180, 240),
+    ("sides-swapped", "plover", None, 180, 250),
+    ("spike", "teal", "total", 200, 206),
+    ("cadence-off", "wren", None, 200, 230),
+    ("clipped", "teal", "total", 300, 480),
+    ("power-off", "heron", "total", 310, 400),
+    ("battery-low", "plover", None, 500, 570),
+    ("cadence-off", "wren", None, 500, 540),
+    ("restarted", "teal", None, 560, 563.5),
+    ("cadence-off", "cadence", None, 600, 630),
+    ("power-off", "heron", "total", 600, 720),
+]
+
+
+def test_every_fault_of_a_scripted_scene_is_found_while_it_lasts_and_nobody_else_is_blamed() -> None:
+    b = load_bench(SCENE)
+    scene = Scene(b.scene, [Wanted(i.label, i.link, i.profile) for i in b.instruments])
+    pipeline = Pipeline(b)
+    found = [f for record in scene.records() for f in pipeline.feed(record)]
+    raised = [f for f in found if f.event == "raised"]
+    for kind, instrument, side, begin, end in SCRIPT:
+        times = [f.t_s for f in raised if (f.kind, f.instrument, f.side) == (kind, instrument, side)]
+        assert any(begin <= t_s <= end for t_s in times), (kind, instrument, side, begin, end, times)
+    assert {f.instrument for f in raised} == {"heron", "plover", "teal", "wren", "cadence"}
