@@ -60,6 +60,21 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     lost_after_s: float = 2.5
 
 
+class TrainerRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What a commanded trainer may do.
+
+    `label` names it where the bench has several (empty: the only one), `max_w` is never
+    exceeded, `safe_w` what it is dropped to, `ramp_w_per_s` how fast a target moves,
+    `grade_percent` the road that is simulated while riding is free.
+    """
+
+    label: str = ""
+    max_w: float = 400.0
+    safe_w: float = 80.0
+    ramp_w_per_s: float = 25.0
+    grade_percent: float = 0.0
+
+
 class Bench(msgspec.Struct, frozen=True, kw_only=True):
     """A whole bench. `text` is the file as read: it goes into the journal's header.
 
@@ -74,6 +89,7 @@ class Bench(msgspec.Struct, frozen=True, kw_only=True):
     scene: dict[str, object] | None = None
     text: str = ""
     protocol: Protocol | None = None
+    trainer: TrainerRules = TrainerRules()
 
     @property
     def scripted(self) -> bool:
@@ -94,6 +110,12 @@ _LIMIT_RANGES = {
     "cadence_rpm": (0.1, 100, "rpm"),
     "lost_after_s": (0.3, 600, "seconds"),
 }
+_TRAINER_RANGES = {
+    "max_w": (50, 2000, "watts"),
+    "safe_w": (0, 200, "watts"),
+    "ramp_w_per_s": (1, 200, "watts a second"),
+    "grade_percent": (-5, 5, "percent"),
+}
 
 
 def load_bench(path: FilePath | str) -> Bench:
@@ -105,7 +127,7 @@ def parse_bench(text: str, name: str = "bench") -> Bench:
     """A bench from TOML text; `name` is used in messages. BenchError: what is wrong, and where."""
     document = Document(text, name)
     root = document.root
-    document.refuse_unknown(root, (), ("bench", "instrument", "limits", "protocol", "scene"))
+    document.refuse_unknown(root, (), ("bench", "instrument", "limits", "protocol", "scene", "trainer"))
     if "bench" not in root:
         raise BenchError(name, "the table [bench] is missing", 'Begin with [bench] and reference = "LABEL".')
     head = document.convert(document.table(("bench",), root["bench"]), ("bench",), _BenchTable)
@@ -118,6 +140,7 @@ def parse_bench(text: str, name: str = "bench") -> Bench:
     limits = document.convert(document.table(("limits",), root.get("limits", {})), ("limits",), Limits)
     for key, (low, high, unit) in _LIMIT_RANGES.items():
         document.require_range(("limits", key), getattr(limits, key), low, high, unit)
+    trainer = _trainer(document, root.get("trainer", {}), [each.label for each in instruments])
     protocol = None
     if "protocol" in root:
         table = document.table(("protocol",), root["protocol"])
@@ -131,7 +154,20 @@ def parse_bench(text: str, name: str = "bench") -> Bench:
         scene=document.table(("scene",), root["scene"]) if "scene" in root else None,
         text=text,
         protocol=protocol,
+        trainer=trainer,
     )
+
+
+def _trainer(document: Document, value: object, labels: Sequence[str]) -> TrainerRules:
+    rules = document.convert(document.table(("trainer",), value), ("trainer",), TrainerRules)
+    for key, (low, high, unit) in _TRAINER_RANGES.items():
+        document.require_range(("trainer", key), getattr(rules, key), low, high, unit)
+    if rules.safe_w > rules.max_w:
+        document.fail(("trainer", "safe_w"), f"is {rules.safe_w:g}, above max_w ({rules.max_w:g})")
+    if rules.label and rules.label not in labels:
+        hint = suggestion(rules.label, labels)
+        document.fail(("trainer", "label"), f"{shown(rules.label)} is no label of this bench", hint)
+    return rules
 
 
 def remarks(bench: Bench) -> list[str]:
