@@ -15,7 +15,8 @@ ROOT = Path(__file__).parent.parent
 IMPURE = {
     "capture.ant", "capture.ant_stick", "capture.bluetooth", "capture.bluetooth_trouble", "capture.clock",
     "capture.control", "capture.scene", "capture.source", "capture.sources",
-    "storage.attach", "storage.feed", "storage.job", "storage.recorder", "storage.will", "monitor.cli", "monitor.commands", "monitor.dashboard", "monitor.doctor",
+    "storage.attach", "storage.feed", "storage.job", "storage.recorder", "storage.will",
+    "monitor.cli", "monitor.commands", "monitor.dashboard", "monitor.doctor",
     "monitor.replay", "monitor.session",
 }  # fmt: skip
 OUTSIDE = {"asyncio", "bleak", "openant", "usb", "textual", "rich", "libusb_package", "scipy", "pandas"}
