@@ -449,12 +449,12 @@ def crowd(n: int) -> Bench:
 
 
 def test_64_instruments() -> None:
-    ride = Ride(Stretch(90, 200, 90, 0.52), noise=0.02)
+    ride = Ride(Stretch(45, 200, 90, 0.52), noise=0.02)
     meters = [
         Meter(f"m{k}", gain=1.08 if k == 40 else 1.0, sided=k % 3 != 0, noise=0.005, seed=k).bluetooth(ride)
         for k in range(64)
     ]
-    found = findings(merged(ticks(90), *meters), crowd(64))
+    found = findings(merged(ticks(45), *meters), crowd(64))
     assert {(f.kind, f.instrument) for f in found} == {("power-off", "m40")}
 
 
