@@ -28,8 +28,13 @@ from capture.record import Link, LinkState, Packet, Told
 from capture.sample import DecodeError
 from capture.source import Emit, Sighting, SourceError, Wanted
 
-KINDS: Final = {"power": ant_common.POWER, "trainer": ant_common.TRAINER, "cadence": ant_common.CADENCE,
-                "speed": ant_common.SPEED, "speed-cadence": ant_common.SPEED_CADENCE}
+KINDS: Final = {
+    "power": ant_common.POWER,
+    "trainer": ant_common.TRAINER,
+    "cadence": ant_common.CADENCE,
+    "speed": ant_common.SPEED,
+    "speed-cadence": ant_common.SPEED_CADENCE,
+}
 """Device type by the word in a link."""
 
 _NAMES: Final = {
@@ -75,12 +80,15 @@ class _Instrument:
     def __init__(self, wanted: Wanted, channel: int) -> None:
         self.label, self.link, self.channel = wanted.label, wanted.link, channel
         kind, _, number = wanted.target.partition(":")
-        valid = kind in KINDS and (number == "*" or (number.isascii() and number.isdigit()
-                                                     and int(number) <= 0xFFFF))
+        valid = kind in KINDS and (
+            number == "*" or (number.isascii() and number.isdigit() and int(number) <= 0xFFFF)
+        )
         if wanted.scheme != "ant" or not valid:
-            raise SourceError(f"The link {wanted.link} of {wanted.label} is none",
-                              f"Write ant:KIND:NUMBER, KIND one of {', '.join(KINDS)}, NUMBER 0 to 65535 "
-                              "(0 or *: the first that is heard).")
+            raise SourceError(
+                f"The link {wanted.link} of {wanted.label} is none",
+                f"Write ant:KIND:NUMBER, KIND one of {', '.join(KINDS)}, NUMBER 0 to 65535 "
+                "(0 or *: the first that is heard).",
+            )
         self.device_type = KINDS[kind]
         self.wanted_number = 0 if number == "*" else int(number)
         self.number = self.wanted_number
@@ -144,8 +152,10 @@ class AntSource:
         for one in self._instruments:
             other = taken.setdefault((one.device_type, one.wanted_number), one.label)
             if other != one.label:
-                raise SourceError(f"{other} and {one.label} have the same link {one.link}",
-                                  "Write the device number of each; `plumbwatt find` lists them.")
+                raise SourceError(
+                    f"{other} and {one.label} have the same link {one.link}",
+                    "Write the device number of each; `plumbwatt find` lists them.",
+                )
 
     # -- the contract of a live source
 
@@ -163,7 +173,8 @@ class AntSource:
             surplus = ", ".join(one.label for one in self._instruments[channels:])
             raise SourceError(
                 f"The ANT stick has {channels} channels, here are {len(self._instruments)} ANT+ instruments",
-                f"Take {surplus} out of the bench, or link by Bluetooth what has it.")
+                f"Take {surplus} out of the bench, or link by Bluetooth what has it.",
+            )
 
     async def run(self, emit: Emit, clock: Clock) -> None:
         """Listen until cancelled; close the channels and release the stick before returning."""
@@ -212,8 +223,9 @@ class AntSource:
                 if one.channel < channels:
                     await self._search(stick, one)
                 else:
-                    self._change(one, self._now_ns(), "given-up",
-                                 f"the ANT stick has only {channels} channels")
+                    self._change(
+                        one, self._now_ns(), "given-up", f"the ANT stick has only {channels} channels"
+                    )
             while True:
                 await self._attend(stick)
         finally:
@@ -258,8 +270,12 @@ class AntSource:
         """Assign and open the channel of an instrument."""
         channel, number, device_type = one.channel, one.number, one.device_type
         one.is_queued = False
-        self._change(one, self._now_ns(), "searching",
-                     f"looking for {one.link}" if number else f"looking for any {_NAMES[device_type][0]}")
+        self._change(
+            one,
+            self._now_ns(),
+            "searching",
+            f"looking for {one.link}" if number else f"looking for any {_NAMES[device_type][0]}",
+        )
         try:
             await stick.configure(MessageId.ASSIGN_CHANNEL, channel, _SLAVE, _NETWORK)
             await stick.configure(MessageId.CHANNEL_ID, channel, number & 0xFF, number >> 8, device_type, 0)
@@ -288,8 +304,15 @@ class AntSource:
         # Not every stick keeps such a list: `_is_ours` refuses the pages of others in any case.
         with contextlib.suppress(RefusedError):
             for index, number in enumerate(others):
-                await stick.configure(MessageId.ADD_CHANNEL_ID, one.channel, number & 0xFF, number >> 8,
-                                      one.device_type, 0, index)
+                await stick.configure(
+                    MessageId.ADD_CHANNEL_ID,
+                    one.channel,
+                    number & 0xFF,
+                    number >> 8,
+                    one.device_type,
+                    0,
+                    index,
+                )
             await stick.configure(MessageId.CONFIG_LIST, one.channel, len(others), 1)
 
     # -- what comes from the stick, in the loop's thread
@@ -329,7 +352,8 @@ class AntSource:
             self._tell_number(one, t_ns, extended.device_number)
         self._emit(Packet(t_ns, one.label, one.packet_channel, data.page, data.extra))
         if extended.rssi_dbm is not None and (
-                one.told_rssi_ns is None or t_ns - one.told_rssi_ns >= RSSI_EVERY_NS):
+            one.told_rssi_ns is None or t_ns - one.told_rssi_ns >= RSSI_EVERY_NS
+        ):
             one.told_rssi_ns = t_ns
             self._emit(Told(t_ns, one.label, "rssi_dbm", str(extended.rssi_dbm)))
 
@@ -346,8 +370,14 @@ class AntSource:
                 one.is_queued = True
                 if one.passed_by != number:
                     one.passed_by = number
-                    self._emit(Link(self._now_ns(), one.label, "searching",
-                                    f"heard {number}, which the bench has already; searching on"))
+                    self._emit(
+                        Link(
+                            self._now_ns(),
+                            one.label,
+                            "searching",
+                            f"heard {number}, which the bench has already; searching on",
+                        )
+                    )
                 asyncio.get_running_loop().call_later(SEARCH_ON_S, self._work.put_nowait, one)
             return False
         # The track was taken up by another instrument after a loss: search for the right one.
@@ -518,15 +548,27 @@ class _Scan:
         for (device_type, number), facts in sorted(self._facts.items()):
             name, profile = _NAMES[device_type]
             firmware = facts.get("firmware")
-            details = [f"{title} {facts[fact]}" for title, fact in (
-                ("maker", "manufacturer_id"), ("model", "model_number"), ("serial", "serial"),
-                ("battery", "battery_state")) if fact in facts]
+            details = [
+                f"{title} {facts[fact]}"
+                for title, fact in (
+                    ("maker", "manufacturer_id"),
+                    ("model", "model_number"),
+                    ("serial", "serial"),
+                    ("battery", "battery_state"),
+                )
+                if fact in facts
+            ]
             volts = facts.get("battery_v")
             if isinstance(volts, float):
                 details.append(f"{volts:.2f} V")
-            found.append(Sighting(
-                link=f"ant:{words[device_type]}:{number}", name=f"{name} {number}",
-                profiles=(f"ANT+ {profile}",), rssi_dbm=self._rssi_dbm.get((device_type, number)),
-                firmware=None if firmware is None else str(firmware), detail=", ".join(details),
-            ))
+            found.append(
+                Sighting(
+                    link=f"ant:{words[device_type]}:{number}",
+                    name=f"{name} {number}",
+                    profiles=(f"ANT+ {profile}",),
+                    rssi_dbm=self._rssi_dbm.get((device_type, number)),
+                    firmware=None if firmware is None else str(firmware),
+                    detail=", ".join(details),
+                )
+            )
         return found

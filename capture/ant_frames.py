@@ -180,8 +180,11 @@ class Extended(msgspec.Struct, frozen=True, gc=False):
         try:
             if flags & 0x80:
                 number, device_type, transmission = _CHANNEL_ID.unpack_from(data, at)
-                values = {"device_number": number, "device_type": device_type,
-                          "transmission_type": transmission}
+                values = {
+                    "device_number": number,
+                    "device_type": device_type,
+                    "transmission_type": transmission,
+                }
                 at += 4
             if flags & 0x40:
                 kind = values["rssi_type"] = data[at]
@@ -194,13 +197,17 @@ class Extended(msgspec.Struct, frozen=True, gc=False):
                 else:
                     raise DecodeError(f"unknown RSSI type 0x{kind:02X}", "rssi type", at, data)
             if flags & 0x20:
-                values["receive_ticks"] = int.from_bytes(data[at:at + 2], "little")
+                values["receive_ticks"] = int.from_bytes(data[at : at + 2], "little")
                 at += 2
         except (struct.error, IndexError):
             raise DecodeError("extended data are cut short", "extended data", at, data) from None
         if at != len(data):
-            raise DecodeError(f"{len(data)} octets of extended data, {at} expected", "extended data",
-                              min(at, len(data)), data)
+            raise DecodeError(
+                f"{len(data)} octets of extended data, {at} expected",
+                "extended data",
+                min(at, len(data)),
+                data,
+            )
         return cls(**values)  # type: ignore[arg-type]  # names and types are those of the fields
 
     def __bytes__(self) -> bytes:
@@ -240,15 +247,17 @@ class ChannelMessage(msgspec.Struct, frozen=True, gc=False):
 def read_data(frame: Frame) -> ChannelData:
     """A broadcast or acknowledged page; DecodeError if it is shorter than a page."""
     if len(frame.content) < 9:
-        raise DecodeError("a page needs a channel and eight octets", "content", len(frame.content),
-                          frame.content)
+        raise DecodeError(
+            "a page needs a channel and eight octets", "content", len(frame.content), frame.content
+        )
     return ChannelData(frame.content[0] & 0x1F, frame.content[1:9], frame.content[9:])
 
 
 def read_channel_message(frame: Frame) -> ChannelMessage:
     """A response or event; DecodeError if it is cut short."""
     if len(frame.content) < 3:
-        raise DecodeError("an event needs channel, message id and code", "content", len(frame.content),
-                          frame.content)
+        raise DecodeError(
+            "an event needs channel, message id and code", "content", len(frame.content), frame.content
+        )
     channel, answers, code = frame.content[:3]
     return ChannelMessage(channel & 0x1F, None if answers == EVENT else answers, code)

@@ -117,17 +117,21 @@ def _open_error(error: Exception) -> SourceError:
     """What a failure of the USB stack means for a person."""
     number = getattr(error, "errno", None)
     if sys.platform == "win32" and number not in (errno.EBUSY, errno.EACCES):
-        return SourceError(f"The ANT stick can't be opened ({error})",
-                           "Give it the WinUSB driver, with a USB driver installer, and plug it in again.")
+        return SourceError(
+            f"The ANT stick can't be opened ({error})",
+            "Give it the WinUSB driver, with a USB driver installer, and plug it in again.",
+        )
     if number in (errno.EACCES, errno.EPERM) and sys.platform.startswith("linux"):
         return SourceError(
             "There are no rights for the ANT stick",
             f"sudo cp {UDEV_RULE} /etc/udev/rules.d/ && sudo udevadm control --reload, then plug it in "
-            "again.")
+            "again.",
+        )
     if number in (errno.EBUSY, errno.EACCES):
         return SourceError("The ANT stick is held by another program", "End that program.")
-    return SourceError(f"The ANT stick can't be opened ({error})",
-                       "Plug it in again, at another port if need be.")
+    return SourceError(
+        f"The ANT stick can't be opened ({error})", "Plug it in again, at another port if need be."
+    )
 
 
 async def in_daemon_thread(call: Callable[[], T]) -> T:
@@ -206,8 +210,9 @@ class Stick:
             except SourceError:
                 raise
             except Exception as error:
-                raise SourceError(f"USB can't be used ({error})",
-                                  "See what `plumbwatt doctor` says.") from error
+                raise SourceError(
+                    f"USB can't be used ({error})", "See what `plumbwatt doctor` says."
+                ) from error
             try:
                 driver.open()
             except Exception as error:
@@ -318,16 +323,21 @@ class Stick:
 
     async def capabilities(self) -> Capabilities:
         """Ask for the numbers of channels and networks."""
-        frame = await self.ask(Frame(MessageId.REQUEST_MESSAGE, bytes((0, MessageId.CAPABILITIES))),
-                               [(MessageId.CAPABILITIES, 0)])
+        frame = await self.ask(
+            Frame(MessageId.REQUEST_MESSAGE, bytes((0, MessageId.CAPABILITIES))),
+            [(MessageId.CAPABILITIES, 0)],
+        )
         if len(frame.content) < 2:
             raise StickLostError("the ANT stick does not tell its channels")
         return Capabilities(frame.content[0], frame.content[1])
 
     async def acknowledged(self, channel: int, content: bytes, within_s: float) -> int:
         """Send an acknowledged page; the event (TX_COMPLETED, TX_FAILED) or the refusing code."""
-        keys = [(_EVENT_KEY + Code.TX_COMPLETED, channel), (_EVENT_KEY + Code.TX_FAILED, channel),
-                (int(MessageId.ACKNOWLEDGED_DATA), channel)]
+        keys = [
+            (_EVENT_KEY + Code.TX_COMPLETED, channel),
+            (_EVENT_KEY + Code.TX_FAILED, channel),
+            (int(MessageId.ACKNOWLEDGED_DATA), channel),
+        ]
         frame = Frame(MessageId.ACKNOWLEDGED_DATA, bytes((channel,)) + content)
         return read_channel_message(await self.ask(frame, keys, within_s)).code
 

@@ -46,14 +46,25 @@ def test_data_with_extension(name: str) -> None:
     data = read_data(frame)
     extended = Extended.from_bytes(data.extra)
     got: dict[str, Any] = {
-        "sync": raw[0], "length": len(frame.content), "id": frame.message_id, "checksum_ok": True,
-        "channel": data.channel, "payload": data.page.hex(),
+        "sync": raw[0],
+        "length": len(frame.content),
+        "id": frame.message_id,
+        "checksum_ok": True,
+        "channel": data.channel,
+        "payload": data.page.hex(),
     }
     if data.extra:
-        got |= {"flag": data.extra[0], "consumed_all": True, "device_number": extended.device_number,
-                "device_type": extended.device_type, "transmission_type": extended.transmission_type,
-                "rssi_type": extended.rssi_type, "rssi_dbm": extended.rssi_dbm,
-                "rssi_threshold": extended.rssi_threshold_dbm, "rx_timestamp_ticks": extended.receive_ticks}
+        got |= {
+            "flag": data.extra[0],
+            "consumed_all": True,
+            "device_number": extended.device_number,
+            "device_type": extended.device_type,
+            "transmission_type": extended.transmission_type,
+            "rssi_type": extended.rssi_type,
+            "rssi_dbm": extended.rssi_dbm,
+            "rssi_threshold": extended.rssi_threshold_dbm,
+            "rx_timestamp_ticks": extended.receive_ticks,
+        }
         if extended.receive_ticks is not None:
             got["rx_timestamp_s"] = extended.receive_ticks / 32768
     assert {key: got[key] for key in expected} == expected
@@ -66,10 +77,15 @@ def test_data_with_extension(name: str) -> None:
 def test_channel_events(name: str) -> None:
     expected = VECTORS[name]["expected"]
     message = read_channel_message(cut(octets(name)))
-    ours = {"EVENT_RX_FAIL": Code.RX_FAIL, "EVENT_RX_FAIL_GO_TO_SEARCH": Code.GO_TO_SEARCH,
-            "EVENT_RX_SEARCH_TIMEOUT": Code.SEARCH_TIMEOUT, "EVENT_CHANNEL_CLOSED": Code.CHANNEL_CLOSED,
-            "EVENT_CHANNEL_COLLISION": Code.CHANNEL_COLLISION,
-            "EVENT_TRANSFER_TX_COMPLETED": Code.TX_COMPLETED, "EVENT_TRANSFER_TX_FAILED": Code.TX_FAILED}
+    ours = {
+        "EVENT_RX_FAIL": Code.RX_FAIL,
+        "EVENT_RX_FAIL_GO_TO_SEARCH": Code.GO_TO_SEARCH,
+        "EVENT_RX_SEARCH_TIMEOUT": Code.SEARCH_TIMEOUT,
+        "EVENT_CHANNEL_CLOSED": Code.CHANNEL_CLOSED,
+        "EVENT_CHANNEL_COLLISION": Code.CHANNEL_COLLISION,
+        "EVENT_TRANSFER_TX_COMPLETED": Code.TX_COMPLETED,
+        "EVENT_TRANSFER_TX_FAILED": Code.TX_FAILED,
+    }
     assert message == ChannelMessage(expected["channel"], None, ours[expected["name"]])
 
 
@@ -101,20 +117,34 @@ def test_numbers_are_those_of_openant() -> None:
     from openant.base.message import Message
 
     codes, ids = vars(Message.Code), vars(Message.ID)
-    names = {"NO_ERROR": "RESPONSE_NO_ERROR", "SEARCH_TIMEOUT": "EVENT_RX_SEARCH_TIMEOUT",
-             "RX_FAIL": "EVENT_RX_FAIL", "TX_COMPLETED": "EVENT_TRANSFER_TX_COMPLETED",
-             "TX_FAILED": "EVENT_TRANSFER_TX_FAILED", "CHANNEL_CLOSED": "EVENT_CHANNEL_CLOSED",
-             "GO_TO_SEARCH": "EVENT_RX_FAIL_GO_TO_SEARCH", "CHANNEL_COLLISION": "EVENT_CHANNEL_COLLISION",
-             "SERIAL_QUEUE_OVERFLOW": "EVENT_SERIAL_QUE_OVERFLOW", "QUEUE_OVERFLOW": "EVENT_QUE_OVERFLOW"}
+    names = {
+        "NO_ERROR": "RESPONSE_NO_ERROR",
+        "SEARCH_TIMEOUT": "EVENT_RX_SEARCH_TIMEOUT",
+        "RX_FAIL": "EVENT_RX_FAIL",
+        "TX_COMPLETED": "EVENT_TRANSFER_TX_COMPLETED",
+        "TX_FAILED": "EVENT_TRANSFER_TX_FAILED",
+        "CHANNEL_CLOSED": "EVENT_CHANNEL_CLOSED",
+        "GO_TO_SEARCH": "EVENT_RX_FAIL_GO_TO_SEARCH",
+        "CHANNEL_COLLISION": "EVENT_CHANNEL_COLLISION",
+        "SERIAL_QUEUE_OVERFLOW": "EVENT_SERIAL_QUE_OVERFLOW",
+        "QUEUE_OVERFLOW": "EVENT_QUE_OVERFLOW",
+    }
     for code in Code:
         assert codes[names.get(code.name, code.name)] == code
-    names = {"ANT_VERSION": "RESPONSE_ANT_VERSION", "CHANNEL_RESPONSE": "RESPONSE_CHANNEL",
-             "CHANNEL_PERIOD": "SET_CHANNEL_PERIOD", "SEARCH_TIMEOUT": "SET_CHANNEL_SEARCH_TIMEOUT",
-             "CHANNEL_FREQUENCY": "SET_CHANNEL_RF_FREQ", "NETWORK_KEY": "SET_NETWORK_KEY",
-             "CHANNEL_ID": "SET_CHANNEL_ID", "CAPABILITIES": "RESPONSE_CAPABILITIES",
-             "OPEN_SCAN_MODE": "OPEN_RX_SCAN_MODE", "ENABLE_EXTENDED": "ENABLE_EXT_RX_MESGS",
-             "LOW_PRIORITY_SEARCH_TIMEOUT": "LOW_PRIORITY_CHANNEL_SEARCH_TIMEOUT",
-             "STARTUP": "STARTUP_MESSAGE"}
+    names = {
+        "ANT_VERSION": "RESPONSE_ANT_VERSION",
+        "CHANNEL_RESPONSE": "RESPONSE_CHANNEL",
+        "CHANNEL_PERIOD": "SET_CHANNEL_PERIOD",
+        "SEARCH_TIMEOUT": "SET_CHANNEL_SEARCH_TIMEOUT",
+        "CHANNEL_FREQUENCY": "SET_CHANNEL_RF_FREQ",
+        "NETWORK_KEY": "SET_NETWORK_KEY",
+        "CHANNEL_ID": "SET_CHANNEL_ID",
+        "CAPABILITIES": "RESPONSE_CAPABILITIES",
+        "OPEN_SCAN_MODE": "OPEN_RX_SCAN_MODE",
+        "ENABLE_EXTENDED": "ENABLE_EXT_RX_MESGS",
+        "LOW_PRIORITY_SEARCH_TIMEOUT": "LOW_PRIORITY_CHANNEL_SEARCH_TIMEOUT",
+        "STARTUP": "STARTUP_MESSAGE",
+    }
     for message in MessageId:
         assert ids[names.get(message.name, message.name)] == message
 
@@ -172,7 +202,7 @@ def naive(data: bytes) -> list[Frame]:
             for octet in data[at:stop]:
                 check ^= octet
             if check == 0:
-                frames.append(Frame(data[at + 2], data[at + 3:stop - 1]))
+                frames.append(Frame(data[at + 2], data[at + 3 : stop - 1]))
                 at = stop
                 continue
         elif data[at] == SYNC and at + 1 == len(data):
@@ -196,8 +226,8 @@ def test_a_lost_or_altered_octet_costs_one_frame(hit: int) -> None:
     frames = [Frame(MessageId.BROADCAST_DATA, bytes((0, 0x10, n, 0xFF, 90, n, 0, 200, 0))) for n in range(5)]
     stream = [bytes(frame) for frame in frames]
     others = frames[:1] + frames[2:]
-    lost = stream[1][:hit] + stream[1][hit + 1:]
-    altered = stream[1][:hit] + bytes((stream[1][hit] ^ 0x01,)) + stream[1][hit + 1:]
+    lost = stream[1][:hit] + stream[1][hit + 1 :]
+    altered = stream[1][:hit] + bytes((stream[1][hit] ^ 0x01,)) + stream[1][hit + 1 :]
     for bad in (lost, altered):
         cutter = FrameCutter()
         got = cutter.feed(b"".join((stream[0], bad, *stream[2:], stream[0] * 4)))
@@ -226,8 +256,14 @@ def test_extended_data_are_kept_or_refused(data: bytes) -> None:
 
 @pytest.mark.parametrize(
     ("hex_", "why"),
-    [("80616256", "cut short"), ("4020c4", "cut short"), ("20ff", "octets"), ("e1", "unknown flags"),
-     ("403000", "unknown RSSI type"), ("80616256010000", "octets")],
+    [
+        ("80616256", "cut short"),
+        ("4020c4", "cut short"),
+        ("20ff", "octets"),
+        ("e1", "unknown flags"),
+        ("403000", "unknown RSSI type"),
+        ("80616256010000", "octets"),
+    ],
 )
 def test_bad_extended_data_are_named(hex_: str, why: str) -> None:
     with pytest.raises(DecodeError, match=why):

@@ -89,8 +89,9 @@ class PlayedStick:
     def pull_out(self) -> None:
         self._out.put(UNPLUGGED)
 
-    def page(self, channel: int, page: bytes = PAGE, extra: bytes = b"",
-             kind: int = ID.BROADCAST_DATA) -> None:
+    def page(
+        self, channel: int, page: bytes = PAGE, extra: bytes = b"", kind: int = ID.BROADCAST_DATA
+    ) -> None:
         self.put(bytes(Frame(kind, bytes((channel,)) + page + extra)))
 
     def event(self, channel: int, code: int, answers: int = 1) -> None:
@@ -109,8 +110,10 @@ class PlayedStick:
             later(bytes(Frame(ID.STARTUP_MESSAGE, b"\x20")))
         elif frame.message_id == ID.REQUEST_MESSAGE:
             channel, wanted = frame.content
-            answers = {ID.RESPONSE_CAPABILITIES: bytes((self.channels, 3, 0, 0xBA, 0x36, 0, 0xDF, 0)),
-                       ID.RESPONSE_CHANNEL_ID: bytes((channel, 0x39, 0x30, 11, 5))}
+            answers = {
+                ID.RESPONSE_CAPABILITIES: bytes((self.channels, 3, 0, 0xBA, 0x36, 0, 0xDF, 0)),
+                ID.RESPONSE_CHANNEL_ID: bytes((channel, 0x39, 0x30, 11, 5)),
+            }
             later(bytes(Frame(wanted, answers[wanted])))
         elif frame.message_id == ID.ACKNOWLEDGED_DATA:
             for code in self.transfers.pop(0) if self.transfers else [Code.TX_COMPLETED]:
@@ -167,8 +170,13 @@ async def listening(stick: PlayedStick, *links: str, find_: Any = None) -> Async
     listener = Listener(AntSource(wanted, find_ or (lambda: stick)), clock)
     task = asyncio.create_task(listener.source.run(listener.emit, clock))
     try:
-        await until(lambda: len(stick.sent(ID.OPEN_CHANNEL)) >= min(len(wanted), stick.channels)
-                    or "given-up" in listener.links() or task.done())
+        await until(
+            lambda: (
+                len(stick.sent(ID.OPEN_CHANNEL)) >= min(len(wanted), stick.channels)
+                or "given-up" in listener.links()
+                or task.done()
+            )
+        )
         yield listener
     finally:
         task.cancel()
@@ -243,8 +251,11 @@ async def test_extended_data_are_kept_whole_and_rssi_is_told_now_and_then(stick:
             stick.page(0, extra=extra)
             await until(lambda n=count: len(heard.packets()) == n + 1)  # type: ignore[misc]
     assert [p.extra for p in heard.packets()] == [dbm, dbm, dbm, agc, dbm, b"\xff\x01"]
-    assert heard.told() == [("crank", "ant_id", "12345"), ("crank", "rssi_dbm", "-61"),
-                            ("crank", "rssi_dbm", "-61")]
+    assert heard.told() == [
+        ("crank", "ant_id", "12345"),
+        ("crank", "rssi_dbm", "-61"),
+        ("crank", "rssi_dbm", "-61"),
+    ]
     assert [r.t_ns for r in heard.records if isinstance(r, Told)] == [0, 0, int(10.1 * 1e9)]
 
 
@@ -254,7 +265,11 @@ async def test_channels_are_kept_apart(stick: PlayedStick) -> None:
             stick.page(channel, bytes((channel,)) * 8)
         await until(lambda: len(heard.packets()) == 4)
     assert [(p.instrument, p.channel, p.data[0]) for p in heard.packets()] == [
-        ("third", "ant17", 2), ("crank", "ant11", 0), ("second", "ant122", 1), ("third", "ant17", 2)]
+        ("third", "ant17", 2),
+        ("crank", "ant11", 0),
+        ("second", "ant122", 1),
+        ("third", "ant17", 2),
+    ]
 
 
 # How it is asked
@@ -304,8 +319,11 @@ async def test_an_answer_for_another_channel_or_message_is_no_answer(
 
 
 async def test_an_old_stick_is_served_without_extensions(stick: PlayedStick) -> None:
-    stick.refuses = {ID.LIB_CONFIG: Code.INVALID_MESSAGE, ID.ENABLE_EXT_RX_MESGS: Code.INVALID_MESSAGE,
-                     ID.LOW_PRIORITY_CHANNEL_SEARCH_TIMEOUT: Code.INVALID_MESSAGE}
+    stick.refuses = {
+        ID.LIB_CONFIG: Code.INVALID_MESSAGE,
+        ID.ENABLE_EXT_RX_MESGS: Code.INVALID_MESSAGE,
+        ID.LOW_PRIORITY_CHANNEL_SEARCH_TIMEOUT: Code.INVALID_MESSAGE,
+    }
     async with listening(stick, "ant:power:*") as heard:
         stick.page(0)
         await until(heard.told)
@@ -339,9 +357,13 @@ async def test_a_missed_slot_a_lost_track_and_the_way_back(stick: PlayedStick) -
         await until(lambda: heard.links()[-1] == "missed" and len(heard.packets()) == 2)
     assert heard.links() == ["searching", "up", *["missed"] * 8, "down", "up", "missed"]
     reasons = [reason for reason in heard.reasons() if reason]
-    assert reasons == ["looking for ant:power:12345", "power meter 12345 heard",
-                       "crank was not heard for 2 s; searching again", "power meter 12345 heard again",
-                       "its slot collided with another instrument's"]
+    assert reasons == [
+        "looking for ant:power:12345",
+        "power meter 12345 heard",
+        "crank was not heard for 2 s; searching again",
+        "power meter 12345 heard again",
+        "its slot collided with another instrument's",
+    ]
     assert stick.sent(ID.OPEN_CHANNEL) == [b"\x00"]  # the stick searches by itself
 
 
@@ -533,9 +555,7 @@ def whose(number: int, device_type: int = 11) -> bytes:
     return bytes(Extended(device_number=number, device_type=device_type, transmission_type=5))
 
 
-async def test_the_first_that_is_heard_is_kept(
-    stick: PlayedStick, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_the_first_that_is_heard_is_kept(stick: PlayedStick, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ant, "SEARCH_ON_S", 0.01)
     async with listening(stick, "ant:power:*", "ant:power:500") as heard:
         stick.page(0, extra=whose(500))  # the second's: not taken
@@ -551,7 +571,10 @@ async def test_the_first_that_is_heard_is_kept(
         stick.page(0, extra=whose(501))
         await until(lambda: len(heard.packets()) == 3)
     assert [(p.instrument, p.extra) for p in heard.packets()] == [
-        ("second", whose(500)), ("crank", whose(501)), ("crank", whose(501))]
+        ("second", whose(500)),
+        ("crank", whose(501)),
+        ("crank", whose(501)),
+    ]
     assert ("crank", "ant_id", "501") in heard.told()
     wanted = [content for content in stick.sent(ID.SET_CHANNEL_ID) if content[0] == 0]
     assert [int.from_bytes(content[1:3], "little") for content in wanted] == [0, 0, 501, 501]
@@ -610,8 +633,14 @@ async def main():
 asyncio.run(main())
 print("ended")
 """
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=90,
-                          check=True, cwd=Path(__file__).parent.parent)
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        capture_output=True,
+        text=True,
+        timeout=90,
+        check=True,
+        cwd=Path(__file__).parent.parent,
+    )
     assert "does not answer" in done.stdout
     assert done.stdout.endswith("ended\n")
     assert "closed under a read" not in done.stdout
@@ -626,14 +655,22 @@ print("ended")
         (USBError("Access denied", -3, errno.EACCES), "linux", "no rights", str(UDEV_RULE)),
         (USBError("Resource busy", -6, errno.EBUSY), "linux", "another program", "End that program"),
         (USBError("Access denied", -3, errno.EACCES), "win32", "another program", "End that program"),
-        (NotImplementedError("Operation not supported or unimplemented on this platform"), "win32",
-         "can't be opened", "WinUSB"),
+        (
+            NotImplementedError("Operation not supported or unimplemented on this platform"),
+            "win32",
+            "can't be opened",
+            "WinUSB",
+        ),
         (USBError("Pipe error", -9, errno.EPIPE), "linux", "can't be opened", "Plug it in again"),
         (ValueError("Device not found"), "linux", "can't be opened", "Plug it in again"),
     ],
 )
 async def test_a_stick_that_cannot_be_opened(
-    stick: PlayedStick, monkeypatch: pytest.MonkeyPatch, error: Exception, platform: str, thing: str,
+    stick: PlayedStick,
+    monkeypatch: pytest.MonkeyPatch,
+    error: Exception,
+    platform: str,
+    thing: str,
     remedy: str,
 ) -> None:
     monkeypatch.setattr(sys, "platform", platform)
@@ -683,8 +720,19 @@ async def test_more_instruments_than_channels(no_threads_left: None) -> None:
     assert heard.links("second") == ["given-up"]
 
 
-@pytest.mark.parametrize("link", ["ant:power", "ant:rower:1", "ant:power:65536", "ant:power:-1",
-                                  "ant:power:x", "ant:power:²", "bluetooth:power:1", "ant"])
+@pytest.mark.parametrize(
+    "link",
+    [
+        "ant:power",
+        "ant:rower:1",
+        "ant:power:65536",
+        "ant:power:-1",
+        "ant:power:x",
+        "ant:power:²",
+        "bluetooth:power:1",
+        "ant",
+    ],
+)
 def test_links_that_are_none(link: str) -> None:
     with pytest.raises(SourceError, match=r"crank is none\. Write ant:KIND:NUMBER"):
         AntSource([Wanted("crank", link)])
@@ -720,27 +768,41 @@ async def test_find_lists_what_is_heard(stick: PlayedStick, scans: bool) -> None
     stick.page(0, PAGE, whose(9, 120))  # a heart rate strap: no instrument of ours
     stick.page(0, b"\x00" * 8, whose(7, 121))
     stick.page(0, PAGE, b"\xe0\x01")
-    for page in (ant_common.Product(main_revision=14, supplemental_revision=2, serial_raw=4711),
-                 ant_common.Battery(fraction_raw=128, descriptor=0x22), ant_common.Manufacturer(0, 1, 99, 3)):
+    for page in (
+        ant_common.Product(main_revision=14, supplemental_revision=2, serial_raw=4711),
+        ant_common.Battery(fraction_raw=128, descriptor=0x22),
+        ant_common.Manufacturer(0, 1, 99, 3),
+    ):
         stick.page(0, bytes(page), strong)
     sightings = await looking
     assert [s.link for s in sightings] == ["ant:power:12345", "ant:speed-cadence:7"]
     crank = sightings[0]
     assert (crank.name, crank.profiles, crank.rssi_dbm, crank.firmware, crank.detail) == (
-        "power meter 12345", ("ANT+ bicycle power",), -61, "1.402",
-        "maker 99, model 3, serial 4711, battery good, 2.50 V")
+        "power meter 12345",
+        ("ANT+ bicycle power",),
+        -61,
+        "1.402",
+        "maker 99, model 3, serial 4711, battery good, 2.50 V",
+    )
     assert (sightings[1].rssi_dbm, sightings[1].firmware, sightings[1].detail) == (None, None, "")
     asked = stick.sent(ID.ACKNOWLEDGED_DATA)
     assert [(content[7], content[9:]) for content in asked] == [
-        (page, whose(12345)) for page in (0x51, 0x52, 0x50)]
+        (page, whose(12345)) for page in (0x51, 0x52, 0x50)
+    ]
     assert not stick.is_open
 
 
 # Any order of events
 
-EVENTS = st.lists(st.one_of(
-    st.just(("page", 0)), st.tuples(st.just("event"), st.sampled_from([2, 8, 9, 7, 1, 52])),
-    st.just(("stranger", 0)), st.just(("short", 0))), max_size=30)
+EVENTS = st.lists(
+    st.one_of(
+        st.just(("page", 0)),
+        st.tuples(st.just("event"), st.sampled_from([2, 8, 9, 7, 1, 52])),
+        st.just(("stranger", 0)),
+        st.just(("short", 0)),
+    ),
+    max_size=30,
+)
 
 
 @given(EVENTS)
@@ -763,13 +825,16 @@ def test_states_follow_one_another_sensibly(events: list[tuple[str, int]]) -> No
             source._take(0, Frame(ID.RESPONSE_CHANNEL, bytes((0, 1, code))))
     assert len(heard.packets()) == pages
     state = "none"
-    allowed = {"none": {"searching"}, "searching": {"up"}, "up": {"missed", "down"},
-               "missed": {"missed", "down"}, "down": {"up"}}
+    allowed = {
+        "none": {"searching"},
+        "searching": {"up"},
+        "up": {"missed", "down"},
+        "missed": {"missed", "down"},
+        "down": {"up"},
+    }
     for record in heard.records:
         if isinstance(record, Link):
             assert record.state in allowed[state]
             state = record.state
         elif isinstance(record, Packet):
             assert state in ("up", "missed")
-
-

@@ -57,15 +57,20 @@ def power_only(data: list[bytes]) -> Any:
         page = ant_power.PowerOnly.from_bytes(octets)
         share = page.pedal_share
         right = share if page.is_right else None
-        frames.append({
-            "event_count": page.event_count, "cadence": page.cadence_rpm,
-            "accumulated_power": page.power_sum_w, "instantaneous_power": page.power_w,
-            "balance": None if share is None else {"percent": round(share * 100),
-                                                   "side": "right" if page.is_right else "unknown"},
-            "right_power": None if right is None or page.power_w is None else right * page.power_w,
-            "new_event": None if before is None else page.event_count != before.event_count,
-            "average_power": None if before is None else ant_power.mean_power_w(before, page),
-        })
+        frames.append(
+            {
+                "event_count": page.event_count,
+                "cadence": page.cadence_rpm,
+                "accumulated_power": page.power_sum_w,
+                "instantaneous_power": page.power_w,
+                "balance": None
+                if share is None
+                else {"percent": round(share * 100), "side": "right" if page.is_right else "unknown"},
+                "right_power": None if right is None or page.power_w is None else right * page.power_w,
+                "new_event": None if before is None else page.event_count != before.event_count,
+                "average_power": None if before is None else ant_power.mean_power_w(before, page),
+            }
+        )
         before = page
     return frames
 
@@ -77,25 +82,35 @@ def torque(kind: type[Page], between: Callable[..., ant_power.Mean | None], rate
         for octets in data:
             page: Any = kind.from_bytes(octets)
             frame: dict[str, Any]
-            frame = {"event_count": page.event_count, "ticks": page.ticks, "period": page.period_raw,
-                     "accumulated_torque_raw": page.torque_raw}
+            frame = {
+                "event_count": page.event_count,
+                "ticks": page.ticks,
+                "period": page.period_raw,
+                "accumulated_torque_raw": page.torque_raw,
+            }
             if hasattr(page, "cadence_rpm"):
                 frame["cadence_inst"] = page.cadence_rpm
             if before is not None:
-                frame |= {"delta_events": (page.event_count - before.event_count) % 256,
-                          "delta_ticks": (page.ticks - before.ticks) % 256,
-                          "delta_period": (page.period_raw - before.period_raw) % 65536,
-                          "delta_torque": (page.torque_raw - before.torque_raw) % 65536}
+                frame |= {
+                    "delta_events": (page.event_count - before.event_count) % 256,
+                    "delta_ticks": (page.ticks - before.ticks) % 256,
+                    "delta_period": (page.period_raw - before.period_raw) % 65536,
+                    "delta_torque": (page.torque_raw - before.torque_raw) % 65536,
+                }
                 mean = between(before, page)
                 if mean is not None:
-                    frame |= {"torque_Nm": mean.torque_nm, "angular_velocity": mean.omega_rad_s,
-                              "average_power": mean.power_w}
+                    frame |= {
+                        "torque_Nm": mean.torque_nm,
+                        "angular_velocity": mean.omega_rad_s,
+                        "average_power": mean.power_w,
+                    }
                     if mean.omega_rad_s == 0:
                         frame["stopped"] = True
                     frame[rate or "cadence_avg"] = mean.rpm
             frames.append(frame)
             before = page
         return frames
+
     return run
 
 
@@ -106,29 +121,38 @@ def torque_frequency(offset_hz: float) -> Any:
         for octets in data:
             page = ant_power.CrankTorqueFrequency.from_bytes(octets)
             frame: dict[str, Any] = {
-                "event_count": page.event_count, "slope_Nm_per_Hz_x10": page.slope_raw,
-                "time_stamp": page.time_raw, "torque_ticks": page.torque_ticks}
+                "event_count": page.event_count,
+                "slope_Nm_per_Hz_x10": page.slope_raw,
+                "time_stamp": page.time_raw,
+                "torque_ticks": page.torque_ticks,
+            }
             mean = before and ant_power.mean_torque_frequency(before, page, offset_hz)
             if mean:
                 frame |= {"cadence_rpm": mean.rpm, "torque_Nm": mean.torque_nm, "power_W": mean.power_w}
             frames.append(frame)
             before = page
         return {"offset_hz_from_calibration": offset_hz, "frames": frames}
+
     return run
 
 
 def calibration(data: list[bytes]) -> Any:
     page = ant_power.Calibration.from_bytes(data[0])
-    names = {"manual zero request": "manual_zero_request", "auto-zero support": "auto_zero_support",
-             "crank torque frequency": "ctf_defined"}
+    names = {
+        "manual zero request": "manual_zero_request",
+        "auto-zero support": "auto_zero_support",
+        "crank torque frequency": "ctf_defined",
+    }
     assert page.meaning is not None
     result: dict[str, Any] = {"id": names.get(page.meaning, page.meaning)}
     if page.zero_offset_raw is not None:
         assert page.auto_zero is not None
         result |= {"auto_zero": page.auto_zero.replace(" ", "_"), "calibration_data": page.zero_offset_raw}
     elif page.meaning == "auto-zero support":
-        result |= {"auto_zero_enabled_capable": page.auto_zero != "not supported",
-                   "auto_zero_on": page.auto_zero == "on"}
+        result |= {
+            "auto_zero_enabled_capable": page.auto_zero != "not supported",
+            "auto_zero_on": page.auto_zero == "on",
+        }
     elif page.zero_offset_hz is not None:
         result |= {"ctf_id": "zero_offset", "offset_hz": page.zero_offset_hz}
     return result
@@ -139,38 +163,64 @@ def crank(full: bool) -> Any:
         page = ant_power.CrankParameters.from_bytes(data[0])
         words = {"automatic": "auto_or_fixed"}
         return {"subpage": page.subpage, "crank_length_mm": page.crank_length_mm} | (
-            {"crank_status": words.get(page.crank_status, page.crank_status),
-             "mismatch": page.software_mismatch.replace("left sensor", "left_sensor").replace(" ", "_"),
-             "availability": page.availability, "custom_cal": page.custom_calibration.replace(" ", "_")}
-            if full else {})
+            {
+                "crank_status": words.get(page.crank_status, page.crank_status),
+                "mismatch": page.software_mismatch.replace("left sensor", "left_sensor").replace(" ", "_"),
+                "availability": page.availability,
+                "custom_cal": page.custom_calibration.replace(" ", "_"),
+            }
+            if full
+            else {}
+        )
+
     return run
 
 
 def effectiveness(data: list[bytes]) -> Any:
     page = ant_power.TorqueEffectiveness.from_bytes(data[0])
-    return {"event_count": page.event_count, "left_te": page.percent(page.left_effectiveness_raw),
-            "right_te": page.percent(page.right_effectiveness_raw),
-            "left_ps": page.percent(page.left_smoothness_raw),
-            "right_ps": page.percent(page.right_smoothness_raw), "combined_ps": page.is_combined}
+    return {
+        "event_count": page.event_count,
+        "left_te": page.percent(page.left_effectiveness_raw),
+        "right_te": page.percent(page.right_effectiveness_raw),
+        "left_ps": page.percent(page.left_smoothness_raw),
+        "right_ps": page.percent(page.right_smoothness_raw),
+        "combined_ps": page.is_combined,
+    }
 
 
 def measurement(data: list[bytes]) -> Any:
     page = ant_power.MeasurementOutput.from_bytes(data[0])
-    return {"count": page.count, "type": page.kind, "scale": page.exponent, "time_s": page.time_s,
-            "value": page.value}
+    return {
+        "count": page.count,
+        "type": page.kind,
+        "scale": page.exponent,
+        "time_s": page.time_s,
+        "value": page.value,
+    }
 
 
 def dynamics(data: list[bytes]) -> Any:
     if data[0][0] == 0xE2:
         where = ant_power.PedalPosition.from_bytes(data[0])
-        return {"event_count": where.event_count, "position": where.position, "cadence": where.cadence_rpm,
-                "right_pco_mm": where.right_offset_mm, "left_pco_mm": where.left_offset_mm}
+        return {
+            "event_count": where.event_count,
+            "position": where.position,
+            "cadence": where.cadence_rpm,
+            "right_pco_mm": where.right_offset_mm,
+            "left_pco_mm": where.left_offset_mm,
+        }
     page: ant_power.RightForceAngle | ant_power.LeftForceAngle
     page = (ant_power.RightForceAngle if data[0][0] == 0xE0 else ant_power.LeftForceAngle).from_bytes(data[0])
     start, end = page.phase_deg or (None, None)
     peak_start, peak_end = page.peak_deg or (None, None)
-    return {"event_count": page.event_count, "start_deg": start, "end_deg": end,
-            "start_peak_deg": peak_start, "end_peak_deg": peak_end, "avg_torque_Nm": page.torque_nm}
+    return {
+        "event_count": page.event_count,
+        "start_deg": start,
+        "end_deg": end,
+        "start_peak_deg": peak_start,
+        "end_peak_deg": peak_end,
+        "avg_torque_Nm": page.torque_nm,
+    }
 
 
 def trainer(data: list[bytes]) -> Any:
@@ -179,27 +229,39 @@ def trainer(data: list[bytes]) -> Any:
     for octets in data:
         page = ant_trainer.TrainerData.from_bytes(octets)
         limits = page.target_limits
-        frames.append({
-            "event_count": page.event_count, "cadence": page.cadence_rpm,
-            "accumulated_power": page.power_sum_w, "instantaneous_power": page.power_w,
-            "power_cal_required": "power calibration" in page.needs,
-            "resistance_cal_required": "resistance calibration" in page.needs,
-            "user_config_required": "user configuration" in page.needs,
-            "target_power_limits": None if limits is None else ant_trainer._LIMITS.index(limits),
-            "fe_state": {"asleep": 1, "ready": 2, "in use": 3, "finished": 4}[str(page.state)],
-            "lap": page.lap,
-            "average_power": None if before is None else ant_trainer.mean_power_w(before, page),
-        })
+        frames.append(
+            {
+                "event_count": page.event_count,
+                "cadence": page.cadence_rpm,
+                "accumulated_power": page.power_sum_w,
+                "instantaneous_power": page.power_w,
+                "power_cal_required": "power calibration" in page.needs,
+                "resistance_cal_required": "resistance calibration" in page.needs,
+                "user_config_required": "user configuration" in page.needs,
+                "target_power_limits": None if limits is None else ant_trainer._LIMITS.index(limits),
+                "fe_state": {"asleep": 1, "ready": 2, "in use": 3, "finished": 4}[str(page.state)],
+                "lap": page.lap,
+                "average_power": None if before is None else ant_trainer.mean_power_w(before, page),
+            }
+        )
         before = page
     return frames
 
 
 def general(data: list[bytes]) -> Any:
     pages = [ant_trainer.General.from_bytes(octets) for octets in data]
-    return [{"type": page.equipment_raw, "elapsed_s": page.elapsed_s, "distance_m": page.distance_m,
-             "speed_ms": page.speed_mps, "heart_rate": page.heart_rate_bpm,
-             "capabilities": page.capabilities_and_state & 0x0F,
-             "state": {"in use": "InUse", "ready": "Ready"}[str(page.state)]} for page in pages]
+    return [
+        {
+            "type": page.equipment_raw,
+            "elapsed_s": page.elapsed_s,
+            "distance_m": page.distance_m,
+            "speed_ms": page.speed_mps,
+            "heart_rate": page.heart_rate_bpm,
+            "capabilities": page.capabilities_and_state & 0x0F,
+            "state": {"in use": "InUse", "ready": "Ready"}[str(page.state)],
+        }
+        for page in pages
+    ]
 
 
 def settings(data: list[bytes]) -> Any:
@@ -209,21 +271,34 @@ def settings(data: list[bytes]) -> Any:
 
 def track(data: list[bytes]) -> Any:
     page = ant_trainer.TrackResistance.from_bytes(data[0])
-    return {"grade_percent": page.grade_percent, "crr": page.rolling_coefficient, "raw_grade": page.grade_raw,
-            "raw_crr": page.rolling_raw}
+    return {
+        "grade_percent": page.grade_percent,
+        "crr": page.rolling_coefficient,
+        "raw_grade": page.grade_raw,
+        "raw_crr": page.rolling_raw,
+    }
 
 
 def capabilities(data: list[bytes]) -> Any:
     page = ant_trainer.Capabilities.from_bytes(data[0])
     modes = page.mode_names
-    return {"max_resistance_N": page.max_resistance_n, "basic_resistance": "basic resistance" in modes,
-            "target_power": "target power" in modes, "simulation": "simulation" in modes}
+    return {
+        "max_resistance_N": page.max_resistance_n,
+        "basic_resistance": "basic resistance" in modes,
+        "target_power": "target power" in modes,
+        "simulation": "simulation" in modes,
+    }
 
 
 def user(data: list[bytes]) -> Any:
     page = ant_trainer.UserConfiguration.from_bytes(data[0])
-    return {"user_kg": page.rider_kg, "wheel_offset_mm": page.wheel_offset_mm, "bike_kg": page.bike_kg,
-            "wheel_dia_m": page.diameter_raw / 100, "gear_ratio": page.gear_ratio}
+    return {
+        "user_kg": page.rider_kg,
+        "wheel_offset_mm": page.wheel_offset_mm,
+        "bike_kg": page.bike_kg,
+        "wheel_dia_m": page.diameter_raw / 100,
+        "gear_ratio": page.gear_ratio,
+    }
 
 
 def single(kind: str) -> Any:
@@ -231,13 +306,26 @@ def single(kind: str) -> Any:
         frames, before = [], None
         for octets in data:
             page = ant_speed_cadence.RevolutionPage.from_bytes(octets)
-            rpm = None if before is None else ant_speed_cadence.mean_rpm(
-                (page.revs - before.revs) % 65536, (page.time_raw - before.time_raw) % 65536)
+            rpm = (
+                None
+                if before is None
+                else ant_speed_cadence.mean_rpm(
+                    (page.revs - before.revs) % 65536, (page.time_raw - before.time_raw) % 65536
+                )
+            )
             rate = rpm if rpm is None or kind == "cadence" else rpm / 60 * WHEEL_M * 3.6
-            frames.append({f"{kind}_event_time": page.time_raw / 1024, f"{kind}_revs": page.revs,
-                           f"{kind}_rate": rate, "page": page.number, "toggle": int(page.toggle)})
+            frames.append(
+                {
+                    f"{kind}_event_time": page.time_raw / 1024,
+                    f"{kind}_revs": page.revs,
+                    f"{kind}_rate": rate,
+                    "page": page.number,
+                    "toggle": int(page.toggle),
+                }
+            )
             before = page
         return frames
+
     return run
 
 
@@ -247,14 +335,25 @@ def combined(data: list[bytes]) -> Any:
         page = ant_speed_cadence.SpeedCadencePage.from_bytes(octets)
         cadence = speed = None
         if before is not None:
-            cadence = ant_speed_cadence.mean_rpm((page.cadence_revs - before.cadence_revs) % 65536,
-                                                 (page.cadence_time_raw - before.cadence_time_raw) % 65536)
-            wheel = ant_speed_cadence.mean_rpm((page.speed_revs - before.speed_revs) % 65536,
-                                               (page.speed_time_raw - before.speed_time_raw) % 65536)
+            cadence = ant_speed_cadence.mean_rpm(
+                (page.cadence_revs - before.cadence_revs) % 65536,
+                (page.cadence_time_raw - before.cadence_time_raw) % 65536,
+            )
+            wheel = ant_speed_cadence.mean_rpm(
+                (page.speed_revs - before.speed_revs) % 65536,
+                (page.speed_time_raw - before.speed_time_raw) % 65536,
+            )
             speed = None if wheel is None else wheel / 60 * WHEEL_M * 3.6
-        frames.append({"cadence_event_time": page.cadence_time_raw / 1024, "cadence_revs": page.cadence_revs,
-                       "cadence_rate": cadence, "speed_event_time": page.speed_time_raw / 1024,
-                       "speed_revs": page.speed_revs, "speed_rate": speed})
+        frames.append(
+            {
+                "cadence_event_time": page.cadence_time_raw / 1024,
+                "cadence_revs": page.cadence_revs,
+                "cadence_rate": cadence,
+                "speed_event_time": page.speed_time_raw / 1024,
+                "speed_revs": page.speed_revs,
+                "speed_rate": speed,
+            }
+        )
         before = page
     return frames
 
@@ -264,16 +363,27 @@ def common(data: list[bytes]) -> Any:
     for octets in data:
         if octets[0] == 0x50:
             maker = ant_common.Manufacturer.from_bytes(octets)
-            frames.append({"hw": maker.hardware_revision, "manufacturer_id": maker.manufacturer_id,
-                           "model": maker.model_number})
+            frames.append(
+                {
+                    "hw": maker.hardware_revision,
+                    "manufacturer_id": maker.manufacturer_id,
+                    "model": maker.model_number,
+                }
+            )
         elif octets[0] == 0x51:
             product = ant_common.Product.from_bytes(octets)
             frames.append({"sw": product.software, "serial": product.serial})
         else:
             battery = ant_common.Battery.from_bytes(octets)
-            frames.append({"op_time": battery.operating_s, "volt": battery.voltage_v,
-                           "status": str(battery.status).capitalize(), "battery_id": battery.index,
-                           "battery_count": battery.count})
+            frames.append(
+                {
+                    "op_time": battery.operating_s,
+                    "volt": battery.voltage_v,
+                    "status": str(battery.status).capitalize(),
+                    "battery_id": battery.index,
+                    "battery_count": battery.count,
+                }
+            )
     return frames
 
 
@@ -287,18 +397,31 @@ CHECKS: dict[str, Callable[[list[bytes]], Any]] = {
     **{f"p12-0{n}": torque(ant_power.CrankTorque, ant_power.mean_torque, None) for n in range(1, 6)},
     "p11-01": torque(ant_power.WheelTorque, ant_power.mean_torque, "wheel_rpm"),
     "fe1a-01": torque(ant_trainer.TrainerTorque, ant_trainer.mean_torque, "wheel_rpm"),
-    "p20-01": torque_frequency(500), "p20-02": torque_frequency(480),
+    "p20-01": torque_frequency(500),
+    "p20-02": torque_frequency(480),
     **{f"p01-0{n}": calibration for n in range(1, 7)},
-    "p02-01": crank(True), "p02-02": crank(False), "p02-03": crank(False),
-    "p13-01": effectiveness, "p03-01": measurement,
-    "pE-01": dynamics, "pE-02": dynamics, "pE-03": dynamics,
+    "p02-01": crank(True),
+    "p02-02": crank(False),
+    "p02-03": crank(False),
+    "p13-01": effectiveness,
+    "p03-01": measurement,
+    "pE-01": dynamics,
+    "pE-02": dynamics,
+    "pE-03": dynamics,
     **{f"fe19-0{n}": trainer for n in range(1, 7)},
-    "fe10-01": general, "fe11-01": settings, "fe33-01": track, "fe36-01": capabilities, "fe37-01": user,
+    "fe10-01": general,
+    "fe11-01": settings,
+    "fe33-01": track,
+    "fe36-01": capabilities,
+    "fe37-01": user,
     "fe31-01": sent(ant_trainer.TargetPower.of(250)),
     "fe30-01": sent(ant_trainer.BasicResistance.of(37.5)),
     "com46-01": sent(ant_common.RequestPage(page=0x52)),
     **{f"sc-0{n}": single("cadence") for n in range(1, 5)},
-    "sc-05": single("speed"), "sc-06": single("speed"), "sc-07": combined, "sc-08": combined,
+    "sc-05": single("speed"),
+    "sc-06": single("speed"),
+    "sc-07": combined,
+    "sc-08": combined,
     **{f"com-0{n}": common for n in range(1, 5)},
 }
 
@@ -335,8 +458,7 @@ def second_frequency(data: list[bytes]) -> Any:
 
 def second_combined(data: list[bytes]) -> Any:
     frame = combined(data)[1]
-    return {"cadence": frame["cadence_rate"],
-            "speed_ms_2.2m": frame["speed_rate"] / 3.6 / WHEEL_M * 2.2}
+    return {"cadence": frame["cadence_rate"], "speed_ms_2.2m": frame["speed_rate"] / 3.6 / WHEEL_M * 2.2}
 
 
 def second_product(data: list[bytes]) -> Any:
@@ -353,14 +475,22 @@ def second_data(data: list[bytes]) -> Any:
 SECOND_LIBRARY: dict[str, Callable[[list[bytes]], Any]] = {
     "cs-01": second_frequency,
     "cs-02": lambda data: {"offset_hz": ant_power.Calibration.from_bytes(data[0]).zero_offset_hz},
-    "cs-03": calibration, "cs-04": calibration, "cs-05": calibration,
-    "cs-06": second_torque, "cs-07": second_trainer_torque,
-    "cs-08": lambda data: {"average_power": ant_trainer.mean_power_w(
-        *map(ant_trainer.TrainerData.from_bytes, data))},
+    "cs-03": calibration,
+    "cs-04": calibration,
+    "cs-05": calibration,
+    "cs-06": second_torque,
+    "cs-07": second_trainer_torque,
+    "cs-08": lambda data: {
+        "average_power": ant_trainer.mean_power_w(*map(ant_trainer.TrainerData.from_bytes, data))
+    },
     "cs-09": second_data,
-    **{f"cs-{n}": lambda data: {"crank_length_mm": crank(False)(data)["crank_length_mm"]}
-       for n in (10, 11, 12, 13)},
-    "cs-14": second_combined, "cs-15": second_product, "cs-16": second_product,
+    **{
+        f"cs-{n}": lambda data: {"crank_length_mm": crank(False)(data)["crank_length_mm"]}
+        for n in (10, 11, 12, 13)
+    },
+    "cs-14": second_combined,
+    "cs-15": second_product,
+    "cs-16": second_product,
 }
 
 
@@ -371,7 +501,7 @@ def test_second_library(name: str) -> None:
     for key, value in expected.items():
         if isinstance(value, int | float):
             decimals = len(str(value).partition(".")[2])
-            tolerance = 0.5 * 10.0 ** -decimals if isinstance(value, float) else 0.5
+            tolerance = 0.5 * 10.0**-decimals if isinstance(value, float) else 0.5
             assert got[key] == pytest.approx(value, abs=tolerance), key
         else:
             assert got[key] == value, key
@@ -379,8 +509,12 @@ def test_second_library(name: str) -> None:
 
 # Both ways.
 
-PAGES = [*ant_common.PAGES.values(), *ant_power.PAGES.values(), *ant_trainer.PAGES.values(),
-         ant_power.CrankParameters]
+PAGES = [
+    *ant_common.PAGES.values(),
+    *ant_power.PAGES.values(),
+    *ant_trainer.PAGES.values(),
+    ant_power.CrankParameters,
+]
 
 
 @pytest.mark.parametrize("kind", PAGES, ids=lambda kind: f"{kind.__module__[-7:]}.{kind.__name__}")
@@ -424,7 +558,8 @@ BUILT: dict[str, Page] = {
     "p10-01": ant_power.PowerOnly(cadence_raw=90, power_raw=200),
     "p03-01": ant_power.MeasurementOutput(kind=24, exponent=-10, time_raw=4096, value_raw=1000),
     "p13-01": ant_power.TorqueEffectiveness(
-        event_count=5, left_effectiveness_raw=200, left_smoothness_raw=110, right_smoothness_raw=0xFE),
+        event_count=5, left_effectiveness_raw=200, left_smoothness_raw=110, right_smoothness_raw=0xFE
+    ),
     "p02-03": ant_power.CrankParameters.set_length(175),
 }
 
@@ -443,8 +578,15 @@ def power(hex_: str) -> Reading:
 
 def test_reading_of_a_pedal_pair() -> None:
     reading = power("100ab255e8032c01")  # p10-05: 50 % right
-    assert reading == Reading(item="ant11/0x10", power_w=300, cadence_rpm=85, left_share=0.5, events=10,
-                              event_family=0x10, power_sum_w=1000)
+    assert reading == Reading(
+        item="ant11/0x10",
+        power_w=300,
+        cadence_rpm=85,
+        left_share=0.5,
+        events=10,
+        event_family=0x10,
+        power_sum_w=1000,
+    )
     assert power("100a9e55e8032c01").left_share == pytest.approx(0.70)  # 30 % right
     unknown = power("100c325540062c01")
     assert (unknown.left_share, unknown.side_share) == (None, 0.5)
@@ -461,17 +603,32 @@ def test_reading_without_values_where_the_page_has_none() -> None:
 
 def test_reading_of_torque_pages() -> None:
     crank_page = power("120b0b5add185f0e")
-    assert (crank_page.crank_revs, crank_page.crank_revs_modulus, crank_page.crank_ticks,
-            crank_page.crank_tick_hz, crank_page.torque_sum_32nds, crank_page.torque_at_crank) == (
-        11, 256, 6365, 2048, 3679, True)
+    assert (
+        crank_page.crank_revs,
+        crank_page.crank_revs_modulus,
+        crank_page.crank_ticks,
+        crank_page.crank_tick_hz,
+        crank_page.torque_sum_32nds,
+        crank_page.torque_at_crank,
+    ) == (11, 256, 6365, 2048, 3679, True)
     assert crank_page.wheel_revs is None
     wheel = power("110b335ae0151c0c")
-    assert (wheel.wheel_revs, wheel.wheel_revs_modulus, wheel.wheel_ticks, wheel.wheel_tick_hz,
-            wheel.torque_sum_32nds, wheel.torque_at_crank, wheel.crank_revs) == (
-        51, 256, 5600, 2048, 3100, False, None)
+    assert (
+        wheel.wheel_revs,
+        wheel.wheel_revs_modulus,
+        wheel.wheel_ticks,
+        wheel.wheel_tick_hz,
+        wheel.torque_sum_32nds,
+        wheel.torque_at_crank,
+        wheel.crank_revs,
+    ) == (51, 256, 5600, 2048, 3100, False, None)
     hub = ant_trainer.decode(bytes.fromhex("1a0b1770171c0c30"))
     assert (hub.wheel_revs, hub.wheel_ticks, hub.torque_sum_32nds, hub.torque_at_crank) == (
-        23, 6000, 3100, False)
+        23,
+        6000,
+        3100,
+        False,
+    )
 
 
 def test_event_families_are_apart_but_for_the_two_that_share_a_counter() -> None:
@@ -484,45 +641,76 @@ def test_event_families_are_apart_but_for_the_two_that_share_a_counter() -> None
 
 def test_facts_of_a_power_meter() -> None:
     assert power("0201ffff7d3b00ff").facts == {
-        "crank_length_mm": 172.5, "crank_length_status": "automatic", "sensor_software": "left sensor older",
-        "sensors": "both", "custom_calibration": "not supported"}
+        "crank_length_mm": 172.5,
+        "crank_length_status": "automatic",
+        "sensor_software": "left sensor older",
+        "sensors": "both",
+        "custom_calibration": "not supported",
+    }
     assert power("01acffffffffa404").facts == {
-        "zero_offset_outcome": "success", "zero_offset_raw": 1188, "auto_zero": "not supported"}
+        "zero_offset_outcome": "success",
+        "zero_offset_raw": 1188,
+        "auto_zero": "not supported",
+    }
     failed = power("01af00ffffff0000").facts
     assert failed == {"zero_offset_outcome": "failed", "auto_zero": "off"}
     assert power("01aaffffffffffff").facts is None
     assert power("011001ffffff01f4").facts == {"zero_offset_hz": 500}
     assert power("51ffff0a78563412").facts == {"firmware": "1.0", "serial": "305419896"}
-    assert power("52ff110000018023").facts == {"battery_v": 3.5, "battery_state": "good",
-                                              "operating_s": 1048576}
+    assert power("52ff110000018023").facts == {
+        "battery_v": 3.5,
+        "battery_state": "good",
+        "operating_s": 1048576,
+    }
     assert power("52ff120000008043").facts == {"battery_1_v": 3.5, "battery_1_state": "low"}
     assert power("0301190000000010").facts == {"temperature_c": 4096.0}
 
 
 def test_facts_of_a_trainer() -> None:
     facts = ant_trainer.decode(bytes.fromhex("190350e8032c1131")).facts
-    assert facts == {"trainer_state": "in use", "target_limits": "speed too low",
-                     "trainer_needs": "power calibration"}
+    assert facts == {
+        "trainer_state": "in use",
+        "target_limits": "speed too low",
+        "trainer_needs": "power calibration",
+    }
     assert ant_trainer.decode(bytes(ant_trainer.TargetPower.of(180.25))).facts == {"target_power_w": 180.25}
     status = ant_common.CommandStatus(0x31, 7, 0, bytes(ant_trainer.TargetPower.of(200))[4:])
     assert ant_trainer.decode(bytes(status)).facts == {
-        "command_page": "0x31", "command_status": "pass", "command_sequence": 7, "target_power_w": 200.0}
+        "command_page": "0x31",
+        "command_status": "pass",
+        "command_sequence": 7,
+        "target_power_w": 200.0,
+    }
     rejected = ant_common.CommandStatus(0x31, 8, 3, bytes(ant_trainer.TargetPower.of(200))[4:])
     facts = ant_trainer.decode(bytes(rejected)).facts
     assert facts is not None
     assert "target_power_w" not in facts
     calibrated = ant_trainer.Calibration(flags=0x80, temperature_raw=90, spin_down_raw=12340)
     assert ant_trainer.decode(bytes(calibrated)).facts == {
-        "spin_down_outcome": "success", "spin_down_s": 12.34, "temperature_c": 20.0}
+        "spin_down_outcome": "success",
+        "spin_down_s": 12.34,
+        "temperature_c": 20.0,
+    }
 
 
 def test_speed_and_cadence_readings() -> None:
     cadence = ant_speed_cadence.decode(122, bytes.fromhex("80ffffff3e096600"))
-    assert (cadence.item, cadence.crank_revs, cadence.crank_ticks, cadence.crank_tick_hz,
-            cadence.crank_revs_modulus, cadence.wheel_revs) == ("ant122/0x00", 102, 2366, 1024, 65536, None)
+    assert (
+        cadence.item,
+        cadence.crank_revs,
+        cadence.crank_ticks,
+        cadence.crank_tick_hz,
+        cadence.crank_revs_modulus,
+        cadence.wheel_revs,
+    ) == ("ant122/0x00", 102, 2366, 1024, 65536, None)
     speed = ant_speed_cadence.decode(123, bytes.fromhex("00ffffff3e096600"))
-    assert (speed.wheel_revs, speed.wheel_ticks, speed.wheel_tick_hz, speed.wheel_revs_modulus,
-            speed.crank_revs) == (102, 2366, 1024, 65536, None)
+    assert (
+        speed.wheel_revs,
+        speed.wheel_ticks,
+        speed.wheel_tick_hz,
+        speed.wheel_revs_modulus,
+        speed.crank_revs,
+    ) == (102, 2366, 1024, 65536, None)
     both = ant_speed_cadence.decode(121, bytes.fromhex("08010a0009036500"))
     assert (both.crank_ticks, both.crank_revs, both.wheel_ticks, both.wheel_revs) == (264, 10, 777, 101)
     assert ant_speed_cadence.decode(122, bytes.fromhex("8501ffff3e096600")).moving is False
@@ -537,8 +725,10 @@ def test_speed_and_cadence_readings() -> None:
 @given(octets=st.binary(max_size=12))
 def test_decoders_raise_nothing_but_decode_error(octets: bytes) -> None:
     decoders: list[Callable[[bytes], Reading]] = [ant_power.decode, ant_trainer.decode]
-    decoders += [lambda data, kind=kind: ant_speed_cadence.decode(kind, data)  # type: ignore[misc]
-                 for kind in (121, 122, 123)]
+    decoders += [
+        lambda data, kind=kind: ant_speed_cadence.decode(kind, data)  # type: ignore[misc]
+        for kind in (121, 122, 123)
+    ]
     for decode in decoders:
         if len(octets) == 8:
             assert decode(octets).item.startswith("ant")
@@ -564,10 +754,13 @@ def test_errors_name_the_field_and_the_page() -> None:
 
 
 def test_commands_refuse_what_their_field_cannot_hold() -> None:
-    for refused in (lambda: ant_trainer.TargetPower.of(-1), lambda: ant_trainer.TargetPower.of(4001),
-                    lambda: ant_trainer.BasicResistance.of(100.5),
-                    lambda: ant_trainer.TrackResistance.of(201),
-                    lambda: ant_power.CrankParameters.set_length(300)):
+    for refused in (
+        lambda: ant_trainer.TargetPower.of(-1),
+        lambda: ant_trainer.TargetPower.of(4001),
+        lambda: ant_trainer.BasicResistance.of(100.5),
+        lambda: ant_trainer.TrackResistance.of(201),
+        lambda: ant_power.CrankParameters.set_length(300),
+    ):
         with pytest.raises(ValueError, match="can be set"):
             refused()
     with pytest.raises(ValueError, match="no speed or cadence"):
@@ -580,8 +773,9 @@ def test_target_power_to_a_quarter_watt(power_w: float) -> None:
     assert abs(page.power_w - power_w) <= 0.125
 
 
-@given(rpm=st.floats(30, 130), torque_nm=st.floats(1, 120), start=st.integers(0, 65535),
-       count=st.integers(1, 20))
+@given(
+    rpm=st.floats(30, 130), torque_nm=st.floats(1, 120), start=st.integers(0, 65535), count=st.integers(1, 20)
+)
 def test_power_from_counters_at_any_place_of_their_roll_over(
     rpm: float, torque_nm: float, start: int, count: int
 ) -> None:
@@ -590,8 +784,13 @@ def test_power_from_counters_at_any_place_of_their_roll_over(
     if period > 65535 or sum_ > 65535:
         return
     before = ant_power.CrankTorque(start & 0xFF, start & 0xFF, 0xFF, start, start)
-    after = ant_power.CrankTorque((start + count) & 0xFF, (start + count) & 0xFF, 0xFF,
-                                  (start + period) & 0xFFFF, (start + sum_) & 0xFFFF)
+    after = ant_power.CrankTorque(
+        (start + count) & 0xFF,
+        (start + count) & 0xFF,
+        0xFF,
+        (start + period) & 0xFFFF,
+        (start + sum_) & 0xFFFF,
+    )
     mean = ant_power.mean_torque(before, after)
     assert mean is not None
     omega = 2 * math.pi * count / (period / 2048)

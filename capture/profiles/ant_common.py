@@ -256,8 +256,18 @@ class ErrorDescription(Opaque, frozen=True, gc=False):
 
 PAGES: dict[int, type[Page]] = {
     page.NUMBER: page
-    for page in (RequestPage, CommandStatus, Manufacturer, Product, Battery, TimeAndDate, SubfieldData,
-                 MemoryLevel, PairedDevices, ErrorDescription)
+    for page in (
+        RequestPage,
+        CommandStatus,
+        Manufacturer,
+        Product,
+        Battery,
+        TimeAndDate,
+        SubfieldData,
+        MemoryLevel,
+        PairedDevices,
+        ErrorDescription,
+    )
 }
 """Common pages by number."""
 
@@ -271,8 +281,11 @@ def told(**values: float | str | None) -> Facts | None:
 def _command_facts(page: CommandStatus) -> Facts | None:
     if page.command_page == 0xFF:
         return None
-    facts: Facts = {"command_page": f"0x{page.command_page:02X}", "command_status": page.status or "unknown",
-                    "command_sequence": page.sequence}
+    facts: Facts = {
+        "command_page": f"0x{page.command_page:02X}",
+        "command_status": page.status or "unknown",
+        "command_sequence": page.sequence,
+    }
     if page.command_page == 0x31 and page.status == "pass":
         facts["target_power_w"] = int.from_bytes(page.data[2:4], "little") / 4
     return facts
@@ -304,8 +317,11 @@ def decode(device_type: int, data: bytes) -> Reading:
     facts: Facts | None = None
     if number == 0x50:
         maker = Manufacturer.from_bytes(data)
-        facts = {"hardware": str(maker.hardware_revision), "manufacturer_id": maker.manufacturer_id,
-                 "model_number": maker.model_number}
+        facts = {
+            "hardware": str(maker.hardware_revision),
+            "manufacturer_id": maker.manufacturer_id,
+            "model_number": maker.model_number,
+        }
     elif number == 0x51:
         product = Product.from_bytes(data)
         serial = product.serial

@@ -134,10 +134,16 @@ class CrankTorqueFrequency(Page, frozen=True, gc=False):
 
 
 _CALIBRATION = {
-    0xAA: "manual zero request", 0xAB: "auto-zero configuration", 0xAC: "success", 0xAF: "failed",
-    0x12: "auto-zero support", 0x10: "crank torque frequency",
-    0xBA: "get custom parameters", 0xBB: "custom parameters",
-    0xBC: "set custom parameters", 0xBD: "custom parameters set",
+    0xAA: "manual zero request",
+    0xAB: "auto-zero configuration",
+    0xAC: "success",
+    0xAF: "failed",
+    0x12: "auto-zero support",
+    0x10: "crank torque frequency",
+    0xBA: "get custom parameters",
+    0xBB: "custom parameters",
+    0xBC: "set custom parameters",
+    0xBD: "custom parameters set",
 }
 _AUTO_ZERO = {0: "off", 1: "on", 0xFF: "not supported"}
 
@@ -255,9 +261,15 @@ class CrankParameters(Page, frozen=True, gc=False):
 
 
 _MEASURED = {
-    8: "torque_nm", 9: "left_torque_nm", 10: "right_torque_nm",
-    16: "force_n", 17: "left_force_n", 18: "right_force_n",
-    24: "zero_offset", 25: "temperature_c", 26: "voltage_v",
+    8: "torque_nm",
+    9: "left_torque_nm",
+    10: "right_torque_nm",
+    16: "force_n",
+    17: "left_force_n",
+    18: "right_force_n",
+    24: "zero_offset",
+    25: "temperature_c",
+    26: "voltage_v",
 }
 
 
@@ -379,9 +391,20 @@ class PedalPosition(Page, frozen=True, gc=False):
 
 PAGES: dict[int, type[Page]] = {
     page.NUMBER: page
-    for page in (Calibration, Parameters, MeasurementOutput, PowerOnly, WheelTorque, CrankTorque,
-                 TorqueEffectiveness, TorqueBarycenter, CrankTorqueFrequency, RightForceAngle, LeftForceAngle,
-                 PedalPosition)
+    for page in (
+        Calibration,
+        Parameters,
+        MeasurementOutput,
+        PowerOnly,
+        WheelTorque,
+        CrankTorque,
+        TorqueEffectiveness,
+        TorqueBarycenter,
+        CrankTorqueFrequency,
+        RightForceAngle,
+        LeftForceAngle,
+        PedalPosition,
+    )
 }
 """Pages of this profile by number; 0x02 in the form that keeps any sub-page."""
 
@@ -408,18 +431,31 @@ def _power_only(data: bytes) -> Reading:
 def _wheel_torque(data: bytes) -> Reading:
     page = WheelTorque.from_bytes(data)
     return Reading(
-        item=_ITEMS[0x11], cadence_rpm=page.cadence_rpm, events=page.event_count, event_family=0x11,
-        torque_sum_32nds=page.torque_raw, wheel_revs=page.ticks, wheel_revs_modulus=256,
-        wheel_ticks=page.period_raw, wheel_tick_hz=2048,
+        item=_ITEMS[0x11],
+        cadence_rpm=page.cadence_rpm,
+        events=page.event_count,
+        event_family=0x11,
+        torque_sum_32nds=page.torque_raw,
+        wheel_revs=page.ticks,
+        wheel_revs_modulus=256,
+        wheel_ticks=page.period_raw,
+        wheel_tick_hz=2048,
     )
 
 
 def _crank_torque(data: bytes) -> Reading:
     page = CrankTorque.from_bytes(data)
     return Reading(
-        item=_ITEMS[0x12], cadence_rpm=page.cadence_rpm, events=page.event_count, event_family=0x12,
-        torque_sum_32nds=page.torque_raw, torque_at_crank=True, crank_revs=page.ticks, crank_revs_modulus=256,
-        crank_ticks=page.period_raw, crank_tick_hz=2048,
+        item=_ITEMS[0x12],
+        cadence_rpm=page.cadence_rpm,
+        events=page.event_count,
+        event_family=0x12,
+        torque_sum_32nds=page.torque_raw,
+        torque_at_crank=True,
+        crank_revs=page.ticks,
+        crank_revs_modulus=256,
+        crank_ticks=page.period_raw,
+        crank_tick_hz=2048,
     )
 
 
@@ -428,7 +464,9 @@ def _effectiveness(data: bytes) -> Reading:
     percent = page.percent
     smoothness = percent(page.left_smoothness_raw)
     return Reading(
-        item=_ITEMS[0x13], events=page.event_count, event_family=0x10,
+        item=_ITEMS[0x13],
+        events=page.event_count,
+        event_family=0x10,
         facts=told(
             left_torque_effectiveness_percent=percent(page.left_effectiveness_raw),
             right_torque_effectiveness_percent=percent(page.right_effectiveness_raw),
@@ -442,33 +480,44 @@ def _effectiveness(data: bytes) -> Reading:
 def _torque_frequency(data: bytes) -> Reading:
     page = CrankTorqueFrequency.from_bytes(data)
     return Reading(
-        item=_ITEMS[0x20], events=page.event_count, event_family=0x20,
-        crank_revs=page.event_count, crank_revs_modulus=256, crank_ticks=page.time_raw, crank_tick_hz=2000,
+        item=_ITEMS[0x20],
+        events=page.event_count,
+        event_family=0x20,
+        crank_revs=page.event_count,
+        crank_revs_modulus=256,
+        crank_ticks=page.time_raw,
+        crank_tick_hz=2000,
         facts={"slope_hz_per_nm": page.slope_hz_per_nm},
     )
 
 
 def _calibration(data: bytes) -> Reading:
     page = Calibration.from_bytes(data)
-    return Reading(item=_ITEMS[0x01], facts=told(
-        zero_offset_outcome=page.meaning if page.identifier in (0xAC, 0xAF) else None,
-        zero_offset_raw=page.zero_offset_raw if page.identifier == 0xAC else None,
-        zero_offset_hz=page.zero_offset_hz,
-        auto_zero=page.auto_zero,
-    ))
+    return Reading(
+        item=_ITEMS[0x01],
+        facts=told(
+            zero_offset_outcome=page.meaning if page.identifier in (0xAC, 0xAF) else None,
+            zero_offset_raw=page.zero_offset_raw if page.identifier == 0xAC else None,
+            zero_offset_hz=page.zero_offset_hz,
+            auto_zero=page.auto_zero,
+        ),
+    )
 
 
 def _parameters(data: bytes) -> Reading:
     if data[1] != CrankParameters.SUBPAGE:
         return Reading(item=f"{_ITEMS[0x02]}/0x{data[1]:02X}")
     page = CrankParameters.from_bytes(data)
-    return Reading(item=f"{_ITEMS[0x02]}/0x01", facts=told(
-        crank_length_mm=page.crank_length_mm,
-        crank_length_status=page.crank_status,
-        sensor_software=page.software_mismatch,
-        sensors=page.availability,
-        custom_calibration=page.custom_calibration,
-    ))
+    return Reading(
+        item=f"{_ITEMS[0x02]}/0x01",
+        facts=told(
+            crank_length_mm=page.crank_length_mm,
+            crank_length_status=page.crank_status,
+            sensor_software=page.software_mismatch,
+            sensors=page.availability,
+            custom_calibration=page.custom_calibration,
+        ),
+    )
 
 
 def _measurement(data: bytes) -> Reading:
@@ -479,13 +528,17 @@ def _measurement(data: bytes) -> Reading:
 
 
 def _barycenter(data: bytes) -> Reading:
-    return Reading(item=_ITEMS[0x14], facts=told(
-        torque_barycenter_deg=TorqueBarycenter.from_bytes(data).angle_deg))
+    return Reading(
+        item=_ITEMS[0x14], facts=told(torque_barycenter_deg=TorqueBarycenter.from_bytes(data).angle_deg)
+    )
 
 
 def _force_angle(data: bytes) -> Reading:
-    side, page = (("right", RightForceAngle.from_bytes(data)) if data[0] == 0xE0
-                  else ("left", LeftForceAngle.from_bytes(data)))
+    side, page = (
+        ("right", RightForceAngle.from_bytes(data))
+        if data[0] == 0xE0
+        else ("left", LeftForceAngle.from_bytes(data))
+    )
     facts: Facts = {f"{side}_torque_nm": page.torque_nm}
     for name, angles in (("power_phase", page.phase_deg), ("power_phase_peak", page.peak_deg)):
         if angles is not None:
@@ -496,16 +549,31 @@ def _force_angle(data: bytes) -> Reading:
 def _position(data: bytes) -> Reading:
     page = PedalPosition.from_bytes(data)
     return Reading(
-        item=_ITEMS[0xE2], cadence_rpm=page.cadence_rpm, events=page.event_count, event_family=0xE2,
-        facts={"rider_position": page.position, "left_platform_offset_mm": page.left_offset_mm,
-               "right_platform_offset_mm": page.right_offset_mm},
+        item=_ITEMS[0xE2],
+        cadence_rpm=page.cadence_rpm,
+        events=page.event_count,
+        event_family=0xE2,
+        facts={
+            "rider_position": page.position,
+            "left_platform_offset_mm": page.left_offset_mm,
+            "right_platform_offset_mm": page.right_offset_mm,
+        },
     )
 
 
 _DECODERS: dict[int, Callable[[bytes], Reading]] = {
-    0x01: _calibration, 0x02: _parameters, 0x03: _measurement, 0x10: _power_only, 0x11: _wheel_torque,
-    0x12: _crank_torque, 0x13: _effectiveness, 0x14: _barycenter, 0x20: _torque_frequency,
-    0xE0: _force_angle, 0xE1: _force_angle, 0xE2: _position,
+    0x01: _calibration,
+    0x02: _parameters,
+    0x03: _measurement,
+    0x10: _power_only,
+    0x11: _wheel_torque,
+    0x12: _crank_torque,
+    0x13: _effectiveness,
+    0x14: _barycenter,
+    0x20: _torque_frequency,
+    0xE0: _force_angle,
+    0xE1: _force_angle,
+    0xE2: _position,
 }
 
 
@@ -547,8 +615,11 @@ def torque_between(events: int, period_ticks: int, torque_32nds: int) -> Mean | 
         return None
     if period_ticks == 0:
         return Mean(0.0, 0.0, 0.0)
-    return Mean(torque_32nds / (32 * events), 2 * math.pi * events * 2048 / period_ticks,
-                128 * math.pi * torque_32nds / period_ticks)
+    return Mean(
+        torque_32nds / (32 * events),
+        2 * math.pi * events * 2048 / period_ticks,
+        128 * math.pi * torque_32nds / period_ticks,
+    )
 
 
 def mean_torque(before: CrankTorque | WheelTorque, after: CrankTorque | WheelTorque) -> Mean | None:
@@ -566,8 +637,9 @@ def mean_power_w(before: PowerOnly, after: PowerOnly) -> float | None:
     return ((after.power_sum_w - before.power_sum_w) & 0xFFFF) / events if events else None
 
 
-def mean_torque_frequency(before: CrankTorqueFrequency, after: CrankTorqueFrequency,
-                          zero_offset_hz: float) -> Mean | None:
+def mean_torque_frequency(
+    before: CrankTorqueFrequency, after: CrankTorqueFrequency, zero_offset_hz: float
+) -> Mean | None:
     """Means between two pages 0x20, given the zero offset that page 0x01 told.
 
     Frequency = ticks / time - offset; torque = frequency / slope; power = torque x angular

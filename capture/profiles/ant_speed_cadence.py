@@ -125,8 +125,12 @@ def decode(device_type: int, data: bytes) -> Reading:
         both = SpeedCadencePage.from_bytes(data)
         return Reading(
             item="ant121",
-            crank_revs=both.cadence_revs, crank_ticks=both.cadence_time_raw, crank_tick_hz=1024,
-            wheel_revs=both.speed_revs, wheel_revs_modulus=65536, wheel_ticks=both.speed_time_raw,
+            crank_revs=both.cadence_revs,
+            crank_ticks=both.cadence_time_raw,
+            crank_tick_hz=1024,
+            wheel_revs=both.speed_revs,
+            wheel_revs_modulus=65536,
+            wheel_ticks=both.speed_time_raw,
             wheel_tick_hz=1024,
         )
     if device_type not in (CADENCE, SPEED):

@@ -18,8 +18,15 @@ from capture.sample import Reading
 DEVICE_TYPE = ant_common.TRAINER
 
 _STATES = {1: "asleep", 2: "ready", 3: "in use", 4: "finished"}
-_EQUIPMENT = {16: "general", 19: "treadmill", 20: "elliptical", 22: "rower", 23: "climber",
-              24: "nordic skier", 25: "trainer"}
+_EQUIPMENT = {
+    16: "general",
+    19: "treadmill",
+    20: "elliptical",
+    22: "rower",
+    23: "climber",
+    24: "nordic skier",
+    25: "trainer",
+}
 _LIMITS = ("at target", "speed too low", "speed too high", "undetermined")
 
 
@@ -432,9 +439,20 @@ class UserConfiguration(Page, frozen=True, gc=False):
 
 PAGES: dict[int, type[Page]] = {
     page.NUMBER: page
-    for page in (Calibration, CalibrationProgress, General, Settings, TrainerData, TrainerTorque,
-                 BasicResistance, TargetPower, WindResistance, TrackResistance, Capabilities,
-                 UserConfiguration)
+    for page in (
+        Calibration,
+        CalibrationProgress,
+        General,
+        Settings,
+        TrainerData,
+        TrainerTorque,
+        BasicResistance,
+        TargetPower,
+        WindResistance,
+        TrackResistance,
+        Capabilities,
+        UserConfiguration,
+    )
 }
 """Pages of this profile by number."""
 
@@ -443,21 +461,28 @@ _ITEMS = [ant_common.item(DEVICE_TYPE, number) for number in range(256)]
 
 def _general(data: bytes) -> Reading:
     page = General.from_bytes(data)
-    return Reading(item=_ITEMS[0x10], speed_mps=page.speed_mps, facts=told(
-        trainer_state=page.state,
-        equipment=_EQUIPMENT.get(page.equipment_raw & 0x1F),
-        heart_rate_bpm=page.heart_rate_bpm,
-    ))
+    return Reading(
+        item=_ITEMS[0x10],
+        speed_mps=page.speed_mps,
+        facts=told(
+            trainer_state=page.state,
+            equipment=_EQUIPMENT.get(page.equipment_raw & 0x1F),
+            heart_rate_bpm=page.heart_rate_bpm,
+        ),
+    )
 
 
 def _settings(data: bytes) -> Reading:
     page = Settings.from_bytes(data)
-    return Reading(item=_ITEMS[0x11], facts=told(
-        trainer_state=page.state,
-        incline_percent=page.incline_percent,
-        resistance_percent=page.resistance_percent,
-        cycle_length_m=page.cycle_length_m,
-    ))
+    return Reading(
+        item=_ITEMS[0x11],
+        facts=told(
+            trainer_state=page.state,
+            incline_percent=page.incline_percent,
+            resistance_percent=page.resistance_percent,
+            cycle_length_m=page.cycle_length_m,
+        ),
+    )
 
 
 def _trainer_data(data: bytes) -> Reading:
@@ -469,7 +494,10 @@ def _trainer_data(data: bytes) -> Reading:
     if (state := page.state) is not None:
         facts["trainer_state"] = state
     return Reading(
-        item=_ITEMS[0x19], power_w=power_w, cadence_rpm=page.cadence_rpm, events=page.event_count,
+        item=_ITEMS[0x19],
+        power_w=power_w,
+        cadence_rpm=page.cadence_rpm,
+        events=page.event_count,
         event_family=0x19,
         # With an invalid power the sum is invalid too (from memory).
         power_sum_w=None if power_w is None else page.power_sum_w,
@@ -480,8 +508,14 @@ def _trainer_data(data: bytes) -> Reading:
 def _trainer_torque(data: bytes) -> Reading:
     page = TrainerTorque.from_bytes(data)
     return Reading(
-        item=_ITEMS[0x1A], events=page.event_count, event_family=0x1A, torque_sum_32nds=page.torque_raw,
-        wheel_revs=page.ticks, wheel_revs_modulus=256, wheel_ticks=page.period_raw, wheel_tick_hz=2048,
+        item=_ITEMS[0x1A],
+        events=page.event_count,
+        event_family=0x1A,
+        torque_sum_32nds=page.torque_raw,
+        wheel_revs=page.ticks,
+        wheel_revs_modulus=256,
+        wheel_ticks=page.period_raw,
+        wheel_tick_hz=2048,
         facts=told(trainer_state=page.state),
     )
 
@@ -489,13 +523,16 @@ def _trainer_torque(data: bytes) -> Reading:
 def _calibration(data: bytes) -> Reading:
     page = Calibration.from_bytes(data)
     zero, spin_down = valid16(page.zero_offset_raw), valid16(page.spin_down_raw)
-    return Reading(item=_ITEMS[0x01], facts=told(
-        zero_offset_outcome=_outcome(page.zero_offset_done, zero),
-        zero_offset_raw=zero,
-        spin_down_outcome=_outcome(page.spin_down_done, spin_down),
-        spin_down_s=None if spin_down is None else spin_down / 1000,
-        temperature_c=page.temperature_c,
-    ))
+    return Reading(
+        item=_ITEMS[0x01],
+        facts=told(
+            zero_offset_outcome=_outcome(page.zero_offset_done, zero),
+            zero_offset_raw=zero,
+            spin_down_outcome=_outcome(page.spin_down_done, spin_down),
+            spin_down_s=None if spin_down is None else spin_down / 1000,
+            temperature_c=page.temperature_c,
+        ),
+    )
 
 
 def _outcome(done: bool, value: int | None) -> str | None:
@@ -507,56 +544,85 @@ def _outcome(done: bool, value: int | None) -> str | None:
 
 def _progress(data: bytes) -> Reading:
     page = CalibrationProgress.from_bytes(data)
-    return Reading(item=_ITEMS[0x02], facts=told(
-        zero_offset_outcome="pending" if page.flags & 0x40 else None,
-        spin_down_outcome="pending" if page.flags & 0x80 else None,
-        spin_down_speed=page.speed_condition if page.flags & 0x80 else None,
-        spin_down_target_mps=page.target_speed_mps,
-        temperature_c=page.temperature_c,
-    ))
+    return Reading(
+        item=_ITEMS[0x02],
+        facts=told(
+            zero_offset_outcome="pending" if page.flags & 0x40 else None,
+            spin_down_outcome="pending" if page.flags & 0x80 else None,
+            spin_down_speed=page.speed_condition if page.flags & 0x80 else None,
+            spin_down_target_mps=page.target_speed_mps,
+            temperature_c=page.temperature_c,
+        ),
+    )
 
 
 def _resistance(data: bytes) -> Reading:
     page = BasicResistance.from_bytes(data)
-    return Reading(item=_ITEMS[0x30], facts=told(
-        target_resistance_percent=None if page.resistance_raw == 0xFF else page.resistance_percent))
+    return Reading(
+        item=_ITEMS[0x30],
+        facts=told(
+            target_resistance_percent=None if page.resistance_raw == 0xFF else page.resistance_percent
+        ),
+    )
 
 
 def _target_power(data: bytes) -> Reading:
     page = TargetPower.from_bytes(data)
-    return Reading(item=_ITEMS[0x31], facts=told(
-        target_power_w=None if page.power_raw == 0xFFFF else page.power_w))
+    return Reading(
+        item=_ITEMS[0x31], facts=told(target_power_w=None if page.power_raw == 0xFFFF else page.power_w)
+    )
 
 
 def _wind(data: bytes) -> Reading:
     page = WindResistance.from_bytes(data)
-    return Reading(item=_ITEMS[0x32], facts=told(
-        wind_coefficient_kg_per_m=page.coefficient_kg_per_m, wind_mps=page.wind_mps))
+    return Reading(
+        item=_ITEMS[0x32],
+        facts=told(wind_coefficient_kg_per_m=page.coefficient_kg_per_m, wind_mps=page.wind_mps),
+    )
 
 
 def _track(data: bytes) -> Reading:
     page = TrackResistance.from_bytes(data)
-    return Reading(item=_ITEMS[0x33], facts=told(
-        target_grade_percent=page.grade_percent, rolling_coefficient=page.rolling_coefficient))
+    return Reading(
+        item=_ITEMS[0x33],
+        facts=told(target_grade_percent=page.grade_percent, rolling_coefficient=page.rolling_coefficient),
+    )
 
 
 def _capabilities(data: bytes) -> Reading:
     page = Capabilities.from_bytes(data)
-    return Reading(item=_ITEMS[0x36], facts=told(
-        max_resistance_n=page.max_resistance_n, trainer_modes=", ".join(page.mode_names)))
+    return Reading(
+        item=_ITEMS[0x36],
+        facts=told(max_resistance_n=page.max_resistance_n, trainer_modes=", ".join(page.mode_names)),
+    )
 
 
 def _user(data: bytes) -> Reading:
     page = UserConfiguration.from_bytes(data)
-    return Reading(item=_ITEMS[0x37], facts=told(
-        rider_kg=page.rider_kg, bike_kg=page.bike_kg, wheel_diameter_m=page.wheel_diameter_m,
-        gear_ratio=page.gear_ratio))
+    return Reading(
+        item=_ITEMS[0x37],
+        facts=told(
+            rider_kg=page.rider_kg,
+            bike_kg=page.bike_kg,
+            wheel_diameter_m=page.wheel_diameter_m,
+            gear_ratio=page.gear_ratio,
+        ),
+    )
 
 
 _DECODERS: dict[int, Callable[[bytes], Reading]] = {
-    0x01: _calibration, 0x02: _progress, 0x10: _general, 0x11: _settings, 0x19: _trainer_data,
-    0x1A: _trainer_torque, 0x30: _resistance, 0x31: _target_power, 0x32: _wind, 0x33: _track,
-    0x36: _capabilities, 0x37: _user,
+    0x01: _calibration,
+    0x02: _progress,
+    0x10: _general,
+    0x11: _settings,
+    0x19: _trainer_data,
+    0x1A: _trainer_torque,
+    0x30: _resistance,
+    0x31: _target_power,
+    0x32: _wind,
+    0x33: _track,
+    0x36: _capabilities,
+    0x37: _user,
 }
 
 

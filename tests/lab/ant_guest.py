@@ -36,8 +36,14 @@ class Output:
 
     def record(self, record: Record) -> None:
         if isinstance(record, Packet):
-            line: Any = ["packet", record.t_ns, record.instrument, record.channel, record.data.hex(),
-                         record.extra.hex()]
+            line: Any = [
+                "packet",
+                record.t_ns,
+                record.instrument,
+                record.channel,
+                record.data.hex(),
+                record.extra.hex(),
+            ]
         else:
             line = msgspec.to_builtins(record)
         self.write(record=line)
@@ -85,8 +91,10 @@ async def main() -> None:
         output.write(refused=str(error))
         raise
     tasks = [asyncio.create_task(source.run(output.record, clock))]
-    tasks += [asyncio.create_task(act(source, output, float(seconds), action, stick_folder()))
-              for seconds, *action in groups[1:]]
+    tasks += [
+        asyncio.create_task(act(source, output, float(seconds), action, stick_folder()))
+        for seconds, *action in groups[1:]
+    ]
     await asyncio.sleep(float(sys.argv[2]))
     output.write(closing=True)
     began = time.monotonic()

@@ -49,8 +49,11 @@ class Outcome:
 
     def records(self, kind: str, label: str) -> list[tuple[float, list[Any]]]:
         """(seconds since the start, fields after the label) of records of a kind."""
-        return [(line["unix"] - self.zero, line["record"][3:]) for line in self.lines
-                if "record" in line and line["record"][0] == kind and line["record"][2] == label]
+        return [
+            (line["unix"] - self.zero, line["record"][3:])
+            for line in self.lines
+            if "record" in line and line["record"][0] == kind and line["record"][2] == label
+        ]
 
     def states(self, label: str) -> list[tuple[float, str]]:
         return [(t, rest[0]) for t, rest in self.records("link", label) if rest[0] != "missed"]
@@ -62,8 +65,13 @@ class Outcome:
         """What was on the air for a label from its first packet on, until closing."""
         _, kind, number = self.links[label].split(":")
         device_type = {"power": 11, "trainer": 17, "cadence": 122, "speed-cadence": 121}[kind]
-        rows = [r for r in self.truth if r["device_type"] == device_type and r["device"] == f"Lab {number}"
-                and r["unix"] < self.closing - 0.2]
+        rows = [
+            r
+            for r in self.truth
+            if r["device_type"] == device_type
+            and r["device"] == f"Lab {number}"
+            and r["unix"] < self.closing - 0.2
+        ]
         first = next((i for i, r in enumerate(rows) if r["received"]), len(rows))
         return rows[first:]
 
@@ -81,17 +89,27 @@ class Outcome:
         late = sum(t + self.zero >= self.closing - 0.25 for t, _ in packets[i:])
         strange = len(packets) - i - late
         delays_ms.sort()
-        print(f"  {label:10} delivered {len(sent):4}  recorded {i:4}  missing {missing}  slots missed "
-              f"{len(self.missed(label)):3}"
-              + (f"  delay {statistics.median(delays_ms):.1f} ms, 99 % {delays_ms[int(0.99 * (i - 1))]:.1f}, "
-                 f"most {delays_ms[-1]:.1f}" if delays_ms else ""))
+        print(
+            f"  {label:10} delivered {len(sent):4}  recorded {i:4}  missing {missing}  slots missed "
+            f"{len(self.missed(label)):3}"
+            + (
+                f"  delay {statistics.median(delays_ms):.1f} ms, 99 % {delays_ms[int(0.99 * (i - 1))]:.1f}, "
+                f"most {delays_ms[-1]:.1f}"
+                if delays_ms
+                else ""
+            )
+        )
         if len(sent) < 40 or missing or strange > 0:
             self.fail(f"{label}: {len(sent)} delivered, {missing} missing, {strange} doubled or never sent")
         for _, (channel, data, extra) in packets:
             reading = decode(channel, bytes.fromhex(data))
             extended = Extended.from_bytes(bytes.fromhex(extra))
-            if not reading.item.startswith(channel) or extended.receive_ticks is None or \
-                    extended.rssi_dbm is None or f"ant{extended.device_type}" != channel:
+            if (
+                not reading.item.startswith(channel)
+                or extended.receive_ticks is None
+                or extended.rssi_dbm is None
+                or f"ant{extended.device_type}" != channel
+            ):
                 self.fail(f"{label}: {data} {extra} decodes to {reading}, {extended}")
                 break
         told = {rest[0]: rest[1] for _, rest in self.records("told", label)}
@@ -115,8 +133,11 @@ class Outcome:
 
     def facts(self, label: str, page: int) -> list[Facts]:
         """What the pages with this number told."""
-        readings = [decode(rest[0], bytes.fromhex(rest[1])) for _, rest in self.records("packet", label)
-                    if int(rest[1][:2], 16) == page]
+        readings = [
+            decode(rest[0], bytes.fromhex(rest[1]))
+            for _, rest in self.records("packet", label)
+            if int(rest[1][:2], 16) == page
+        ]
         return [reading.facts or {} for reading in readings]
 
     def expect_set_target(self, power_w: float) -> None:
@@ -147,8 +168,21 @@ class Lab:
         (out / "scenario.json").write_text(json.dumps(scenario))
         guest = ["python", "tests/lab/ant_guest.py", "records.jsonl", *arguments]
         subprocess.run(
-            [self.folder / "run", out / "scenario.json", out, "--project", ROOT, "--venv", self.venv, "--env",
-             "PYTHONPATH=/project", "--", *guest], check=False)
+            [
+                self.folder / "run",
+                out / "scenario.json",
+                out,
+                "--project",
+                ROOT,
+                "--venv",
+                self.venv,
+                "--env",
+                "PYTHONPATH=/project",
+                "--",
+                *guest,
+            ],
+            check=False,
+        )
         outcome = Outcome(out, links)
         code = (out / "rc").read_text().strip() if (out / "rc").exists() else "none"
         print(f"{case}: exit status {code}")
@@ -178,13 +212,44 @@ def basic(lab: Lab) -> Outcome:
             sensor(4005, "speed_cadence", rate=1),
         ],
     }
-    links = {"dual": "ant:power:4001", "spider": "ant:power:4002", "trainer": "ant:trainer:4003",
-             "cadence": "ant:cadence:4004", "combined": "ant:speed-cadence:4005"}
-    outcome = run(lab, "basic", scenario, 50, links,
-                  "--at", "10", "write", "dual", "ant11", bytes(Calibration.zero_request()).hex(),
-                  "--at", "14", "write", "trainer", "ant17", bytes(TargetPower.of(200)).hex(),
-                  "--at", "15", "write", "trainer", "ant17", bytes(RequestPage(page=0x47)).hex(),
-                  "--at", "16", "write", "spider", "ant17", bytes(TargetPower.of(200)).hex())
+    links = {
+        "dual": "ant:power:4001",
+        "spider": "ant:power:4002",
+        "trainer": "ant:trainer:4003",
+        "cadence": "ant:cadence:4004",
+        "combined": "ant:speed-cadence:4005",
+    }
+    outcome = run(
+        lab,
+        "basic",
+        scenario,
+        50,
+        links,
+        "--at",
+        "10",
+        "write",
+        "dual",
+        "ant11",
+        bytes(Calibration.zero_request()).hex(),
+        "--at",
+        "14",
+        "write",
+        "trainer",
+        "ant17",
+        bytes(TargetPower.of(200)).hex(),
+        "--at",
+        "15",
+        "write",
+        "trainer",
+        "ant17",
+        bytes(RequestPage(page=0x47)).hex(),
+        "--at",
+        "16",
+        "write",
+        "spider",
+        "ant17",
+        bytes(TargetPower.of(200)).hex(),
+    )
     for label in links:
         outcome.compare(label)
         outcome.expect_states(label, ["searching", "up"])
@@ -207,11 +272,27 @@ def basic(lab: Lab) -> Outcome:
 def dropout(lab: Lab) -> Outcome:
     """One meter is away for 10 s: its missed slots, down and up; nothing is lost of the others."""
     away = (20.0, 30.0)
-    scenario = {"devices": [sensor(5001, "dual", dropouts=[away]), sensor(5002, "total", noise=3),
-                            sensor(5003, "trainer")]}
+    scenario = {
+        "devices": [
+            sensor(5001, "dual", dropouts=[away]),
+            sensor(5002, "total", noise=3),
+            sensor(5003, "trainer"),
+        ]
+    }
     links = {"drops": "ant:power:5001", "stays": "ant:power:5002", "trainer": "ant:trainer:5003"}
-    outcome = run(lab, "dropout", scenario, 50, links,
-                  "--at", "20", "write", "drops", "ant11", bytes(Calibration.zero_request()).hex())
+    outcome = run(
+        lab,
+        "dropout",
+        scenario,
+        50,
+        links,
+        "--at",
+        "20",
+        "write",
+        "drops",
+        "ant11",
+        bytes(Calibration.zero_request()).hex(),
+    )
     for label in links:
         outcome.compare(label)
     outcome.expect_states("stays", ["searching", "up"])
@@ -235,10 +316,17 @@ def dropout(lab: Lab) -> Outcome:
 def crowd(lab: Lab) -> Outcome:
     """Eight channels, all that the stick has; one sensor loses a tenth of its messages."""
     kinds = ["dual", "dual", "total", "total", "trainer", "trainer", "cadence", "speed_cadence"]
-    devices = [sensor(6000 + n, kind, rate=1 + n % 4, noise=n, **({"loss": 0.1} if n == 3 else {}))
-               for n, kind in enumerate(kinds)]
-    words = {"dual": "power", "total": "power", "trainer": "trainer", "cadence": "cadence",
-             "speed_cadence": "speed-cadence"}
+    devices = [
+        sensor(6000 + n, kind, rate=1 + n % 4, noise=n, **({"loss": 0.1} if n == 3 else {}))
+        for n, kind in enumerate(kinds)
+    ]
+    words = {
+        "dual": "power",
+        "total": "power",
+        "trainer": "trainer",
+        "cadence": "cadence",
+        "speed_cadence": "speed-cadence",
+    }
     links = {f"s{n}": f"ant:{words[kind]}:{6000 + n}" for n, kind in enumerate(kinds)}
     scenario = {"seed": 7, "power": [[0, 120], [20, 280], [40, 160]], "devices": devices}
     outcome = run(lab, "crowd", scenario, 60, links)
@@ -257,8 +345,9 @@ def pulled(lab: Lab) -> Outcome:
     """The stick is gone for 6 s: radio-lost, looked for, found, all instruments up again."""
     scenario = {"devices": [sensor(7001, "dual"), sensor(7002, "cadence")]}
     links = {"dual": "ant:power:7001", "cadence": "ant:cadence:7002"}
-    outcome = run(lab, "pulled", scenario, 45, links,
-                  "--at", "12", "stick", "out", "--at", "18", "stick", "in")
+    outcome = run(
+        lab, "pulled", scenario, 45, links, "--at", "12", "stick", "out", "--at", "18", "stick", "in"
+    )
     for label in links:
         outcome.expect_states(label, ["searching", "up", "radio-lost", "searching", "up"])
         for t, rest in outcome.records("link", label):
@@ -274,8 +363,13 @@ def any_one(lab: Lab) -> Outcome:
     The lab's stick takes a list of instruments to be passed by, but does not use it; so there is no other
     of this kind in the bench.
     """
-    scenario = {"devices": [sensor(7101, "cadence"), sensor(7102, "total", start=8, dropouts=[[20, 30]]),
-                            sensor(7103, "total", start=24)]}
+    scenario = {
+        "devices": [
+            sensor(7101, "cadence"),
+            sensor(7102, "total", start=8, dropouts=[[20, 30]]),
+            sensor(7103, "total", start=24),
+        ]
+    }
     links = {"named": "ant:cadence:7101", "any": "ant:power:0"}
     outcome = run(lab, "any_one", scenario, 45, links)
     outcome.expect_states("any", ["searching", "up", "down", "up"])
@@ -283,8 +377,10 @@ def any_one(lab: Lab) -> Outcome:
     if len(times) == 4 and times[3] < 30:
         outcome.fail(f"up again at {times[3]}, while the instrument was away")
     told = [rest for _, rest in outcome.records("told", "any") if rest[0] == "ant_id"]
-    numbers = {Extended.from_bytes(bytes.fromhex(rest[2])).device_number
-               for _, rest in outcome.records("packet", "any")}
+    numbers = {
+        Extended.from_bytes(bytes.fromhex(rest[2])).device_number
+        for _, rest in outcome.records("packet", "any")
+    }
     print(f"  any: told {told}, pages of {numbers}, {[s for _, s in outcome.states('any')]}")
     if numbers != {7102}:
         outcome.fail(f"pages of {numbers} were taken as the same instrument")
@@ -294,14 +390,25 @@ def any_one(lab: Lab) -> Outcome:
 
 def found(lab: Lab) -> Outcome:
     """What is in range, with firmware and battery of those that can be asked."""
-    scenario = {"devices": [sensor(8001, "dual", firmware="1.4.2", serial="4001", battery=83),
-                            sensor(8002, "trainer"), sensor(8003, "cadence"), sensor(8004, "speed_cadence")]}
+    scenario = {
+        "devices": [
+            sensor(8001, "dual", firmware="1.4.2", serial="4001", battery=83),
+            sensor(8002, "trainer"),
+            sensor(8003, "cadence"),
+            sensor(8004, "speed_cadence"),
+        ]
+    }
     outcome = lab.play("found", scenario, {}, "find", "10")
     sightings = [line["sighting"] for line in outcome.lines]
     for sighting in sightings:
         print(" ", sighting)
-    expected = ["ant:power:8001", "ant:power:8002", "ant:trainer:8002", "ant:speed-cadence:8004",
-                "ant:cadence:8003"]
+    expected = [
+        "ant:power:8001",
+        "ant:power:8002",
+        "ant:trainer:8002",
+        "ant:speed-cadence:8004",
+        "ant:cadence:8003",
+    ]
     if [s["link"] for s in sightings] != expected:
         outcome.fail(f"found {[s['link'] for s in sightings]}, expected {expected}")
     elif sightings[0]["firmware"] != "1.402" or "battery good" not in sightings[0]["detail"]:
@@ -312,8 +419,13 @@ def found(lab: Lab) -> Outcome:
 def too_many(lab: Lab) -> Outcome:
     """Nine instruments on a stick of eight channels: refused, naming the limit."""
     links = {f"s{n}": f"ant:power:{9000 + n}" for n in range(9)}
-    outcome = lab.play("too_many", {"devices": [sensor(9000, "total")]}, links, "10",
-                       *(f"{label}={link}" for label, link in links.items()))
+    outcome = lab.play(
+        "too_many",
+        {"devices": [sensor(9000, "total")]},
+        links,
+        "10",
+        *(f"{label}={link}" for label, link in links.items()),
+    )
     refused = [line["refused"] for line in outcome.lines if "refused" in line]
     print(f"  {refused}")
     outcome.faults = [] if refused and "8 channels" in refused[0] else [f"refused with {refused}"]
@@ -321,7 +433,12 @@ def too_many(lab: Lab) -> Outcome:
 
 
 CASES: dict[str, Callable[[Lab], Outcome]] = {
-    "basic": basic, "dropout": dropout, "crowd": crowd, "pulled": pulled, "any-one": any_one, "found": found,
+    "basic": basic,
+    "dropout": dropout,
+    "crowd": crowd,
+    "pulled": pulled,
+    "any-one": any_one,
+    "found": found,
     "too-many": too_many,
 }
 
