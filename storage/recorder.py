@@ -335,19 +335,25 @@ class Recorder:
             if self._sources.scripts
             else []
         )
+        ticking: asyncio.Task[None] | None = None
         if not self._scripted:
             jobs += [asyncio.create_task(self._live(source, labels)) for source, labels in self._sources.live]
-            jobs.append(asyncio.create_task(self._guarded(self._tick(), "the clock")))
+            ticking = asyncio.create_task(self._guarded(self._tick(), "the clock"))
+            jobs.append(ticking)
         jobs.append(asyncio.create_task(self._guarded(self._wills.watch(), "the watch over its viewers")))
         try:
             reason = await self._over
+            # Taking leave of the radios takes seconds, in which their silence is no loss.
+            over_ns = self.now_ns()
+            if ticking is not None:
+                ticking.cancel()
             # A trainer has to let go before its radio does.
             await self._wills.finish()
             if self._writes:
                 await asyncio.wait(self._writes, timeout=LAST_WRITES_S)
         finally:
             await _stopped([*jobs, *self._writes])
-        await self._close(reason, keeping)
+        await self._close(reason, over_ns, keeping)
 
     async def _guarded(self, work: Any, what: str) -> None:
         try:
@@ -483,7 +489,7 @@ class Recorder:
 
     # -- the end
 
-    async def _close(self, reason: str, keeping: asyncio.Task[None]) -> None:
+    async def _close(self, reason: str, over_ns: int, keeping: asyncio.Task[None]) -> None:
         await _stopped([keeping])
         deadline = time.monotonic() + LAST_WORDS_S
         while (await self._flush()).failing and time.monotonic() < deadline:
@@ -491,7 +497,7 @@ class Recorder:
         if self._writer.failing:
             await self._keep_elsewhere(reason)
         else:
-            self.emit(End(self.now_ns(), reason))
+            self.emit(End(over_ns, reason))
             self._accepts = False
             if (await in_thread(self._writer.close)).failing:
                 await self._keep_elsewhere(None)
