@@ -4,7 +4,7 @@ Everything here is a function of the records: it can be deleted and made again.
 """
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ import msgspec
 from capture.record import Header
 from capture.sample import Reading
 from monitor.bench import Bench, parse_bench
+from monitor.compare import Floats
 from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK, Track
 from monitor.pipeline import Pipeline
 from monitor.plain import plain
@@ -185,28 +186,47 @@ class _Samples:
     def __init__(self, table: "TableWriter", bench: Bench) -> None:
         self._table = table
         self._labels = [i.label for i in bench.instruments]
-        self._names = [column.name for column in table.columns]
-        self._rows: list[tuple[Any, ...]] = []
+        self._rows: list[tuple[float, float | None, str, tuple[Any, ...]]] = []
 
     def take(self, t_s: float, i: int, r: Reading, track: Track) -> None:
         """One decoded packet; it is placed where the work that it tells of ends."""
         placed = track.curve.worked_s if track.fresh else None
-        torque, ticks, wheel = r.torque_sum_32nds, r.crank_ticks, r.wheel_ticks
-        self._rows.append((
-            t_s, placed, self._labels[i], r.item, r.power_w, r.cadence_rpm, r.speed_mps, r.left_share,
-            r.events, r.power_sum_w, None if torque is None else torque / 32.0,
-            r.crank_revs, None if ticks is None else ticks / r.crank_tick_hz,
-            r.wheel_revs, None if wheel is None else wheel / r.wheel_tick_hz,
-            None if r.energy_kj is None else 1000.0 * r.energy_kj, r.battery_percent,
-        ))  # fmt: skip
+        self._rows.append((t_s, placed, self._labels[i], _fields_of(r)))
         if len(self._rows) >= self.ROWS:
             self.flush()
 
     def flush(self) -> None:
         """Write what has been gathered."""
-        if self._rows:
-            self._table.write(dict(zip(self._names, zip(*self._rows, strict=True), strict=True)))
-            self._rows = []
+        if not self._rows:
+            return
+        times, placed, labels, readings = zip(*self._rows, strict=True)
+        self._rows = []
+        told = dict(zip(Reading.__struct_fields__, zip(*readings, strict=True), strict=True))
+        same = ("item", "power_w", "cadence_rpm", "speed_mps", "left_share", "events", "power_sum_w",
+                "crank_revs", "wheel_revs", "battery_percent")  # fmt: skip
+        self._table.write(
+            {
+                "time_s": times,
+                "placed_s": placed,
+                "instrument": labels,
+                **{name: told[name] for name in same},
+                "torque_sum_nm": _over(told["torque_sum_32nds"], 32.0),
+                "crank_event_s": _over(told["crank_ticks"], told["crank_tick_hz"]),
+                "wheel_event_s": _over(told["wheel_ticks"], told["wheel_tick_hz"]),
+                "energy_j": _over(told["energy_kj"], 0.001),
+            }
+        )
+
+
+_fields_of = msgspec.structs.astuple
+
+
+def _over(values: Sequence[float | None], divisor: float | Sequence[int]) -> Floats:
+    """Values by a divisor, nan where there is none."""
+    import numpy as np
+
+    result: Floats = np.array(values, dtype=np.float64) / np.asarray(divisor, dtype=np.float64)
+    return result
 
 
 # -- grid
