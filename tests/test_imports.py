@@ -14,7 +14,7 @@ ROOT = Path(__file__).parent.parent
 # Where bytes, time, chance and people come in. Everything else must give the same from the same records.
 IMPURE = {
     "capture.ant", "capture.ant_stick", "capture.bluetooth", "capture.bluetooth_trouble", "capture.clock",
-    "capture.control", "capture.scene", "capture.source", "capture.sources",
+    "capture.scene", "capture.source", "capture.sources",
     "storage.attach", "storage.feed", "storage.job", "storage.recorder", "storage.will",
     "monitor.cli", "monitor.commands", "monitor.dashboard", "monitor.doctor",
     "monitor.replay", "monitor.session",
