@@ -26,6 +26,12 @@ MAX_Z = 3.5
 MIN_PERCENT = 1.4
 """Steps under this are true perhaps, but of no use to a tester, and meters wander by half of it."""
 SHOWN_S = 60
+BASELINE = 12
+"""Blocks at the beginning that later ones are held against for drift."""
+LAMBDA = 0.1
+DRIFT_SIGMAS = 5.0
+SPLIT_PERCENT = 2.5
+"""A split of sides that creeps by less may be the rider's own in coarse steps."""
 _NORMAL = NormalDist()
 
 
@@ -91,14 +97,35 @@ class Cusum:
         self.since_low = self.since_low + 1 if self.low > 0.0 else 0
 
 
+class Ewma:
+    """An exponentially weighted moving average, weight `lam` for each new value."""
+
+    def __init__(self, lam: float, start: float) -> None:
+        self.lam = lam
+        self.value = start
+
+    def update(self, x: float) -> float:
+        """Take the next value; the average."""
+        self.value += self.lam * (x - self.value)
+        return self.value
+
+    def half_width(self, sd: float, sigmas: float) -> float:
+        """Distance of the control limits from the centre line, after many values of spread `sd`."""
+        return sigmas * sd * math.sqrt(self.lam / (2.0 - self.lam))
+
+
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """A step: when it began, when it was noticed (session seconds), its size in percent and its side."""
+    """A change: when it began, when it was noticed (session seconds), its size in percent and its side.
+
+    `drift` tells a slow change from a step; it began some time after `since_s`.
+    """
 
     since_s: float
     found_s: float
     percent: float
     side: Side
+    drift: bool = False
 
 
 class _Line:
@@ -149,6 +176,43 @@ class _Line:
         return percent if abs(percent) >= MIN_PERCENT else None
 
 
+class _Drift:
+    """One quantity against how it began: what creeps, a self-starting sum follows and misses."""
+
+    def __init__(self, least_percent: float) -> None:
+        self.least = math.log1p(least_percent / 100.0)
+        self.begin()
+
+    def begin(self) -> None:
+        self.average: Ewma | None = None
+        self.sd = 0.0
+        self.past: deque[tuple[int, float, float]] = deque(maxlen=BASELINE)
+        self.first: list[tuple[int, float, float]] = []
+
+    def feed(self, end_s: int, y: float, torque_nm: float) -> float | None:
+        """Take the next block; how far it has crept in percent, once that is sure."""
+        row = (end_s, y, 1.0 / max(torque_nm, 1.0))
+        if len(self.first) < BASELINE:
+            self.first.append(row)
+            if len(self.first) == BASELINE:
+                values = np.array([r[1] for r in self.first])
+                self.sd = max(0.005, float(values.std(ddof=1)))
+                self.average = Ewma(LAMBDA, float(values.mean()))
+                self.centre = self.average.value
+            return None
+        assert self.average is not None
+        self.past.append(row)
+        crept = self.average.update(y) - self.centre
+        # The centre line is itself the mean of only a few blocks.
+        limit = math.hypot(
+            self.average.half_width(self.sd, DRIFT_SIGMAS), DRIFT_SIGMAS * self.sd / BASELINE**0.5
+        )
+        if abs(crept) < max(self.least, limit) or len(self.past) < BASELINE:
+            return None
+        step = _step(self.first, list(self.past))
+        return None if step is None or abs(step) < self.least else 100.0 * math.expm1(step)
+
+
 def _step(before: list[tuple[int, float, float]], after: list[tuple[int, float, float]]) -> float | None:
     """The step between two runs of (end, log ratio, 1 / torque), or None if torque explains it.
 
@@ -182,12 +246,15 @@ class ShiftDetector:
 
     def __init__(self) -> None:
         self.lines: dict[Side, _Line] = {"total": _Line(H), "left": _Line(H_SIDE), "right": _Line(H_SIDE)}
+        self.drifts = {"total": _Drift(MIN_PERCENT), "split": _Drift(SPLIT_PERCENT)}
         self.found: list[Shift] = []
 
     def reset(self) -> None:
         """The instrument was zeroed or mended: its past no longer counts."""
         for line in self.lines.values():
             line.begin()
+        for drift in self.drifts.values():
+            drift.begin()
 
     def feed(self, block: Block) -> Shift | None:
         """Take one accepted block; the step if there is one."""
@@ -204,7 +271,25 @@ class ShiftDetector:
                 self.found.append(shift)
                 self.reset()
                 return shift
-        return None
+        return self._creeps(block, torque)
+
+    def _creeps(self, block: Block, torque_nm: float) -> Shift | None:
+        """A drift of the total, or of the split of the sides while the total stays."""
+        total, split = self.drifts["total"], self.drifts["split"]
+        since = float(total.first[-1][0]) if total.first else 0.0
+        percent = total.feed(block.end_s, block.y, torque_nm)
+        side: Side = "total"
+        if percent is None and block.y_left is not None and block.y_right is not None:
+            since = float(split.first[-1][0]) if split.first else 0.0
+            percent = split.feed(block.end_s, block.y_left - block.y_right, torque_nm)
+            side = "left" if (percent or 0.0) > 0.0 else "right"
+            percent = None if percent is None else abs(percent)
+        if percent is None:
+            return None
+        shift = Shift(since, block.end_s, percent, side, drift=True)
+        self.found.append(shift)
+        self.reset()
+        return shift
 
     def _shift(self, begin: int, now_s: int) -> Shift | None:
         """The step that began with the block ending at `begin`, of the side that moved most."""

@@ -9,7 +9,18 @@ import scipy.stats
 from metrology import vector
 
 from monitor.compare import Block
-from monitor.shift import MIN_PERCENT, SHOWN_S, WARM_UP, Cusum, H, SelfStarting, ShiftDetector, student_cdf
+from monitor.shift import (
+    MIN_PERCENT,
+    SHOWN_S,
+    WARM_UP,
+    Cusum,
+    Ewma,
+    H,
+    SelfStarting,
+    Shift,
+    ShiftDetector,
+    student_cdf,
+)
 
 # -- published --------------------------------------------------------------------------------
 
@@ -288,3 +299,47 @@ def test_unknown_cadence_and_no_sides_are_fine() -> None:
 def test_decision_interval_is_long_enough_for_an_evening_on_many_pairs() -> None:
     """3600 blocks to a false alarm on average are 10 h of one quantity (h 7.03, k 0.5); there are several."""
     assert H >= 7.03
+
+
+def test_ewma_of_the_nist_handbook() -> None:
+    # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4: averages and control limits.
+    v = vector("nist-ewma-6.3.2.4")
+    given, expected = v["input"], v["expected"]
+    average = Ewma(given["lam"], given["start"])
+    got = [average.update(x) for x in given["x"]]
+    assert got == pytest.approx(expected["published"], abs=0.0051)
+    half = average.half_width(given["s"], given["L"])
+    assert given["start"] + half == pytest.approx(expected["published_limits"][0], abs=1.1e-4)
+    assert given["start"] - half == pytest.approx(expected["published_limits"][1], abs=1.1e-4)
+    assert all(abs(z - given["start"]) < half for z in got)
+
+
+def drifting(percent_an_hour: float, split: float = 0.0, hours: float = 1.0) -> list[Shift]:
+    rng = np.random.default_rng(11)
+    detector = ShiftDetector()
+    for k in range(int(hours * 360)):
+        creep = math.log1p(percent_an_hour / 100 * k / 360)
+        lean = math.log1p(split / 100 * k / 360) / 2
+        y = rng.normal(0.002, 0.006) + creep
+        detector.feed(
+            Block(10 * (k + 1), y, 200.0, 200.0, 90.0, 0.1, y + lean, y - lean, 100.0, 100.0, 100.0, 100.0)
+        )
+    return detector.found
+
+
+def test_a_creeping_total_is_found_as_drift() -> None:
+    found = drifting(6.0)
+    assert found
+    assert found[0].drift
+    assert found[0].side == "total"
+    assert 1.4 <= found[0].percent <= 4.0
+
+
+def test_a_split_that_creeps_while_the_total_stays_is_found() -> None:
+    found = drifting(0.0, split=8.0)
+    assert found
+    assert (found[0].drift, found[0].side) == (True, "left")
+
+
+def test_what_creeps_by_less_than_matters_is_not_told() -> None:
+    assert drifting(0.8) == []

@@ -98,12 +98,7 @@ class Changes:
                 sign.value, sign.limit, sign.since_s = shift.percent, MIN_PERCENT, shift.since_s
                 sign.cause = "unclear"
                 where = "" if side == "total" else f" {side} side"
-                near = self._near(shift.since_s)
-                sign.advice = (
-                    f"{label}{where} changed by {shift.percent:+.1f} % against its own past: "
-                    + (f"it came with {near}" if near else "nothing known came with it, think of a knock")
-                    + "; zero it and ride the block again"
-                )
+                sign.advice = self._tell(label, where, shift)
             yield sign
 
     def _settle(self, i: int, found: Shift) -> None:
@@ -120,3 +115,24 @@ class Changes:
             self.shifts[most].found.append(Shift(found.since_s, found.found_s, steps[most], "total"))
         for detector in self.shifts.values():
             detector.reset()
+
+    def _tell(self, label: str, where: str, shift: Shift) -> str:
+        """What changed, by how much, and what came with it, in a sentence."""
+        if shift.drift and shift.side != "total":
+            return (
+                f"the split of {label} has crept by {shift.percent:.1f} % to the {shift.side} while its "
+                "total stays: zero both sides and ride the block again"
+            )
+        near = self._near(shift.since_s)
+        if shift.drift:
+            warm = next((w for t, w in reversed(self.happened) if "°C" in w and t >= shift.since_s), "")
+            return (
+                f"{label} has crept by {shift.percent:+.1f} % against its own beginning"
+                + (f", with {warm}" if warm else "")
+                + ": let it take the room's temperature, zero it and ride the block again"
+            )
+        return (
+            f"{label}{where} changed by {shift.percent:+.1f} % against its own past: "
+            + (f"it came with {near}" if near else "nothing known came with it, think of a knock")
+            + "; zero it and ride the block again"
+        )
