@@ -110,6 +110,7 @@ class Pipeline:
         self.comparator = Comparator(bench, self.ring)
         self.watch = Watch(bench, self.tracks, self.comparator)
         self.alarms: dict[tuple[Kind, str, Side | None], _Standing] = {}
+        self.watch.seen.standing = self.alarms
         self.events: deque[Event] = deque(maxlen=200)
         self.packets = [0] * n
         self.bad_packets = [0] * n

@@ -2,11 +2,12 @@
 
 import math
 from collections import deque
+from collections.abc import Container
 
 from monitor.bench import Bench
 from monitor.compare import Comparator
 from monitor.curve import Track
-from monitor.view import Heard
+from monitor.view import Heard, Kind, Side
 
 EVIDENCE_S = 2.5
 """Showing power or a turn within this time is pedalling: one revolution at 24 rpm."""
@@ -121,6 +122,8 @@ class Seen:
         """Its sides are doubled, swapped or untold: they follow the rider, not the meter."""
         self.swapped = [False] * n
         self.restarted_s = [-math.inf] * n
+        self.standing: Container[tuple[Kind, str, Side | None]] = ()
+        """Alarms (kind, label, side) that were over once: only these need to be told of calm."""
 
     def others_between(self, i: int, begin_s: float, end_s: float) -> list[list[float]]:
         """Powers that each other instrument showed in [begin, end]."""

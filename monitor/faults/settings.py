@@ -27,42 +27,46 @@ class Settings:
             self._restarts[i] = track.restarts
             self.seen.restarted_s[i] = now_s
         recent = now_s - self.seen.restarted_s[i] < SHOWN_S
-        yield Sign(
-            "restarted",
-            label,
-            None,
-            "over" if recent else "below",
-            value=0.0,
-            unit="s",
-            since_s=self.seen.restarted_s[i],
-            cause="unclear",
-            advice=f"{label} began its counters anew: it was reset or lost its supply; look at its battery, "
-            "zero it and ride the block again",
-        )
+        standing = self.seen.standing
+        if recent or ("restarted", label, None) in standing:
+            yield Sign(
+                "restarted",
+                label,
+                None,
+                "over" if recent else "below",
+                value=0.0,
+                unit="s",
+                since_s=self.seen.restarted_s[i],
+                cause="unclear",
+                advice=f"{label} began its counters anew: it was reset or lost its supply; look at its "
+                "battery, zero it and ride the block again",
+            )
+        if not facts:
+            return
         mounted = self.bench.instruments[i].crank_length_mm
         told = facts.get("crank_length_mm")
         if mounted is not None and isinstance(told, float) and told > 0.0:
-            percent = 100.0 * (told / mounted - 1.0)
-            yield Sign(
-                "setting-differs",
-                label,
-                None,
-                "over" if abs(told - mounted) >= 0.4 else "below",
-                value=percent,
-                limit=0.0,
-                cause="setting",
-                advice=f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted: "
-                f"it reads {percent:+.1f} % by that alone; set {mounted:g} mm",
-            )
+            differs = abs(told - mounted) >= 0.4
+            if differs or ("setting-differs", label, None) in standing:
+                percent = 100.0 * (told / mounted - 1.0)
+                yield Sign(
+                    "setting-differs",
+                    label,
+                    None,
+                    "over" if differs else "below",
+                    value=percent,
+                    limit=0.0,
+                    cause="setting",
+                    advice=f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted: "
+                    f"it reads {percent:+.1f} % by that alone; set {mounted:g} mm",
+                )
         battery = facts.get("battery_percent")
         # With several batteries the weakest counts.
         states = [v for k, v in facts.items() if k.startswith("battery") and k.endswith("_state")]
         state = next((v for v in states if v in ("low", "critical")), states[0] if states else None)
-        if isinstance(battery, float) or isinstance(state, str):
-            low = (isinstance(battery, float) and battery <= LOW_BATTERY_PERCENT) or state in (
-                "low",
-                "critical",
-            )
+        low = (isinstance(battery, float) and battery <= LOW_BATTERY_PERCENT) or state in ("low", "critical")
+        told_of = isinstance(battery, float) or isinstance(state, str)
+        if low or (told_of and ("battery-low", label, None) in standing):
             shown = f"{battery:.0f} %" if isinstance(battery, float) else str(state)
             yield Sign(
                 "battery-low",

@@ -28,34 +28,43 @@ class Silence:
         self.holes: list[list[Hole]] = [[] for _ in range(n)]
         self._ridden_s: list[dict[str, float]] = [{} for _ in range(n)]
         self._ridden_rpm: list[list[float]] = [[] for _ in range(n)]
+        self._measures = [instrument.mount != "cadence" for instrument in self.bench.instruments]
+        self._shown: list[tuple[float, float] | None] = [None] * n
 
     def signs(self, now_s: float) -> Iterator[Sign]:
         """Silence and missing power at `now_s`."""
+        seen = self.seen
+        self._shown = [None] * len(self.tracks)
+        early_s = now_s - EVIDENCE_S
         shows = [
-            t.heard_s > now_s - EVIDENCE_S and max(t.powered_s, t.turning_s) > now_s - EVIDENCE_S
-            for t in self.tracks
+            t.heard_s > early_s and (t.powered_s > early_s or t.turning_s > early_s) for t in self.tracks
         ]
         total = sum(shows)
         for i, track in enumerate(self.tracks):
             if total - shows[i] > 0:
-                if self.seen.pedalling_since_s[i] == math.inf:
-                    self.seen.pedalling_since_s[i] = now_s
+                if seen.pedalling_since_s[i] == math.inf:
+                    seen.pedalling_since_s[i] = now_s
             else:
-                self.seen.pedalling_since_s[i] = math.inf
-            yield self._silence(i, track, now_s)
-            if self.bench.instruments[i].mount != "cadence":
-                yield self._missing(i, track, now_s)
+                seen.pedalling_since_s[i] = math.inf
+            sign = self._silence(i, track, now_s)
+            if sign is not None:
+                yield sign
+            if self._measures[i]:
+                sign = self._missing(i, track, now_s)
+                if sign is not None:
+                    yield sign
 
-    def _silence(self, i: int, track: Track, now_s: float) -> Sign:
+    def _silence(self, i: int, track: Track, now_s: float) -> Sign | None:
+        seen = self.seen
         label = self.labels[i]
         after = self.bench.limits.lost_after_s
-        others_since = self.seen.pedalling_since_s[i]
+        others_since = seen.pedalling_since_s[i]
         silent_s = now_s - track.heard_s
         signal: Signal
         heard: Heard
         since = track.heard_s
         if silent_s < after:
-            heard, signal, since = "heard", "below", self.seen.heard_since_s[i]
+            heard, signal, since = "heard", "below", seen.heard_since_s[i]
         elif track.heard_s == -math.inf:
             heard = "searching"
             waited = now_s - others_since
@@ -67,18 +76,20 @@ class Silence:
                 t.heard_s < now_s - EVIDENCE_S for j, t in enumerate(self.tracks) if j != i
             )
             pedalled = max(track.powered_s, track.turning_s) > track.heard_s - EVIDENCE_S
-            if now_s - others_since >= after or (alone and pedalled) or self.seen.heard[i] == "lost":
+            if now_s - others_since >= after or (alone and pedalled) or seen.heard[i] == "lost":
                 heard, signal = "lost", "over"
                 if others_since < math.inf:
                     since = max(track.heard_s, others_since if others_since > track.heard_s + 5.0 else 0.0)
             else:
                 heard, signal = "resting", "below"
-        if self.seen.given_up[i] and heard in ("lost", "searching"):
+        if seen.given_up[i] and heard in ("lost", "searching"):
             heard = "given-up"
-        if heard != self.seen.heard[i]:
-            self.seen.heard[i] = heard
-            self.seen.heard_since_s[i] = now_s if heard == "heard" else since
-        reason = self.seen.given_up[i]
+        if heard != seen.heard[i]:
+            seen.heard[i] = heard
+            seen.heard_since_s[i] = now_s if heard == "heard" else since
+        if signal != "over" and ("signal-lost", label, None) not in seen.standing:
+            return None
+        reason = seen.given_up[i]
         advice = (
             f"{label} can't be reached: {reason}"
             if reason
@@ -87,37 +98,33 @@ class Silence:
         )
         return Sign("signal-lost", label, None, signal, silent_s, after, "s", None, since, "link", advice)
 
-    def _missing(self, i: int, track: Track, now_s: float) -> Sign:
+    def _missing(self, i: int, track: Track, now_s: float) -> Sign | None:
+        seen = self.seen
         label = self.labels[i]
+        powered = track.powered_s > now_s - 1.2 and track.unpowered_s < track.powered_s
+        calm = powered or seen.heard[i] != "heard"
+        if calm and ("power-missing", label, "total") not in seen.standing:
+            return None
         sign = Sign("power-missing", label, "total", None, 0.0, None, "W")
-        if self.seen.heard[i] != "heard":
+        if seen.heard[i] != "heard":
             return sign
         since = -math.inf
         other = None
         watts = 0.0
         shown = could = 0
-        for j, t in enumerate(self.tracks):
-            if j == i or self.bench.instruments[j].mount == "cadence" or self.seen.heard[j] != "heard":
+        for j, heard in enumerate(seen.heard):
+            if j == i or heard != "heard" or not self._measures[j]:
                 continue
             could += 1
-            # Another that has shown power, and nothing but power, for long enough. One that
-            # averages or is late still shows the power before a stop: but then it falls.
-            began = self._powered_since(j)
-            power = t.power_w or 0.0
-            if (
-                t.powered_s > now_s - 2.0
-                and t.unpowered_s < now_s - NO_POWER_S
-                and power > 40.0
-                and began <= now_s - NO_POWER_S
-                and power > 0.8 * self._power_at(j, now_s - NO_POWER_S)
-            ):
+            began, power = self._shown[j] or self._show(j, now_s)
+            if began < math.inf:
                 shown += 1
                 if power > watts:
                     other, watts = self.labels[j], power
                 since = max(since, began)
         if other is None or 2 * shown < could:
             return sign
-        if track.powered_s > now_s - 1.2 and track.unpowered_s < track.powered_s:
+        if powered:
             sign.signal = "below"
             return sign
         missing_s = now_s - max(track.powered_s, since)
@@ -126,9 +133,9 @@ class Silence:
         sign.since_s = max(track.powered_s, since)
         sign.reference = other
         sign.value, sign.limit = track.power_w or 0.0, watts
-        if sign.signal == "over" and not self.seen.missing[i]:
-            self.holes[i].append(Hole(sign.since_s, self.seen.gear, self._cadence_at(i)))
-        self.seen.missing[i] = sign.signal == "over"
+        if sign.signal == "over" and not seen.missing[i]:
+            self.holes[i].append(Hole(sign.since_s, seen.gear, self._cadence_at(i)))
+        seen.missing[i] = sign.signal == "over"
         found = placement(self.holes[i], self._ridden_s[i], self._ridden_rpm[i])
         sign.cause = "placement" if found else "unclear"
         sign.advice = f"{label} shows no power while {other} shows {watts:.0f} W: " + (
@@ -137,6 +144,22 @@ class Silence:
             else "look at magnet, sensor and cable, then shift a gear, mark it and ride on"
         )
         return sign
+
+    def _show(self, j: int, now_s: float) -> tuple[float, float]:
+        """Since when an instrument has shown power, and nothing but power, for long enough to tell of
+        others that show none (infinite: it hasn't), and its power (W); worked out once a look.
+
+        One that averages or is late still shows the power before a stop: but then it falls.
+        """
+        t = self.tracks[j]
+        power = t.power_w or 0.0
+        began = math.inf
+        if t.powered_s > now_s - 2.0 and t.unpowered_s < now_s - NO_POWER_S and power > 40.0:
+            since = self._powered_since(j)
+            if since <= now_s - NO_POWER_S and power > 0.8 * self._power_at(j, now_s - NO_POWER_S):
+                began = since
+        told = self._shown[j] = began, power
+        return told
 
     def _cadence_at(self, i: int) -> float | None:
         """The cadence that the others show now."""

@@ -37,7 +37,7 @@ class Watch:
     def second(self, now_s: float, end: int) -> Iterator[Sign]:
         """Everything that is judged on closed seconds; `end` is the common time of all windows."""
         seen, comparator = self.seen, self.seen.comparator
-        cadences = comparator.cadence(end - 15, end) if end >= 15 else []
+        turning = self.oddities.turning(end)
         if end % 10 == 0 and end >= 10:
             self.silence.ride_on(end)
         if end % 2 == 0:
@@ -48,24 +48,29 @@ class Watch:
                 self.oddities.stuck(i, now_s),
                 self.oddities.clipped(i, now_s),
             )
-            odd = any(sign.signal == "over" for sign in own)
+            odd = any(sign is not None and sign.signal == "over" for sign in own)
             if odd or seen.missing[i] or now_s - seen.restarted_s[i] < SHOWN_S:
                 # What is wrong in a way of its own is neither judged nor a judge of others.
                 comparator.clean_since[i] = max(comparator.clean_since[i], end)
-            yield from own
+            for sign in own:
+                if sign is not None:
+                    yield sign
         for i, instrument in enumerate(seen.bench.instruments):
             pair = comparator.pairs.get(i)
             if pair is not None:
                 yield from self.deviation.signs(i, pair, now_s, end)
                 yield from self.changes.signs(i, pair, end)
-            if cadences:
-                yield self.oddities.cadence(i, cadences, end)
+            if turning is not None and (sign := self.oddities.cadence(i, turning)) is not None:
+                yield sign
             if instrument.mount != "cadence" and instrument.sides == "both":
-                yield self.oddities.one_sided(i, now_s)
+                sign = self.oddities.one_sided(i, now_s)
+                if sign is not None:
+                    yield sign
             yield from self.settings.signs(i, now_s)
         yield from self._of_the_computer(now_s)
 
     def _of_the_computer(self, now_s: float) -> Iterator[Sign]:
+        standing = self.seen.standing
         if self.failing_s is not None:
             yield Sign(
                 "not-recorded",
@@ -78,17 +83,18 @@ class Watch:
                 since_s=self.failing_s,
                 advice="the disk takes no records: free space or give it back; measuring goes on, unrecorded",
             )
-        else:
+        elif ("not-recorded", "", None) in standing:
             yield Sign("not-recorded", "", None, "below", 0.0, 0.0, "s")
         stepped = now_s - self.step_s < SHOWN_S
-        yield Sign(
-            "clock-stepped",
-            "",
-            None,
-            "over" if stepped else "below",
-            value=self.step_by_s,
-            limit=1.0,
-            unit="s",
-            since_s=self.step_s,
-            advice="the computer's clock was set, or it slept: times of day are off in this session",
-        )
+        if stepped or ("clock-stepped", "", None) in standing:
+            yield Sign(
+                "clock-stepped",
+                "",
+                None,
+                "over" if stepped else "below",
+                value=self.step_by_s,
+                limit=1.0,
+                unit="s",
+                since_s=self.step_s,
+                advice="the computer's clock was set, or it slept: times of day are off in this session",
+            )
