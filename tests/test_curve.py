@@ -433,7 +433,12 @@ def test_silence_is_missing_even_if_the_crank_stood() -> None:
 def test_the_64_s_event_time_wraps_unseen_and_the_hosts_clock_counts_the_wraps() -> None:
     """After 66 s without a revolution the event time looks 2 s on: that is one turn in 66 s."""
     ride = Ride(Stretch(20, 200, 90), Stretch(66, 0), Stretch(20, 200, 90))
-    track = played(Meter("m").bluetooth(ride))
+    packets = list(Meter("m").bluetooth(ride))
+    first = next(k for k, p in enumerate(packets) if p.t_ns > 86.1e9 and p.data[2:4] != b"\0\0")
+    track = played(packets[: first + 1])
+    assert track.cadence_rpm is not None
+    assert track.cadence_rpm < 1.0, "one turn since the last"
+    played(packets[first + 1 :], track=track)
     assert track.restarts == 0
     rows = cells(track, ride.seconds)
     assert rows[24:85, REVS].sum() == 0.0
@@ -452,6 +457,7 @@ def test_silence_longer_than_a_wrap_is_resolved_by_the_hosts_clock(wraps: int) -
     gap_revs = round((64.0 * wraps + 1.5) / 0.75)
     at, torque = at + gap_revs * 0.75, torque + gap_revs * 20.0
     feed(track, at, measurement(168, torque, 19 + gap_revs, at))
+    assert track.restarts == 0
     assert track.cadence_rpm == pytest.approx(80.0, abs=0.1)
     feed(track, at + 0.75, measurement(168, torque + 20.0, 20 + gap_revs, at + 0.75))
     rows = cells(track, at + 1.0)
@@ -474,6 +480,20 @@ def test_a_new_connection_is_a_baseline_not_a_difference() -> None:
     assert track.curve.total_j == pytest.approx(before + 9 * TWO_PI * 20.0)
     rows = cells(track, 27.0)
     assert rows[15:20, COVERED].sum() == 0.0, "nobody vouches for the time between"
+
+
+def test_a_new_connection_is_a_baseline_of_power_sums_too() -> None:
+    ride = Ride(Stretch(60, 200, 90))
+    packets = list(Meter("m").ant(ride, (0x10,)))
+    track = played(p for p in packets if p.t_ns < 30e9)
+    before = track.curve.total_j
+    track.baseline()
+    page = ant_power.PowerOnly(77, 0xFF, 90, 12345, 200)
+    feed(track, 31.0, page, "ant11")
+    assert track.curve.total_j == before
+    feed(track, 31.7, ant_power.PowerOnly(78, 0xFF, 90, 12545, 200), "ant11")
+    assert track.curve.total_j == pytest.approx(before + 200.0 * 0.7)
+    assert track.restarts == 0
 
 
 @pytest.mark.parametrize("name", ["bluetooth", "ant"])

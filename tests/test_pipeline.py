@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from streams import UTC_NS, Meter, Ride, S, Stretch, bench, between, merged, ns, ticks, without
 
+from capture.profiles import speed_cadence
 from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
 from capture.scene import Scene
 from capture.source import Wanted
@@ -165,6 +166,36 @@ def test_windows_end_at_a_common_time() -> None:
     for second, now_s, covered in seen[10:]:
         assert second < now_s <= second + 8.0
         assert covered == pytest.approx([1.0, 1.0, 1.0], abs=1e-6)
+
+
+def test_one_that_is_heard_and_never_tells_any_work_holds_nobody_up() -> None:
+    """Only wheel revolutions come from an instrument that the bench takes for a power meter."""
+    ride = Ride(Stretch(90, 200, 90, 0.52), noise=0.02)
+    mute = [
+        Packet(ns(0.5 * k), "heron", "2A5B", bytes(speed_cadence.Measurement(3 * k, 1024 * k % 65536)))
+        for k in range(1, 180)
+    ]
+    closed: list[int] = []
+    pipeline = Pipeline(BENCH, on_cell=lambda second, cell: closed.append(second))
+    for record in merged(
+        ticks(90), Meter("hub").ant(ride), Meter("pedals", sided=True, noise=0.004).bluetooth(ride), mute
+    ):
+        pipeline.feed(record)
+    assert len(closed) >= 82
+    assert pipeline.comparator.pairs[1].windows[30].deviation == pytest.approx(0.0, abs=1.0)
+
+
+def test_after_a_zeroing_only_what_comes_after_speaks() -> None:
+    pipeline = Pipeline(BENCH)
+    for record in EVENING:
+        before = pipeline.comparator.pairs[2].verdict.n
+        pipeline.feed(record)
+        if isinstance(record, Act) and record.act == "zeroed":
+            assert before > 0
+            assert pipeline.comparator.pairs[2].verdict.n == 0
+            assert not pipeline.comparator.pairs[2].windows
+            assert pipeline.comparator.pairs[1].verdict.n > 0, "the others go on"
+    assert all(w.begin_s >= 239 for w in pipeline.comparator.pairs[2].windows.values())
 
 
 # -- a scene, whose truth is known --------------------------------------------------------------------------
