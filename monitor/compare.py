@@ -27,6 +27,8 @@ LAG_SD_W = 30.0
 LAG_CORRELATION = 0.9
 """Live, a lag is believed only from real steps: the wandering of steady riding shows the meters'
 own smoothing more than their delay."""
+SIDE_LAG_S = 3.0
+"""Two meters at the crank differ in time by less than this: smoothing of a few revolutions."""
 UNSTEADY = 0.15
 """A window of ten seconds whose ends differ by more than this part of its power judges nothing."""
 LOSS_SPREAD = 0.2
@@ -353,6 +355,7 @@ class Window:
     u_right: float = 0.0
     side_limit: float = 0.0
     side_claim: float = 0.0
+    side_edge: float = 0.0
     balance: float | None = None
     balance_reference: float | None = None
     u_balance: float = 0.0
@@ -414,6 +417,16 @@ class Block:
     right_reference_w: float | None = None
 
 
+@dataclass(slots=True)
+class _Span:
+    """What all windows from one second to the last have in common: sums of every instrument, and as they
+    are asked for the crank-equivalent powers (W) and how much each changed from begin to end (W)."""
+
+    rows: list[list[float]]
+    powers: list[float | None]
+    changes: list[float | None]
+
+
 class Comparator:
     """Compares every instrument with its reference, once a closed second.
 
@@ -453,6 +466,18 @@ class Comparator:
         self._pedalled_since = 0
         self.leaning: set[int] = set()
         """Raised for their power: they are no part of the consensus that others are held against."""
+        self._lossless = [not (loss.watts or loss.percent) for loss in self.losses]
+        self._side_claims = {
+            i: tolerance_percent(bench, bench.instruments[i], [bench.instruments[side]])
+            for i, side in self.side_references.items()
+            if side is not None
+        }
+        # Means of the five seconds up to each kept second, and of the last two: what windows begin and
+        # end with.
+        self._fives: list[deque[float]] = [deque(maxlen=kept) for _ in range(n)]
+        self._twos = [math.nan] * n
+        # What windows that end now have in common, by their begin: worked out once a second.
+        self._spans: dict[int, _Span] = {}
 
     def _side_reference(self, i: int) -> int | None:
         def serves(j: int) -> bool:
@@ -484,16 +509,21 @@ class Comparator:
         """The ring has just closed `cell` (instruments, COLUMNS): bring all windows up to date."""
         end = self.ring.end
         rows: list[list[float]] = cell.tolist()
+        self._spans.clear()
         seen = []
         for i in self.powered:
             work, _left, sided, covered = rows[i][:4]
+            seconds = self.seconds[i]
             if covered > 0.98:
                 power = self.losses[i].at_crank(work / covered)
-                self.seconds[i].append(power)
+                seconds.append(power)
                 seen.append(power)
             else:
-                self.seconds[i].append(math.nan)
+                seconds.append(math.nan)
                 self.clean_since[i] = end
+            last = [seconds[k] for k in range(-min(5, len(seconds)), 0)]
+            self._fives[i].append(sum(last) / len(last))
+            self._twos[i] = sum(last[-2:]) / len(last[-2:])
             if sided < 0.98:
                 self.sided_since[i] = end
         seen.sort()
@@ -536,16 +566,17 @@ class Comparator:
             pair.noise_right.update(None)
             return
         y = math.log1p(max(-0.95, window.deviation / 100.0))
-        y_left = None if window.left is None else math.log1p(max(-0.95, window.left / 100.0))
-        y_right = None if window.right is None else math.log1p(max(-0.95, window.right / 100.0))
+        calm = window.side_edge <= 6.0
+        y_left = math.log1p(max(-0.95, window.left / 100.0)) if calm and window.left is not None else None
+        y_right = math.log1p(max(-0.95, window.right / 100.0)) if calm and window.right is not None else None
         pair.noise.update(y)
         pair.noise_left.update(y_left)
         pair.noise_right.update(y_right)
         if window.edge < 2.0:
             pair.verdict.update(y)
-            if y_left is not None:
+            if y_left is not None and window.side_edge < 2.0:
                 pair.verdict_left.update(y_left)
-            if y_right is not None:
+            if y_right is not None and window.side_edge < 2.0:
                 pair.verdict_right.update(y_right)
         side = self.side_references[i]
         rows = self.ring.window(end - BLOCK_S, end)
@@ -566,16 +597,30 @@ class Comparator:
             )
         )  # fmt: skip
 
-    def _powers(self, rows: list[list[float]], j: int) -> float:
-        return self.losses[j].at_crank(rows[j][WORK] / rows[j][COVERED])
+    def _span(self, begin: int, end: int) -> _Span:
+        span = self._spans.get(begin)
+        if span is None:
+            n = len(self.instruments)
+            rows: list[list[float]] = self.ring.window(begin, end).tolist()
+            span = self._spans[begin] = _Span(rows, [None] * n, [None] * n)
+        return span
+
+    def _power(self, span: _Span, j: int) -> float:
+        """Crank-equivalent mean power of one instrument (W)."""
+        power = span.powers[j]
+        if power is None:
+            row = span.rows[j]
+            power = span.powers[j] = self.losses[j].at_crank(row[WORK] / row[COVERED])
+        return power
 
     def _window(self, i: int, pair: Pair, begin: int, end: int) -> Window | None:
         others = self._others(i, begin)
         if not others:
             return None
-        rows: list[list[float]] = self.ring.window(begin, end).tolist()
+        span = self._span(begin, end)
+        rows = span.rows
         length = end - begin
-        own_w = self._powers(rows, i)
+        own_w = self._power(span, i)
         lag_s = pair.lag_s
         one = self.instruments[i].sides
         side = self.side_references[i]
@@ -587,20 +632,25 @@ class Comparator:
             reference_w = 2.0 * (left if one == "left" else rows[side][WORK] / rows[side][COVERED] - left)
         elif self.reference is not None and abs(lag_s) > 0.25:
             own_w, reference_w = self._shifted(i, self.reference, begin, end, lag_s)
+        elif len(others) == 1:
+            reference_w = self._power(span, others[0])
         else:
-            theirs = sorted(self._powers(rows, j) for j in others)
+            theirs = sorted(self._power(span, j) for j in others)
             half = len(theirs) // 2
             reference_w = theirs[half] if len(theirs) % 2 else 0.5 * (theirs[half - 1] + theirs[half])
         if reference_w < MIN_POWER_W:
             return None
-        loss = self.losses[i]
-        shown_w = loss.at_hub(own_w) if loss.watts or loss.percent else own_w
-        base_w = reference_w if self.reference is None else self.losses[self.reference].at_hub(reference_w)
-        expected_w = loss.at_hub(reference_w)
-        expected = 100.0 * (expected_w / base_w - 1.0) if base_w > 0.0 else 0.0
+        shown_w, expected, u_loss = own_w, 0.0, 0.0
+        if not (self._lossless[i] and all(self._lossless[j] for j in others)):
+            loss = self.losses[i]
+            shown_w = loss.at_hub(own_w) if loss.watts or loss.percent else own_w
+            base_w = (
+                reference_w if self.reference is None else self.losses[self.reference].at_hub(reference_w)
+            )
+            expected = 100.0 * (loss.at_hub(reference_w) / base_w - 1.0) if base_w > 0.0 else 0.0
+            losses = [loss, *(self.losses[j] for j in others)]
+            u_loss = LOSS_SPREAD * max(100.0 * (1.0 - x.at_hub(reference_w) / reference_w) for x in losses)
         deviation = 100.0 * (own_w / reference_w - 1.0)
-        losses = [loss, *(self.losses[j] for j in others)]
-        u_loss = LOSS_SPREAD * max(100.0 * (1.0 - x.at_hub(reference_w) / reference_w) for x in losses)
         u_stat = 100.0 * pair.noise.sd * math.sqrt(BLOCK_S / length)
         window = Window(
             begin_s=begin,
@@ -639,17 +689,24 @@ class Comparator:
         of the ends that a lag reaches.
         """
         worst = 0.0
+        span = self._span(begin, end)
         for k in (i, j):
-            recent = list(self.seconds[k])
-            at = len(recent) - (end - begin)
-            starts = [recent[max(0, at - 5) : at] or recent[at : at + 5], recent[at : at + 5]]
-            ends = [recent[-5:], recent[-2:]]
-            means = [sum(v) / len(v) for v in starts], [sum(v) / len(v) for v in ends]
-            change = max(abs(e - s) for s in means[0] for e in means[1])
+            change = span.changes[k]
+            if change is None:
+                change = span.changes[k] = self._change(k, end - begin)
             if change != change or (end - begin <= BLOCK_S and change > UNSTEADY * power_w):
                 return 100.0
             worst = max(worst, change)
         return 100.0 * bound_s * worst / ((end - begin) * power_w)
+
+    def _change(self, k: int, length: int) -> float:
+        """By how much the power at the end differs at most from that at the beginning (W)."""
+        fives = self._fives[k]
+        at = len(fives) - length
+        start = fives[at + 4]
+        before = fives[at - 1] if at > 0 else start
+        last, two = fives[-1], self._twos[k]
+        return max(abs(last - before), abs(two - before), abs(last - start), abs(two - start))
 
     def _sides(self, i: int, pair: Pair, window: Window, rows: list[list[float]]) -> None:
         side = self.side_references[i]
@@ -684,7 +741,7 @@ class Comparator:
         if instrument.sides == "both":
             window.balance_reference = 100.0 * left / (left + right)
             window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)
-        window.side_claim = tolerance_percent(self.bench, instrument, [self.instruments[side]])
+        window.side_claim = self._side_claims[i]
         window.side_limit = max(
             window.side_claim, 100.0 * self.bench.limits.floor_w / max(1.0, min(left, right))
         )

@@ -243,7 +243,7 @@ class Deviation:
                 # A side is named only if it stands out from the other one: when both lean
                 # alike it is the total that leans.
                 apart = other is None or abs(own - other) > max(w.side_limit, 0.5 * abs(own), 2.5 * u)
-                far = abs(own) - w.side_limit - w.edge > SIGMA.get(length, 3.5) * u
+                far = abs(own) - w.side_limit - max(w.edge, w.side_edge) > SIGMA.get(length, 3.5) * u
                 if far and apart and (other is None or abs(own) > abs(other)):
                     sign.signal = "over"
                     self._tell_side(sign, w, side, own, label)
