@@ -741,6 +741,8 @@ class Comparator:
         if instrument.sides == "both":
             window.balance_reference = 100.0 * left / (left + right)
             window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)
+        bound_s = pair.lag_bound_s if side == self.reference else SIDE_LAG_S
+        window.side_edge = self._edge(i, side, begin, window.end_s, bound_s, left + right)
         window.side_claim = self._side_claims[i]
         window.side_limit = max(
             window.side_claim, 100.0 * self.bench.limits.floor_w / max(1.0, min(left, right))
