@@ -191,6 +191,50 @@ _MACHINE_OPS = {
 _COMMAND_PAGES = {0x30: "resistance", 0x31: "target power", 0x32: "wind", 0x33: "grade"}
 
 
+def request_words(channel: str, data: bytes) -> str | None:
+    """What octets for a control point or an ANT+ page ask for, in words; None: not known. Never raises."""
+    try:
+        if channel == _POWER:
+            request = cycling_power.Request.from_bytes(data)
+            what = _POWER_OPS.get(request.op)
+            if request.op == cycling_power.SET_CRANK_LENGTH and request.value is not None:
+                return f"set {what} {request.value / 2:g} mm"
+            return what
+        if channel == _MACHINE:
+            return _machine_request(fitness_machine.Request.from_bytes(data))
+        if channel in (_ANT_POWER, _ANT_TRAINER) and len(data) == ant_common.PAGE_OCTETS:
+            return _ant_request(channel, data)
+    except DecodeError:
+        pass
+    return None
+
+
+def _machine_request(request: fitness_machine.Request) -> str | None:
+    if request.op == fitness_machine.SET_POWER:
+        return f"target power {request.value} W"
+    if request.simulation is not None:
+        return f"grade {request.simulation.grade_hundredths_percent / 100:g} %"
+    return _MACHINE_OPS.get(request.op)
+
+
+def _ant_request(channel: str, data: bytes) -> str | None:
+    page = data[0]
+    if page == ant_common.RequestPage.NUMBER:
+        return f"page 0x{data[6]:02X}"
+    if channel == _ANT_POWER:
+        if page == 0x01:
+            return {0xAA: "zero offset", _AUTO_ZERO: "auto-zero"}.get(data[1])
+        if page == 0x02 and data[1] == ant_power.CrankParameters.SUBPAGE:
+            length_mm = ant_power.CrankParameters.from_bytes(data).crank_length_mm
+            return "set crank length" + ("" if length_mm is None else f" {length_mm:g} mm")
+        return None
+    if page == ant_trainer.TargetPower.NUMBER:
+        return f"target power {ant_trainer.TargetPower.from_bytes(data).power_w:g} W"
+    if page == ant_trainer.TrackResistance.NUMBER:
+        return f"grade {ant_trainer.TrackResistance.from_bytes(data).grade_percent or 0.0:g} %"
+    return "zero offset" if page == 0x01 else _COMMAND_PAGES.get(page)
+
+
 class Answer(NamedTuple):
     """What an instrument says to a request.
 

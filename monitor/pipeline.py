@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from capture.control import request_words
 from capture.profiles import decode
 from capture.record import Act, End, Link, Packet, Record, Store, Tick, Told, Write
 from capture.sample import DecodeError, Reading
@@ -23,6 +24,7 @@ from monitor.faults.sign import RULES, Sign
 from monitor.faults.watch import Watch
 from monitor.protocol import Protocol
 from monitor.view import AlarmView, Event, Finding, Heard, Kind, Lane, Segment, Side, Verdict, View
+from monitor.zeroing import Zero, zero_unit
 
 STEP_S = 0.25
 WAIT_S = 6.0
@@ -39,6 +41,7 @@ ORDER: tuple[Kind, ...] = (
     "sides-swapped",
     "one-sided",
     "setting-differs",
+    "zero-jumped",
     "side-off",
     "power-off",
     "balance-off",
@@ -71,6 +74,7 @@ PHRASES: dict[Kind, str] = {
     "battery-low": "the low battery",
     "not-recorded": "the trouble with the disk",
     "clock-stepped": "the news of a stepped clock",
+    "zero-jumped": "the jump of the zero",
 }
 
 CellSink = Callable[[int, Floats], None]
@@ -155,8 +159,7 @@ class Pipeline:
             if i is not None:
                 self.watch.seen.facts[i][record.key] = record.value
         elif isinstance(record, Write):
-            where = f" to {record.instrument}" if record.instrument else ""
-            self._event(t_s, "→", f"{record.channel}{where}: {record.outcome}")
+            self._wrote(record, t_s)
         elif isinstance(record, Store):
             self._store(record, t_s)
         elif isinstance(record, End):
@@ -198,7 +201,11 @@ class Pipeline:
             if power is not None and (track.fresh or not recent.powers or recent.powers[-1][1] != power):
                 recent.feed(t_s, power, reading.left_share)
         if reading.facts:
-            self.watch.seen.facts[i].update(reading.facts)
+            facts = self.watch.seen.facts[i]
+            facts.update(reading.facts)
+            if isinstance(raw := reading.facts.get("zero_offset_raw"), int | float):
+                unit = zero_unit(p.channel, facts.get("measurement_context"))
+                self.watch.seen.zeros[i].take(t_s, Zero(float(raw), unit))
         if reading.battery_percent is not None:
             self.watch.seen.facts[i]["battery_percent"] = float(reading.battery_percent)
         if self._on_reading is not None:
@@ -246,6 +253,8 @@ class Pipeline:
                 self.comparator.reset(i)
                 if i in self.watch.changes.shifts:
                     self.watch.changes.shifts[i].reset()
+        elif act.act == "zero-history" and named is not None:
+            self.watch.seen.zeros[named].take_history(act.text)
         elif act.act == "gear":
             self.watch.seen.gear = act.text
             self.watch.changes.happens(t_s, f"a gear change ({act.text})" if act.text else "a gear change")
@@ -269,6 +278,21 @@ class Pipeline:
         else:
             self.watch.failing_s = None
             self.recording = "recording"
+
+    def _wrote(self, write: Write, t_s: float) -> None:
+        """A line for what was asked of an instrument; a target that moves every second is one line."""
+        what = request_words(write.channel, write.data)
+        where = f" to {write.instrument}" if write.instrument else ""
+        if what is None or write.outcome != "sent":
+            self._event(t_s, "→", f"{what or write.channel}{where}: {write.outcome}")
+            return
+        text = f"{what}{where}"
+        if what.startswith("target power") and self.events:
+            last = self.events[-1]
+            if last.mark == "→" and last.text.startswith("target power") and last.text.endswith(where):
+                self.events.pop()
+        if not what.startswith("page "):
+            self._event(t_s, "→", text)
 
     def _event(self, t_s: float, mark: str, text: str) -> None:
         self.events.append(Event(t_s, mark, text))

@@ -22,6 +22,7 @@ Kind = Literal[
     "battery-low",
     "not-recorded",
     "clock-stepped",
+    "zero-jumped",
 ]
 Cause = Literal["scale", "zero-offset", "one-side", "setting", "placement", "link", "unclear"]
 Side = Literal["left", "right", "total"]

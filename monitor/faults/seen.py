@@ -8,6 +8,7 @@ from monitor.bench import Bench
 from monitor.compare import Comparator
 from monitor.curve import Track
 from monitor.view import Heard, Kind, Side
+from monitor.zeroing import Zeros
 
 EVIDENCE_S = 2.5
 """Showing power or a turn within this time is pedalling: one revolution at 24 rpm."""
@@ -122,6 +123,7 @@ class Seen:
         """Its sides are doubled, swapped or untold: they follow the rider, not the meter."""
         self.swapped = [False] * n
         self.restarted_s = [-math.inf] * n
+        self.zeros = [Zeros() for _ in range(n)]
         self.standing: Container[tuple[Kind, str, Side | None]] = ()
         """Alarms (kind, label, side) that were over once: only these need to be told of calm."""
 

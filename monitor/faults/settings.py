@@ -7,6 +7,8 @@ from monitor.faults.sign import SHOWN_S, Sign
 
 LOW_BATTERY_PERCENT = 15.0
 """Common practice, no source."""
+COMMON_CRANK_MM = 172.5
+"""The lever of a force where the bench tells no crank length."""
 
 
 class Settings:
@@ -60,6 +62,7 @@ class Settings:
                     advice=f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted: "
                     f"it reads {percent:+.1f} % by that alone; set {mounted:g} mm",
                 )
+        yield from self._zero(i)
         battery = facts.get("battery_percent")
         # With several batteries the weakest counts.
         states = [v for k, v in facts.items() if k.startswith("battery") and k.endswith("_state")]
@@ -77,3 +80,34 @@ class Settings:
                 limit=LOW_BATTERY_PERCENT,
                 advice=f"the battery of {label} is low ({shown}): change or charge it before the next ride",
             )
+
+    def _zero(self, i: int) -> Iterator[Sign]:
+        """A zero offset far from the ones before; it stands until the next one."""
+        zeros, label = self.seen.zeros[i], self.labels[i]
+        if not zeros.here:
+            return
+        found = zeros.jump
+        if found is None:
+            if ("zero-jumped", label, None) in self.seen.standing:
+                yield Sign("zero-jumped", label, None, "below", 0.0, unit="N·m")
+            return
+        mm = self.bench.instruments[i].crank_length_mm or COMMON_CRANK_MM
+        # A raw zero has no unit that others know: percent of what is usual for it.
+        scale, unit = {
+            "N·m": (1.0, "N·m"),
+            "N": (mm / 1000.0, "N·m"),
+            "raw": (100.0 / max(abs(found.usual), 1.0), "%"),
+        }[found.unit]
+        value, limit = scale * found.delta, scale * found.limit
+        yield Sign(
+            "zero-jumped",
+            label,
+            None,
+            "over",
+            value=value,
+            limit=limit,
+            unit=unit,  # type: ignore[arg-type]
+            since_s=zeros.jumped_s,
+            advice=f"the zero of {label} moved by {value:+.1f} {unit} against those before: were the pedals "
+            "unloaded and the crank still, is it tight and warm? Zero it again",
+        )

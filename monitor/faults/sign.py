@@ -25,6 +25,7 @@ RULES: dict[Kind, Rule] = {
     "battery-low": Rule(0.0, 0.0),
     "not-recorded": Rule(0.0, 0.0),
     "clock-stepped": Rule(0.0, 0.0),
+    "zero-jumped": Rule(0.0, 0.0),
 }
 
 SHOWN_S = 8.0

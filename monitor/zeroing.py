@@ -1,0 +1,332 @@
+"""Zero offset and crank length from the keyboard: what is asked of an instrument, and what came of it.
+
+Like the trainer's machine: records go in, orders come out, nothing waits. A question belongs to a
+person; the answer is judged from the record alone, so that a replay finds the same jump.
+"""
+
+import math
+import re
+import statistics
+from collections.abc import Sequence
+from typing import Literal, NamedTuple
+
+from capture.control import (
+    Answer,
+    Request,
+    crank_length_request,
+    read_answer,
+    set_crank_length_request,
+    zero_offset_request,
+)
+from capture.record import Link, Packet, Record, Write
+
+MOVING_RPM = 3.0
+"""A crank that turns faster does not stand still."""
+BLUETOOTH_S, ANT_S, SETTING_S = 30.0, 20.0, 8.0
+"""Time for an answer: to a zero offset over Bluetooth (the limit of a procedure: from memory) and over ANT+,
+and to a setting."""
+REPEATED_S = 10.0
+"""The same zero told again within this time is the same one: ANT+ sends its answer several times."""
+JUMP_NM, JUMP_N, JUMP_RAW, JUMP_SHARE = 0.5, 3.0, 16.0, 0.05
+"""A zero that moves by less is no jump (common practice, no source): newton metres, newtons, and in a maker's
+own unit counts or this share of the value, whichever is more."""
+JUMP_SPREAD = 4.0
+"""Nor is one within so many standard deviations of the zeros before, once there are four."""
+_MACHINE, _ANT_TRAINER, _ANT_POWER, _POWER = "2AD9", "ant17", "ant11", "2A66"
+
+ZeroUnit = Literal["N·m", "N", "raw"]
+
+
+# -- values
+
+
+class Zero(NamedTuple):
+    """A zero offset as the instrument told it, and the same in `unit`."""
+
+    raw: float
+    unit: ZeroUnit
+
+    @property
+    def value(self) -> float:
+        """In `unit`: 1/32 N·m is what Bluetooth counts torques in."""
+        return self.raw / 32.0 if self.unit == "N·m" else self.raw
+
+    @property
+    def words(self) -> str:
+        """`305 (9.53 N·m)`, or the number alone where its unit is the maker's secret."""
+        return f"{self.raw:g} ({self.value:.2f} {self.unit})" if self.unit != "raw" else f"{self.raw:g}"
+
+
+def zero_unit(channel: str, context: object) -> ZeroUnit:
+    """The unit of a zero told on a channel; `context` is the fact `measurement_context`, if told.
+
+    Cycling Power Service 1.1: an offset is a force in N or a torque in 1/32 N·m, by bit 16 of the
+    feature. On ANT+ the unit is the maker's own.
+    """
+    if channel != _POWER:
+        return "raw"
+    return "N·m" if context == "torque" else "N" if context == "force" else "raw"
+
+
+class Jump(NamedTuple):
+    """A zero far from the ones before: by how much, what was allowed, and both in `unit`."""
+
+    delta: float
+    limit: float
+    unit: ZeroUnit
+    usual: float
+
+
+def jump(earlier: Sequence[float], zero: Zero) -> Jump | None:
+    """Whether a zero lies far from the earlier ones of the same unit; None: no, or nothing is known.
+
+    `earlier` are values in the zero's own unit. Compared with their median; once there are four, their
+    spread (median absolute deviation, times 1.4826 as for a normal distribution) widens the limit.
+    """
+    if not earlier:
+        return None
+    usual = statistics.median(earlier)
+    floors = {"N·m": JUMP_NM, "N": JUMP_N, "raw": max(JUMP_RAW, JUMP_SHARE * abs(usual))}
+    limit = floors[zero.unit]
+    if len(earlier) >= 4:
+        spread = 1.4826 * statistics.median(abs(value - usual) for value in earlier)
+        limit = max(limit, JUMP_SPREAD * spread)
+    delta = zero.value - usual
+    return Jump(delta, limit, zero.unit, usual) if abs(delta) > limit else None
+
+
+def history_text(zeros: Sequence[tuple[str, float]]) -> str:
+    """Zeros of earlier sessions (date, raw value) as the text of an act `zero-history`."""
+    return "; ".join(f"{raw:g} on {date}" for date, raw in zeros)
+
+
+def read_history(text: str) -> list[tuple[str, float]]:
+    """The zeros in the text of an act `zero-history`; what can't be read is left out."""
+    found = re.findall(r"(-?\d+(?:\.\d+)?(?:e[+-]?\d+)?) on (\d{4}-\d\d-\d\d)", text)
+    return [(date, float(raw)) for raw, date in found if math.isfinite(float(raw))]
+
+
+class Zeros:
+    """The zeros of one instrument: those of earlier sessions, then those of this one."""
+
+    def __init__(self) -> None:
+        self.earlier: list[tuple[str, float]] = []
+        """Date and raw value, from the archive."""
+        self.here: list[tuple[float, Zero]] = []
+        """Session second and zero."""
+        self.jump: Jump | None = None
+        """Of the latest one."""
+        self.jumped_s = -math.inf
+
+    def take_history(self, text: str) -> None:
+        """What an act `zero-history` tells; the latest one counts."""
+        self.earlier = read_history(text)
+
+    def take(self, t_s: float, zero: Zero) -> bool:
+        """A zero was told; whether it is a new one."""
+        if self.here and zero == self.here[-1][1] and t_s - self.here[-1][0] < REPEATED_S:
+            return False
+        scale = 1 / 32.0 if zero.unit == "N·m" else 1.0
+        before = [raw * scale for _, raw in self.earlier]
+        before += [old.value for _, old in self.here if old.unit == zero.unit]
+        self.jump = jump(before, zero)
+        if self.jump is not None:
+            self.jumped_s = t_s
+        self.here.append((t_s, zero))
+        return True
+
+    def before_words(self) -> str:
+        """The zeros before the latest one, in words; empty if there are none."""
+        here = ", ".join(f"{zero.raw:g}" for _, zero in self.here[:-1][-3:])
+        parts = [f"this session {here}"] if here else []
+        parts += [f"{raw:g} on {date}" for date, raw in self.earlier[-3:]]
+        return f"before: {', '.join(parts)}" if parts else ""
+
+
+# -- asking
+
+
+class Wish(NamedTuple):
+    """What a person wants of an instrument. `mm` is the crank length to be set."""
+
+    kind: Literal["zero", "crank-length", "set-crank-length"]
+    label: str
+    mm: float = 0.0
+
+
+class Outcome(NamedTuple):
+    """What came of it. `act` and `text` go into the record; `done`: as wanted."""
+
+    act: str
+    text: str
+    label: str
+    done: bool
+    words: str
+
+
+class Unit(NamedTuple):
+    """An instrument as far as requests to it go: `heard` are the channels of its packets."""
+
+    label: str
+    link: str
+    profile: str | None
+    heard: tuple[str, ...] = ()
+    enhanced: bool = False
+    """It tells that it has the form of a zero offset that says why it failed."""
+    context: object = None
+
+
+class NotNowError(Exception):
+    """It can't be asked now; the text says why and what to do."""
+
+
+def still(cadence_rpm: float | None) -> bool:
+    """Whether the crank stands still as far as anybody tells."""
+    return cadence_rpm is None or cadence_rpm < MOVING_RPM
+
+
+class Asking:
+    """One question to one instrument, from the key to the answer, its refusal, or silence.
+
+    A zero offset begins with a prompt and is sent by `confirm`. Raises NotNowError if the
+    instrument can't be asked at all.
+    """
+
+    def __init__(self, wish: Wish, unit: Unit) -> None:
+        self.wish, self.unit = wish, unit
+        self.stage: Literal["prompt", "asked", "over"] = "prompt"
+        self.enhanced = unit.enhanced
+        self._sent_s = 0.0
+        self._last: Request | None = None
+        self._reads_back = self._turned = False
+        try:
+            self._request = self._make()
+        except ValueError as error:
+            raise NotNowError(str(error)) from None
+        self.limit_s = SETTING_S
+        if wish.kind == "zero":
+            self.limit_s = BLUETOOTH_S if self._request.channel == _POWER else ANT_S
+
+    def _make(self) -> Request:
+        unit, wish = self.unit, self.wish
+        where = unit.link, unit.profile, unit.heard
+        if wish.kind == "zero":
+            return zero_offset_request(*where, enhanced=self.enhanced)
+        if wish.kind == "set-crank-length" and not self._reads_back:
+            link, profile, heard = where
+            return set_crank_length_request(link, wish.mm, profile, heard)
+        return crank_length_request(*where)
+
+    @property
+    def prompt(self) -> str:
+        """What a person has to do first."""
+        label, wish = self.unit.label, self.wish
+        if wish.kind == "zero":
+            return f"zero {label}: unload the pedals, crank still, then Enter"
+        if wish.kind == "set-crank-length":
+            return f"set {label} to {wish.mm:g} mm"
+        return f"read the crank length of {label}"
+
+    def words(self, t_s: float) -> str:
+        """How it stands."""
+        if self.stage == "asked":
+            what = {"zero": "zeroing", "crank-length": "reading", "set-crank-length": "setting"}[
+                self.wish.kind
+            ]
+            left_s = max(0.0, self._sent_s + self.limit_s - t_s)
+            return f"{what} {self.unit.label}, waiting for its answer ({left_s:.0f} s)"
+        return self.prompt
+
+    def confirm(self, t_s: float, cadence_rpm: float | None) -> Request:
+        """Send it. NotNowError: the crank turns."""
+        if self.wish.kind == "zero" and not still(cadence_rpm):
+            raise NotNowError(f"the crank turns ({cadence_rpm:.0f} rpm): stop and unload the pedals first")
+        return self._ask(t_s)
+
+    def _ask(self, t_s: float) -> Request:
+        self.stage, self._sent_s = "asked", t_s
+        self._last = self._request = self._make()
+        return self._request
+
+    def take(self, record: Record, cadence_rpm: float | None) -> tuple[Outcome | None, list[Request]]:
+        """The next record: what came of it, if that is known now, and what is to be asked next."""
+        if self.stage != "asked":
+            return None, []
+        t_s = record.t_ns / 1e9
+        request = self._request
+        match record:
+            case Packet(_, label, channel, data) if label == self.unit.label and channel == request.channel:
+                answer = read_answer(channel, data)
+                expected = "zero offset" if self.wish.kind == "zero" else "crank length"
+                if answer is not None and answer.what in (expected, ""):
+                    return self._answered(answer, t_s)
+            case Write(_, label, channel, data, outcome) if (label, channel, data) == (
+                self.unit.label, *request
+            ):  # fmt: skip
+                if outcome != "sent":
+                    return self._over(False, f"not sent: {outcome}"), []
+                if self.wish.kind == "set-crank-length" and channel == _ANT_POWER and not self._reads_back:
+                    # A page is set without an answer: what it says when it is asked tells.
+                    return None, self._read_back(t_s)
+            case Link(_, label, state, reason) if label == self.unit.label and state in (
+                "down", "given-up", "radio-lost"
+            ):  # fmt: skip
+                return self._over(False, f"its link was lost meanwhile ({reason or state})"), []
+            case _:
+                pass
+        if self.wish.kind == "zero" and not still(cadence_rpm) and t_s - self._sent_s < self.limit_s:
+            # It may still answer; a zero taken while turning is no zero.
+            self._turned = True
+        if t_s - self._sent_s >= self.limit_s:
+            hint = "wake it, come nearer, and try again" if self.wish.kind == "zero" else "try again"
+            return self._over(False, f"no answer in {self.limit_s:.0f} s: {hint}"), []
+        return None, []
+
+    def _answered(self, answer: Answer, t_s: float) -> tuple[Outcome | None, list[Request]]:
+        wish = self.wish
+        if answer.outcome == "refused":
+            unknown = answer.why == "op code not supported"
+            if wish.kind == "zero" and self.enhanced and unknown:
+                self.enhanced = False
+                return None, [self._ask(t_s)]
+            hint = ""
+            if wish.kind == "zero" and not unknown and "unloaded" not in answer.why:
+                hint = "; crank still and unloaded, try again"
+            return self._over(False, answer.words + hint), []
+        if wish.kind == "zero":
+            if answer.value is None:
+                return self._over(True, "done, its value is not told"), []
+            zero = Zero(answer.value, zero_unit(self._request.channel, self.unit.context))
+            return self._over(True, zero.words), []
+        if wish.kind == "set-crank-length" and not self._reads_back:
+            if self._request.channel == _ANT_POWER:
+                return None, []  # a page from before it was set
+            return None, self._read_back(t_s)
+        if answer.value is None:
+            return self._over(False, "it does not tell its crank length"), []
+        if wish.kind == "crank-length":
+            return self._over(True, f"{answer.value:g} mm"), []
+        if answer.value != wish.mm:
+            if self._request.channel == _ANT_POWER and t_s - self._sent_s < self.limit_s / 2:
+                return None, []  # sent before it took the new length
+            return self._over(False, f"it says {answer.value:g} mm, {wish.mm:g} mm was set"), []
+        return self._over(True, f"{answer.value:g} mm"), []
+
+    def _read_back(self, t_s: float) -> list[Request]:
+        self._reads_back = True
+        return [self._ask(t_s)]
+
+    def _over(self, done: bool, text: str) -> Outcome:
+        self.stage = "over"
+        label = self.unit.label
+        acts = {
+            "zero": ("zeroed", "zero-failed", "zeroed"),
+            "crank-length": ("crank-length", "crank-length-failed", "crank length of"),
+            "set-crank-length": ("crank-length-set", "crank-length-failed", "now set,"),
+        }
+        good, bad, verb = acts[self.wish.kind]
+        if done and self._turned:
+            text += "; the crank turned meanwhile: do it again"
+        if done:
+            return Outcome(good, text, label, True, f"{verb} {label}: {text}")
+        return Outcome(bad, text, label, False, f"{label}: {text}")
