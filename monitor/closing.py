@@ -15,6 +15,7 @@ from monitor.results import (
     SegmentStudy,
     Serves,
     ShiftStudy,
+    SideResult,
     Signal,
     Split,
     TorqueLine,
@@ -23,6 +24,8 @@ from monitor.view import Finding
 
 NOTICEABLE_PERCENT = 1.0
 """A change that is beyond chance but smaller than this is of no use to a tester."""
+SURELY = 1.5
+"""Of many repeats some change by more than their 95 % interval by chance; hardly any by so much more."""
 MOST_LOST_PERCENT = 2.0
 LONGEST_MINUTES = 60
 LONG_S = 600.0
@@ -55,6 +58,7 @@ class Judgement:
     diagnosis: Diagnosis | None
     bench: Bench
     powered: bool
+    by_side: Sequence[SideResult]
 
     @property
     def is_reference(self) -> bool:
@@ -91,6 +95,11 @@ class Judgement:
             if d.verdict == "differs" or any(p.verdict == "differs" for p in d.parts)
         ]
 
+    def sides_off(self) -> list[SideResult]:
+        """Sides that differ; none where both lean alike, so that it is the total which leans or not."""
+        off = [r for r in self.by_side if r.verdict == "differs"]
+        return off if len(off) == 1 or len({r.deviation_percent > 0.0 for r in off}) == 2 else []
+
     @property
     def verdict(self) -> str:
         """`reference`, `agrees`, `differs`, `undecided`, or `none` where there is nothing to judge."""
@@ -102,7 +111,7 @@ class Judgement:
         if not told:
             return "undecided"
         overall = self.overall
-        if self.off() or (overall is not None and overall.verdict == "differs"):
+        if self.off() or (overall is not None and overall.verdict == "differs") or self.sides_off():
             return "differs"
         agreeing = sum(d.verdict == "agrees" for d in told)
         if agreeing and (overall is None or overall.verdict == "agrees"):
@@ -127,6 +136,8 @@ class Judgement:
             return "one-side" if self.raised("side-off") else None
         if self.diagnosis is not None and self.diagnosis.cause != "unclear":
             return self.diagnosis.cause
+        if self.sides_off():
+            return "one-side"
         named = [f.cause for f in self.raised("power-off") if f.cause and f.cause != "unclear"]
         return named[-1] if named else "unclear"
 
@@ -142,7 +153,7 @@ class Judgement:
         if told:
             return told[-1].advice
         if cause == "one-side":
-            return "one side leans more than the other"
+            return "; ".join(_side_words(r) for r in self.sides_off()) or "one side leans more than the other"
         return "the ride does not tell what kind of error it is"
 
     def words(self) -> str:
@@ -164,6 +175,9 @@ class Judgement:
             )
         if self.verdict == "undecided":
             return f"can't be told yet: {size}{sure} against {where}, {limit}"
+        if not off and self.sides_off() and overall.verdict != "differs":
+            sides = "; ".join(_side_words(r) for r in self.sides_off())
+            return f"differs on one side: {sides}; in all {size}{sure}"
         if not off:
             return f"differs from {where} by {size}{sure} over the whole ride ({limit})"
         worst = max(off, key=lambda nd: _worst(nd[1]))
@@ -209,6 +223,15 @@ class Judgement:
         if trouble:
             text += "; it " + " and ".join(trouble)
         return f"{self.label} {text}."
+
+
+def _side_words(r: SideResult) -> str:
+    more = "more" if r.deviation_percent > 0.0 else "less"
+    sure = f" ± {r.u95_percent:.1f} %" if r.u95_percent is not None else ""
+    return (
+        f"its {r.side} side reads {abs(r.deviation_percent):.1f} %{sure} {more} than that of {r.reference} "
+        f"(limit {r.limit_percent:.1f} %)"
+    )
 
 
 def _worst(d: Difference) -> float:
@@ -304,7 +327,11 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
         )
     labels = [j.label for j in _witnesses(judgement, all_of)]
     told = [r for r in judgement.repeats if r.instrument in labels and r.beyond_chance is not None]
-    moved = [r for r in told if r.beyond_chance and abs(r.change_percent) >= NOTICEABLE_PERCENT]
+    moved = [
+        r
+        for r in told
+        if abs(r.change_percent) >= max(NOTICEABLE_PERCENT, SURELY * (r.change_u95_percent or 0.0))
+    ]
     if judgement.is_reference:
         # A change between two shows in both: only what all comparisons share speaks against the reference.
         steady = [lb for lb in labels if not any(r.instrument == lb for r in moved)]

@@ -243,6 +243,19 @@ class Signal(msgspec.Struct, frozen=True):
     no_power: list[tuple[float, float]]
 
 
+class SideResult(msgspec.Struct, frozen=True):
+    """One side against the same side of another instrument, in the stretch where it deviates most."""
+
+    side: str
+    reference: str
+    start_s: float
+    end_s: float
+    deviation_percent: float
+    u95_percent: float | None
+    limit_percent: float
+    verdict: Judged
+
+
 class InstrumentStudy(msgspec.Struct, frozen=True):
     """One instrument over the whole session.
 
@@ -280,6 +293,7 @@ class InstrumentStudy(msgspec.Struct, frozen=True):
     work_kj: float | None
     signal: Signal
     cause_text: str
+    by_side: list[SideResult] = []
 
 
 class Open(msgspec.Struct, frozen=True):

@@ -7,6 +7,7 @@ work. What is told is in `monitor.results`.
 
 import math
 import re
+import warnings
 from collections.abc import Sequence
 from itertools import pairwise
 
@@ -23,7 +24,7 @@ from monitor.blockstats import (
     usual_spread,
 )
 from monitor.closing import Judgement, conclude, open_questions
-from monitor.compare import BLOCK_S, MIN_POWER_W, Block, Floats, judge
+from monitor.compare import BLOCK_S, MIN_POWER_W, Block, Floats, judge, tolerance_percent
 from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
 from monitor.diagnose import Diagnosis, attribute, diagnose, three_cornered_hat, torque_line
 from monitor.grid import SMEARED_S, Blocks, Bools, Grid, Ints, held_by, log_ratio, moved, stretches
@@ -41,6 +42,7 @@ from monitor.results import (
     Repeat,
     SegmentStudy,
     ShiftStudy,
+    SideResult,
     Signal,
     Split,
     Sprint,
@@ -57,14 +59,20 @@ __all__ = ["best_mean", "encode", "study"]
 PEAKS_S = (1, 5, 15, 30, 60)
 MAXIMAL_S = (1, 3, 5, 15, 30, 60, 300, 1200)
 SPRINT_S = (1, 3, 5)
+COARSE_SHARE_PERCENT = 0.57
+"""95 % of what a share in steps of half a percent of the total can hide of a side."""
 QUIET_EDGE = 2.0
 """Blocks whose edges may add more percent than this say nothing of scale, torque and cadence."""
 LEAST_S = 5
 """Fewer known seconds make no difference of a segment."""
 CHANGE_BIN_S = 5
+EVEN = 0.1
+"""Neighbouring five-second means of an even load differ by no more than this part of it."""
 LEAST_CHANGE_PERCENT = 1.0
-CHANGE_SIGMA = 4.5
+LEAST_SIDE_PERCENT = 3.0
+CHANGE_SIGMA = 5.5
 NEAR_ACT_S = 20.0
+SAME_CHANGE_S = 45.0
 TORQUE_BINS_NM = (0.0, 12.0, 20.0, 28.0, 36.0, 48.0, math.inf)
 CADENCE_BINS_RPM = (0.0, 65.0, 80.0, 95.0, 110.0, math.inf)
 POWER_BINS_W = (0.0, 125.0, 175.0, 225.0, 275.0, 350.0, math.inf)
@@ -176,7 +184,7 @@ class _Work:
             label: Judgement(
                 label, grid.instruments[i], grid.bench.reference, grid.reference_label(i), segments, cycles,
                 repeats, splits, [s for s in self.shifts if s.instrument == label], recording.findings,
-                self._signal(i), diagnoses.get(i), recording.bench, i in grid.powered,
+                self._signal(i), diagnoses.get(i), recording.bench, i in grid.powered, self._by_side(i),
             )
             for i, label in enumerate(grid.labels)
         }  # fmt: skip
@@ -413,21 +421,16 @@ class _Work:
     # -- changes
 
     def _shifts(self, i: int) -> list[ShiftStudy]:
-        """Steps of one instrument: inside segments by exact partitioning, between them as seen live."""
+        """Steps of one instrument: inside blocks by exact partitioning, elsewhere as seen live."""
         label = self.grid.labels[i]
         found: list[tuple[float, float, str]] = []
         for span in self.spans:
-            if span.kind in ("block", "free"):
+            # In free riding, ramps and sprints only what was seen live counts.
+            if span.kind == "block":
                 found += self._changes(i, *self.grid.clip(span.window()))
         live = self.recording.pipeline.watch.changes.shifts
         for shift in live[i].found if i in live else []:
-            inside = any(
-                span.kind in ("block", "free")
-                and span.window()[0] + 2 * BLOCK_S <= shift.since_s <= span.window()[1] - 2 * BLOCK_S
-                for span in self.spans
-            )
-            # Inside a segment the exact search has seen all data and decides.
-            if not inside and all(abs(t - shift.since_s) > 4 * BLOCK_S for t, _, _ in found):
+            if all(abs(t - shift.since_s) > SAME_CHANGE_S for t, _, _ in found):
                 found.append((shift.since_s, shift.percent, shift.side))
         acts = [
             (a.t_ns / 1e9, a.text or a.act)
@@ -455,28 +458,54 @@ class _Work:
         }
         found: list[tuple[float, float, str]] = []
         stop = begin + n * CHANGE_BIN_S
+        quiet = self._quiet_bins(begin, n)
+        # In a load that does not hold still a short part may be the load's.
+        least = 2 if is_steady(self.grid.consensus_w[begin:end]) else 6
         rpm = self.grid.rpm[begin:stop].reshape(n, CHANGE_BIN_S).mean(axis=1)
         for side, (own, theirs) in series.items():
             a = own[begin:stop].reshape(n, CHANGE_BIN_S).mean(axis=1)
             b = theirs[begin:stop].reshape(n, CHANGE_BIN_S).mean(axis=1)
             y = log_ratio(a, b)
-            good = np.isfinite(y)
+            good = np.isfinite(y) & quiet
             if good.sum() < 6:
                 continue
             values, times = y[good], begin + CHANGE_BIN_S * np.flatnonzero(good)
             cadence = np.where(np.isfinite(rpm), rpm, 85.0)[good]
             inverse = np.maximum(cadence, 20.0) / np.maximum(b[good], 1.0)
-            at = [self._to_second(own, theirs, t, begin, end) for t in _steps(values, inverse, times)]
-            found += [(t, percent, side) for t, percent in _sizes(own, theirs, at, begin, end)]
+            # A share comes in steps of up to one percent of the total, which is two of a side.
+            smallest = LEAST_CHANGE_PERCENT if side == "total" else LEAST_SIDE_PERCENT
+            at = [
+                self._to_second(own, theirs, t, begin, end)
+                for t in _steps(values, inverse, times, least, smallest)
+            ]
+            found += [(t, percent, side) for t, percent in _sizes(own, theirs, at, begin, end, smallest)]
         merged: list[tuple[float, float, str]] = []
         while found:
             t = found[0][0]
-            near = [f for f in found if abs(f[0] - t) <= 2 * BLOCK_S]
+            # A weak step is placed roughly: the same one may be seen here in a side, there in the total.
+            near = [f for f in found if abs(f[0] - t) <= SAME_CHANGE_S and f[1] * found[0][1] > 0.0]
             found = [f for f in found if f not in near]
             # The side that moved most is the one to name; when both moved alike it is the total.
             best = max(near, key=lambda f: abs(f[1]) * (1.3 if f[2] == "total" else 1.0))
             merged.append(best)
         return merged
+
+    def _quiet_bins(self, begin: int, n: int) -> Bools:
+        """Which bins have an even load from ten seconds before to five after: none of it is averaging's."""
+        grid = self.grid
+        before, after = 2, 1
+        first = begin - before * CHANGE_BIN_S
+        padded = np.full((n + before + after) * CHANGE_BIN_S, np.nan)
+        low, high = max(0, first), min(grid.seconds, first + len(padded))
+        padded[low - first : high - first] = grid.consensus_w[low:high]
+        # Where the session ends nothing is known, and nothing speaks against it.
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            means = np.nanmean(padded.reshape(-1, CHANGE_BIN_S), axis=1)
+            around = np.stack([means[k : k + n] for k in range(before + after + 1)])
+            spread = np.nanmax(around, axis=0) - np.nanmin(around, axis=0)
+            result: Bools = spread <= EVEN * np.nanmean(around, axis=0)
+        return result
 
     def _to_second(self, own: Floats, theirs: Floats, t: int, begin: int, end: int) -> float:
         """The second near `t` that parts the ratio best."""
@@ -671,6 +700,50 @@ class _Work:
         d = longest[1]
         return Diagnosis("unclear", "", d.ride, d.gain, d.offset_nm, d.sd_gain, d.sd_offset_nm)
 
+    def _by_side(self, i: int) -> list[SideResult]:
+        """Each side against that of the side reference, in the state where it deviates most."""
+        grid = self.grid
+        side_reference = grid.side_references.get(i)
+        if i not in self.blocks or side_reference is None or grid.instruments[i].sides == "total":
+            return []
+        blocks = self.blocks[i]
+        state = np.searchsorted(np.array(self.cuts[i]), blocks.begin_s + 0.5 * BLOCK_S)
+        quiet = blocks.edge_percent < QUIET_EDGE
+        tolerance = tolerance_percent(grid.bench, grid.instruments[i], [grid.instruments[side_reference]])
+        result = []
+        for side, y, watts in (
+            ("left", blocks.y_left, blocks.left_reference_w),
+            ("right", blocks.y_right, blocks.right_reference_w),
+        ):
+            told = np.isfinite(y) & quiet
+            groups = [
+                y[told & (blocks.segment == k) & (state == p)]
+                for k in range(len(self.spans))
+                for p in range(len(self.cuts[i]) + 1)
+            ]
+            usual = usual_spread(groups)
+            found = []
+            for p in range(len(self.cuts[i]) + 1):
+                mask = told & (state == p)
+                one = interval(y[mask], usual)
+                if one is None or one.n < 2:
+                    continue
+                deviation = 100.0 * math.expm1(one.value)
+                u95 = math.hypot(100.0 * one.u95, COARSE_SHARE_PERCENT) if math.isfinite(one.u95) else None
+                limit = max(tolerance, 100.0 * grid.bench.limits.floor_w / float(watts[mask].mean()))
+                begin = float(blocks.begin_s[mask][0])
+                found.append(
+                    SideResult(
+                        side, grid.labels[side_reference], begin, float(blocks.begin_s[mask][-1] + BLOCK_S),
+                        rounded(deviation, 3), known(u95, 3), rounded(limit, 3),
+                        _judge(deviation, u95, limit),
+                    )
+                )  # fmt: skip
+            if found:
+                # What is sure counts before what is large.
+                result.append(max(found, key=lambda r: (r.verdict == "differs", abs(r.deviation_percent))))
+        return result
+
     def _noise(self) -> dict[int, tuple[float | None, float]]:
         """Noise of a ten-second mean, W, and its upper bound, from the differences of all."""
         grid = self.grid
@@ -791,6 +864,7 @@ class _Work:
             work_kj=known(float(grid.cells[:, i, WORK].sum()) / 1000.0, 3) if powered else None,
             signal=judgement.signal,
             cause_text=judgement.cause_text,
+            by_side=list(judgement.by_side),
         )
 
     # -- peaks and efficiency
@@ -863,11 +937,12 @@ def _edge(own: Floats, reference: Floats, power_w: float, bound_s: float) -> flo
     return 100.0 * bound_s * worst / (len(own) * power_w)
 
 
-def _steps(y: Floats, inverse: Floats, times: Ints) -> list[int]:
+def _steps(y: Floats, inverse: Floats, times: Ints, least: int, least_percent: float) -> list[int]:
     """The seconds in which a series of log ratios steps, beyond chance and beyond what torque explains."""
-    differences = np.abs(np.diff(y))
-    sigma = max(float(np.median(differences)) / (0.6745 * math.sqrt(2.0)), 1e-4)
-    points = change_points(y, 4.0 * sigma * sigma * math.log(max(8, len(y))), least=2)
+    # The usual spread, from differences over one and three bins: averaging meters hide it from neighbours.
+    sigma = max(float(np.median(np.abs(y[by:] - y[:-by]))) for by in (1, 3)) / (0.6745 * math.sqrt(2.0))
+    sigma = max(sigma, 1e-4)
+    points = change_points(y, 5.0 * sigma * sigma * math.log(max(8, len(y))), least=least)
     # The weakest point goes until all that are left stand against the parts beside them.
     while points:
         edges = [0, *points, len(y)]
@@ -876,7 +951,7 @@ def _steps(y: Floats, inverse: Floats, times: Ints) -> list[int]:
             step, sd = step_beside(y[a:b], inverse[a:b], at - a)
             # Short parts can look quiet by luck: the session's spread must not be undercut.
             sd = max(sd, sigma * math.sqrt(1.0 / (at - a) + 1.0 / (b - at)))
-            large = abs(100.0 * math.expm1(step)) >= LEAST_CHANGE_PERCENT
+            large = abs(100.0 * math.expm1(step)) >= least_percent
             tests.append((abs(step) / sd if large and math.isfinite(sd) else 0.0, at))
         strength, weakest = min(tests)
         if strength >= CHANGE_SIGMA:
@@ -886,7 +961,7 @@ def _steps(y: Floats, inverse: Floats, times: Ints) -> list[int]:
 
 
 def _sizes(
-    own: Floats, theirs: Floats, at: Sequence[float], begin: int, end: int
+    own: Floats, theirs: Floats, at: Sequence[float], begin: int, end: int, least_percent: float
 ) -> list[tuple[float, float]]:
     """The percent by which the ratio of work changes at each second of `at`."""
     edges = [begin, *(int(t) for t in at), end]
@@ -898,7 +973,7 @@ def _sizes(
         total = float(theirs[first:b][both].sum())
         ratios.append(float(own[first:b][both].sum()) / total if total > 0.0 else math.nan)
     sizes = [100.0 * (after / before - 1.0) for before, after in pairwise(ratios)]
-    return [(t, size) for t, size in zip(at, sizes, strict=True) if abs(size) >= LEAST_CHANGE_PERCENT]
+    return [(t, size) for t, size in zip(at, sizes, strict=True) if abs(size) >= least_percent]
 
 
 _FAMILY = re.compile(

@@ -56,7 +56,7 @@ def study_lines(study: Study) -> list[str]:
         f"{lost}{ended}",
         "",
     ]
-    for label, i in study.instruments.items():
+    for i in study.instruments.values():
         lines.append(i.sentence)
         if i.cause is not None:
             lines.append(f"  kind of error: {i.cause}. {i.cause_text}".rstrip())
@@ -64,7 +64,7 @@ def study_lines(study: Study) -> list[str]:
         lines.append(f"  Would serve as a reference for others: {answer}. {i.why}")
     for block in (
         _means(study), _verdicts(study), _repeats(study), _splits(study), _sprints(study), _peaks(study),
-        _efficiency(study), _instruments(study), _changes(study), _open(study),
+        _efficiency(study), _instruments(study), _sides(study), _changes(study), _open(study),
     ):  # fmt: skip
         if block:
             lines += ["", *block]
@@ -197,6 +197,17 @@ def _instruments(study: Study) -> list[str]:
              number(i.loss_percent, 1), number(i.signal.longest_gap_s), number(i.work_kj))
         )  # fmt: skip
     return aligned(rows, 8)
+
+
+def _sides(study: Study) -> list[str]:
+    rows: list[Row] = [("SIDES", "SIDE", "AGAINST", "FROM", "TO", "VERDICT", "DEVIATION %", "LIMIT %")]
+    for label, i in study.instruments.items():
+        rows += [
+            (label, r.side, r.reference, clock(r.start_s), clock(r.end_s), WORDS[r.verdict],
+             sure(r.deviation_percent, r.u95_percent), number(r.limit_percent, 2))
+            for r in i.by_side
+        ]  # fmt: skip
+    return aligned(rows, 2) if len(rows) > 1 else []
 
 
 def _changes(study: Study) -> list[str]:

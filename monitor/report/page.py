@@ -160,6 +160,7 @@ class _Page:
             "traces": self.traces(),
             "events": self.events(),
             "segment_rows": [self.segment_rows(s) for s in study.segments],
+            "by_side": self.by_side(),
             "side_rows": self.side_rows(),
             "agreement": [c for label in self.compared if (c := self.agreement(label)) is not None],
             "lines": [c for label in self.compared if (c := self.torque_line(label)) is not None],
@@ -388,6 +389,17 @@ class _Page:
             for d in s.differences
             if d.side_reference is not None
         ]
+
+    def by_side(self) -> list[str]:
+        lines = []
+        for label, i in self.study.instruments.items():
+            for r in i.by_side:
+                lines.append(
+                    f"{label}, {r.side} side against {r.reference}, {clock(r.start_s)} to {clock(r.end_s)}: "
+                    f"{sure(r.deviation_percent, r.u95_percent)} %, limit {number(r.limit_percent)} %: "
+                    f"{WORDS[r.verdict]}"
+                )
+        return lines
 
     def split_rows(self) -> list[dict[str, Any]]:
         names = {"load": "load", "torque": "torque", "cadence": "cadence", "power": "power"}
