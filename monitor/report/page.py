@@ -86,7 +86,9 @@ def _assets() -> tuple[str, str, Any]:
     from jinja2 import DictLoader, Environment, StrictUndefined
 
     vendor = HERE / "vendor"
-    script = (vendor / "uPlot.iife.min.js").read_text("utf-8") + (HERE / "report.js").read_text("utf-8")
+    licence = (vendor / "LICENSE").read_text("utf-8").strip()
+    plotting = (vendor / "uPlot.iife.min.js").read_text("utf-8")
+    script = f"/* uPlot\n{licence}\n*/\n{plotting}{(HERE / 'report.js').read_text('utf-8')}"
     style = (vendor / "uPlot.min.css").read_text("utf-8") + (HERE / "style.css").read_text("utf-8")
     if "</script" in script or "</style" in style:
         raise ValueError("a vendored file would end its own element")
