@@ -8,7 +8,8 @@ torques; where the ride doesn't tell, no cause is named but the ride that would.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -144,7 +145,7 @@ def torque_line(x: Floats, y: Floats, ratio: float = 1.0) -> Line | None:
 class Diagnosis:
     """A cause, the sentence that says why, and the fitted line where it can be told.
 
-    `ride` is the ride that would tell, when the cause is `unclear`.
+    `ride` is the ride that would tell, when the cause is `unclear`, and `block` the same as numbers.
     """
 
     cause: Cause
@@ -154,6 +155,15 @@ class Diagnosis:
     offset_nm: float | None = None
     sd_gain: float | None = None
     sd_offset_nm: float | None = None
+    block: "Ride | None" = None
+
+
+class Ride(NamedTuple):
+    """A block that would tell more: a power to hold at a cadence other than before, for so long."""
+
+    power_w: float
+    cadence_rpm: float
+    seconds: float = 120.0
 
 
 def torques(blocks: Sequence[Block], side: Side) -> tuple[Floats, Floats, Floats]:
@@ -242,18 +252,24 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
             "zero-offset", f"{where} is a constant {b1:+.2f} N·m: a zero offset, unload the pedals, "
             "zero it and ride the block again", "", *line,
         )  # fmt: skip
-    return Diagnosis("unclear", "scale or zero offset can't be told apart yet", _ride(x, cadence), *line)
+    words, block = _ride(x, cadence)
+    unclear = Diagnosis("unclear", "scale or zero offset can't be told apart yet", words, *line)
+    return replace(unclear, block=block)
 
 
-def _ride(torque_nm: Floats, cadence: Floats) -> str:
+def _ride(torque_nm: Floats, cadence: Floats) -> tuple[str, Ride]:
     """The ride that would tell scale from zero: far from the torque ridden so far, at steady power."""
     if not len(torque_nm):
-        return "hold 200 W and go from 100 to 60 rpm for two minutes each to tell scale from zero"
+        words = "hold 200 W and go from 100 to 60 rpm for two minutes each to tell scale from zero"
+        return words, Ride(200.0, 60.0)
     rpm = float(cadence[-6:].mean())
     power = float((torque_nm[-6:] * cadence[-6:]).mean()) * TWO_PI / 60.0
     watts = 10.0 * round(min(max(power, 120.0), 260.0) / 10.0)
-    go = "60 rpm" if rpm > 75.0 else "100 rpm"
-    return f"hold {watts:.0f} W and go from {rpm:.0f} to {go} for two minutes to tell scale from zero"
+    go = 60.0 if rpm > 75.0 else 100.0
+    words = (
+        f"hold {watts:.0f} W and go from {rpm:.0f} to {go:.0f} rpm for two minutes to tell scale from zero"
+    )
+    return words, Ride(watts, go)
 
 
 # -- sides

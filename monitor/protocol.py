@@ -2,9 +2,11 @@
 
 A protocol file holds `[[segment]]` tables; a bench file may hold the same tables as
 `[[protocol.segment]]`. A segment with `repeat = 3` becomes three, named `NAME 1/3` to
-`NAME 3/3`, so that the blocks can be told apart in the record.
+`NAME 3/3`, so that the blocks can be told apart in the record. Neighbours with the same
+`group` are repeated together: over 1/3, under 1/3, over 2/3, ...
 """
 
+from collections.abc import Sequence
 from pathlib import Path as FilePath
 
 import msgspec
@@ -15,6 +17,10 @@ MOST_SEGMENTS = 1000
 LONGEST_S = 24 * 3600.0
 LOADS = ("target_w", "ramp_w", "free", "sprint")
 """The ways to set the load; a segment has exactly one."""
+AFTER = "after the protocol"
+"""Name of the segment that begins when the protocol is over, so that its last one ends."""
+PAUSE = "pause"
+"""Name of what is ridden between the two parts of a segment that was interrupted."""
 
 
 class Segment(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -22,7 +28,8 @@ class Segment(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
 
     `seconds` is its length and `settle_s` what is left out at its start, `target_w` a power
     to hold, `ramp_w` where a ramp begins and ends in watts, `cadence_rpm` a cadence to hold,
-    `gear` a gear to ride in, `why` what the block is for.
+    `gear` a gear to ride in, `why` what the block is for. `repeat` and `group` are of the file:
+    in a `Protocol` they are unrolled.
     """
 
     name: str
@@ -35,6 +42,7 @@ class Segment(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     settle_s: float = 10.0
     gear: str = ""
     repeat: int = 1
+    group: str = ""
     why: str = ""
 
 
@@ -79,13 +87,25 @@ def parse_protocol(text: str, name: str = "protocol") -> Protocol:
 def read_segments(document: Document, value: object, path: Path) -> Protocol:
     """The protocol in the list of tables `value` at `path` of a document. BenchError: what is wrong."""
     segments: list[Segment] = []
+    together: list[Segment] = []
     for at, table in enumerate(document.tables(path, value)):
         where = (*path, at)
         segment = document.convert(table, where, Segment)
         _check(document, segment, where, table)
-        segments.extend(_unrolled(segment))
-        if len(segments) > MOST_SEGMENTS:
+        if together and segment.group != together[0].group:
+            segments.extend(_unrolled(together))
+            together = []
+        if together and segment.repeat not in (1, together[0].repeat):
+            problem = f"is {segment.repeat}, the group {segment.group} has {together[0].repeat}"
+            document.fail((*where, "repeat"), problem, "Say it once, at the first of the group.")
+        if segment.group:
+            together.append(segment)
+        else:
+            segments.extend(_unrolled([segment]))
+        repeats = together[0].repeat if together else 0
+        if len(segments) + repeats * len(together) > MOST_SEGMENTS:
             document.fail(where, f"more than {MOST_SEGMENTS} segments with the repeats")
+    segments.extend(_unrolled(together))
     protocol = Protocol(segments=tuple(segments))
     if not segments:
         document.fail(path, "there is no segment", "Write [[segment]] with name, seconds and target_w.")
@@ -97,6 +117,8 @@ def read_segments(document: Document, value: object, path: Path) -> Protocol:
 def _check(document: Document, segment: Segment, where: Path, table: dict[str, object]) -> None:
     if not segment.name.strip() or len(segment.name) > 60 or "\n" in segment.name:
         document.fail((*where, "name"), "must be 1 to 60 characters in one line")
+    if segment.name in (PAUSE, AFTER):
+        document.fail((*where, "name"), f'"{segment.name}" has a meaning of its own', "Take another name.")
     given = [load for load in LOADS if getattr(segment, load) not in (None, False)]
     if len(given) != 1:
         problem = f"sets the load by {' and '.join(given)}" if given else "does not say how the load is set"
@@ -114,10 +136,38 @@ def _check(document: Document, segment: Segment, where: Path, table: dict[str, o
         document.fail((*where, "settle_s"), problem)
 
 
-def _unrolled(segment: Segment) -> list[Segment]:
-    if segment.repeat == 1:
-        return [segment]
+def _unrolled(together: Sequence[Segment]) -> list[Segment]:
+    """The segments of one group, or a single one, as often as the first of them says."""
+    repeat = together[0].repeat if together else 0
     return [
-        msgspec.structs.replace(segment, name=f"{segment.name} {n}/{segment.repeat}", repeat=1)
-        for n in range(1, segment.repeat + 1)
+        msgspec.structs.replace(
+            segment, name=f"{segment.name} {n}/{repeat}" if repeat > 1 else segment.name, repeat=1, group=""
+        )
+        for n in range(1, repeat + 1)
+        for segment in together
     ]
+
+
+def segment_line(segment: Segment) -> str:
+    """A segment as one line of JSON, for an act; `read_segment` reads it."""
+    told = {
+        field: value
+        for field, value in msgspec.to_builtins(segment).items()
+        if value != getattr(_BARE, field, None)
+    }
+    return msgspec.json.encode(told).decode()
+
+
+_BARE = Segment(name="", seconds=0.0)
+
+
+def read_segment(line: str) -> Segment | None:
+    """The segment in a line of JSON, checked like one in a file; None: it is none."""
+    try:
+        table = msgspec.json.decode(line, type=dict[str, object])
+        document = Document("", "act")
+        segment = document.convert(table, ("segment",), Segment)
+        _check(document, segment, ("segment",), table)
+    except (BenchError, msgspec.MsgspecError, UnicodeError):
+        return None
+    return segment
