@@ -31,9 +31,15 @@ class Deviation:
         self.onsets: dict[tuple[int, Side], float] = {}
         """Since when a deviation has been over its limit: the blocks from there on tell its cause."""
         self.diagnoses: dict[tuple[int, Side], Diagnosis] = {}
+        self._over: set[int] = set()
+        """Instruments of which any sign was over once."""
+        self._shares: dict[int, tuple[int, float, float, bool] | None] = {}
+        """From the last blocks of each instrument: their end, both left shares (%), whether mirrored."""
 
     def signs(self, i: int, pair: Pair, now_s: float, end: int) -> Iterator[Sign]:
         """`power-off`, and where sides are told `side-off`, `balance-off` and `sides-swapped`."""
+        if not pair.windows and i not in self._over:
+            return
         label = self.labels[i]
         power = Sign("power-off", label, "total", None, unit="%", reference=self.bench.reference)
         sides: dict[Side, Sign] = {
@@ -57,7 +63,7 @@ class Deviation:
                     sign.reference = self.labels[side]
                 self._judge_sides(sides, pair, label)
                 self._judge_balance(balance, windows, label, self.labels[side])
-                self._judge_swapped(swapped, pair, label, self.labels[side])
+                self._judge_swapped(swapped, i, pair, label, self.labels[side])
                 put_right = self.seen.swapped[i] and swapped.signal == "below"
                 self.seen.swapped[i] = swapped.signal == "over" or (self.seen.swapped[i] and not put_right)
                 self.seen.sides_wrong[i] = (
@@ -77,6 +83,14 @@ class Deviation:
                     # Before the blocks can tell, mirrored sides are not yet sides that lean.
                     for sign in (*sides.values(), balance):
                         sign.signal = "between" if sign.signal == "over" else sign.signal
+        if "over" in (
+            power.signal,
+            sides["left"].signal,
+            sides["right"].signal,
+            balance.signal,
+            swapped.signal,
+        ):
+            self._over.add(i)
         for sign in (power, *sides.values()):
             self._explain(sign, i, pair, now_s, end)
         yield power
@@ -193,12 +207,12 @@ class Deviation:
             doubt = SIGMA.get(length, 3.5) * w.u + SYSTEMATIC * w.u_loss
             if abs(w.deviation) - w.limit - more - w.edge > doubt:
                 sign.signal = "over"
-                self._tell(sign, w, label, w.limit + more)
+                self._tell(sign, w, label, w.limit + more, True)
         if sign.signal == "over":
             return
         shown = windows.get(30) or windows[max(windows)]
         leans = abs(shown.deviation) > shown.claim + more
-        self._tell(sign, shown, label, shown.limit + more)
+        self._tell(sign, shown, label, shown.limit + more, leans)
         if not leans and shown.end_s - shown.begin_s >= 30:
             sign.signal = "below"
         verdict = pair.verdict
@@ -222,8 +236,11 @@ class Deviation:
         ]
         return lean(pair) >= max(others, default=0.0)
 
-    def _tell(self, sign: Sign, w: Window, label: str, limit: float) -> None:
+    def _tell(self, sign: Sign, w: Window, label: str, limit: float, words: bool) -> None:
+        """What the window shows; in words only where it may be raised."""
         sign.value, sign.limit = w.deviation, limit
+        if not words:
+            return
         way = "above" if w.deviation > 0.0 else "below"
         sign.advice = (
             f"{label} reads {abs(w.deviation):.1f} % {way} {sign.reference} at {w.power_w:.0f} W "
@@ -246,13 +263,13 @@ class Deviation:
                 far = abs(own) - w.side_limit - max(w.edge, w.side_edge) > SIGMA.get(length, 3.5) * u
                 if far and apart and (other is None or abs(own) > abs(other)):
                     sign.signal = "over"
-                    self._tell_side(sign, w, side, own, label)
+                    self._tell_side(sign, w, side, own, label, True)
             if sign.signal != "over":
                 w = dict(seen).get(30) or seen[-1][1]
                 own = self._of(w, side) or 0.0
                 other = self._of(w, "right" if side == "left" else "left")
                 leans = abs(own) > w.side_claim
-                self._tell_side(sign, w, side, own, label)
+                self._tell_side(sign, w, side, own, label, leans)
                 if not leans and w.end_s - w.begin_s >= 30:
                     sign.signal = "below"
                 verdict, noise = (
@@ -271,10 +288,12 @@ class Deviation:
     def _of(w: Window, side: Side) -> float | None:
         return w.left if side == "left" else w.right
 
-    def _tell_side(self, sign: Sign, w: Window, side: Side, own: float, label: str) -> None:
+    def _tell_side(self, sign: Sign, w: Window, side: Side, own: float, label: str, words: bool) -> None:
+        sign.value, sign.limit = own, w.side_limit
+        if not words:
+            return
         watts = (w.left_w if side == "left" else w.right_w) or 0.0
         delta_w = watts - watts / (1.0 + own / 100.0) if own > -100.0 else -watts
-        sign.value, sign.limit = own, w.side_limit
         sign.advice = f"{label} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}"
 
     def _judge_balance(self, sign: Sign, windows: dict[int, Window], label: str, reference: str) -> None:
@@ -290,24 +309,28 @@ class Deviation:
         else:
             sign.signal = "below" if abs(off) < limit else "between"
         sign.cause = "one-side"
-        sign.advice = (
-            f"{label} puts {w.balance:.1f} % on the left, {reference} {w.balance_reference:.1f} %: "
-            "zero both sides, look whether one pedal is loose"
-        )
+        if sign.signal == "over":
+            sign.advice = (
+                f"{label} puts {w.balance:.1f} % on the left, {reference} {w.balance_reference:.1f} %: "
+                "zero both sides, look whether one pedal is loose"
+            )
 
-    def _judge_swapped(self, sign: Sign, pair: Pair, label: str, reference: str) -> None:
-        blocks = [b for b in list(pair.blocks)[-6:] if b.left_w and b.right_w and b.left_reference_w]
-        if len(blocks) < 4:
+    def _judge_swapped(self, sign: Sign, i: int, pair: Pair, label: str, reference: str) -> None:
+        if not pair.blocks:
             return
-        own = _balance([(b.left_w or 0.0, b.right_w or 0.0) for b in blocks])
-        theirs = _balance([(b.left_reference_w or 0.0, b.right_reference_w or 0.0) for b in blocks])
-        total = 100.0 * math.expm1(math.fsum(b.y for b in blocks) / len(blocks))
-        sign.signal = "over" if _mirrored(own, theirs, total, pair.limit) else "below"
+        shares = self._shares.get(i)
+        if shares is None or shares[0] != pair.blocks[-1].end_s:
+            shares = self._shares[i] = _shares(pair)
+        if shares is None:
+            return
+        _, own, theirs, mirrored = shares
+        sign.signal = "over" if mirrored else "below"
         sign.value, sign.limit, sign.reference, sign.cause = own, theirs, reference, "setting"
-        sign.advice = (
-            f"{label} shows left {own:.1f} % where {reference} shows right {100.0 - theirs:.1f} %: "
-            "its sides are swapped, pair the pedals to their own sides"
-        )
+        if mirrored:
+            sign.advice = (
+                f"{label} shows left {own:.1f} % where {reference} shows right {100.0 - theirs:.1f} %: "
+                "its sides are swapped, pair the pedals to their own sides"
+            )
 
     def _since(self, pair: Pair, sign: Sign, now_s: float) -> float:
         """When the deviation began: back over the blocks, as long as three together lean its way."""
@@ -330,6 +353,19 @@ class Deviation:
                 break
             since = leans[k][0] - 10.0
         return min(since, now_s)
+
+
+def _shares(pair: Pair) -> tuple[int, float, float, bool] | None:
+    """End of the last block, left shares (percent) of both over the last six, and whether they are mirrored;
+    None while they can't tell."""
+    last = [pair.blocks[k] for k in range(-min(6, len(pair.blocks)), 0)]
+    blocks = [b for b in last if b.left_w and b.right_w and b.left_reference_w]
+    if len(blocks) < 4:
+        return None
+    own = _balance([(b.left_w or 0.0, b.right_w or 0.0) for b in blocks])
+    theirs = _balance([(b.left_reference_w or 0.0, b.right_reference_w or 0.0) for b in blocks])
+    total = 100.0 * math.expm1(math.fsum(b.y for b in blocks) / len(blocks))
+    return last[-1].end_s, own, theirs, _mirrored(own, theirs, total, pair.limit)
 
 
 def _mirrored(own: float, theirs: float, deviation: float, limit: float) -> bool:
