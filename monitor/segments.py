@@ -10,7 +10,7 @@ import numpy as np
 from monitor.blockstats import change_points
 from monitor.compare import MIN_POWER_W, Floats
 from monitor.curve import COVERED, REVS, TURNED, WORK
-from monitor.protocol import Protocol, Segment
+from monitor.protocol import AFTER, PAUSE, Protocol, Segment
 from monitor.recording import Recording
 
 SETTLE_S = 10.0
@@ -90,7 +90,9 @@ def _plan(protocol: Protocol | None, k: int, name: str) -> Segment | None:
 def _span(name: str, start_s: float, end_s: float, plan: Segment | None) -> Span:
     longest = (end_s - start_s) / 2.0
     if plan is None:
-        return Span(name, start_s, end_s, settle_s=min(SETTLE_S, longest))
+        # What is ridden after the protocol, or between the parts of a segment, is nobody's block.
+        kind = "free" if name in (AFTER, PAUSE) else "block"
+        return Span(name, start_s, end_s, kind, min(SETTLE_S, longest))
     kind = "sprint" if plan.sprint else "ramp" if plan.ramp_w else "free" if plan.free else "block"
     settle = 0.0 if plan.sprint else min(plan.settle_s, longest)
     return Span(name, start_s, end_s, kind, settle, plan.target_w, plan.cadence_rpm, plan.gear)

@@ -12,6 +12,7 @@ from capture.record import Act, End, Header, Record
 from capture.scene import Scene, evening
 from capture.source import Wanted
 from monitor.bench import Bench, parse_bench
+from monitor.protocol import Segment
 from monitor.recording import Recording, collect
 from storage.info import SessionInfo
 from storage.journal import JournalWriter
@@ -27,8 +28,10 @@ def scene_records(text: str) -> tuple[Bench, list[Record]]:
     wanted = [Wanted(i.label, i.link, i.profile) for i in bench.instruments]
     segments: list[Mapping[str, Any]] = []
     for segment in bench.protocol.segments if bench.protocol else ():
-        table = msgspec.to_builtins(segment)
-        segments.append({k: v for k, v in table.items() if v is not None and k != "why"})
+        nothing = Segment(name="", seconds=0.0)
+        table: dict[str, Any] = msgspec.to_builtins(segment)
+        told = {k: v for k, v in table.items() if getattr(segment, k) != getattr(nothing, k)}
+        segments.append({**told, "settle_s": segment.settle_s})
     return bench, list(Scene(bench.scene, wanted, segments or None).records())
 
 

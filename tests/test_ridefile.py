@@ -1,6 +1,7 @@
 """Ride files that join a session, and those that are refused, with the reason."""
 
 import contextlib
+import json
 import struct
 import sys
 import tempfile
@@ -12,12 +13,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.cli import main
 from monitor.recording import Recording
 from monitor.ridefile import Alignment, Ride, RideFileError, align, correlations, join, read_ride
 from monitor.study import study
 from storage.exports.fit_file import Ride as Written
 from storage.exports.fit_file import fit_bytes
-from tests.rides import UTC_NS, evening_recording
+from tests.rides import UTC_NS, evening_recording, evening_records, write_session
 
 
 def ride_of(
@@ -224,3 +226,19 @@ def test_work_is_placed_to_parts_of_a_second() -> None:
     assert struct.pack("<d", float(recording.cells.sum())) == struct.pack(
         "<d", float(evening_recording().cells.sum())
     )
+
+
+def test_the_command_joins_a_ride_or_says_why_not(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    session = write_session(tmp_path / "sessions", *evening_records())
+    path = written(tmp_path / "head.fit", ride_of(evening_recording(), 1))
+    assert main(["study", str(session), "--with", str(path), "--as", "head-unit", "--json", "-"]) == 0
+    out, err = capsys.readouterr()
+    told = json.loads(out)
+    assert told["instruments"]["head-unit"]["verdict"] == "agrees"
+    assert "likeness" in err
+    assert not (session / "study.json").exists()
+    path.write_bytes(path.read_bytes()[:200])
+    assert main(["study", str(session), "--with", str(path), "--as", "head-unit"]) == 2
+    assert "is no readable FIT file" in capsys.readouterr().err
+    assert main(["study", str(session), "--with", str(path)]) == 2
+    assert "--as LABEL" in capsys.readouterr().err
