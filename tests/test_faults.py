@@ -196,6 +196,13 @@ def test_power_missing() -> None:
     assert not told(found, "power-off"), "what is missing is not measured against the others"
 
 
+def test_after_missing_power_it_is_judged_again() -> None:
+    ride = Ride(Stretch(300, 200, 88, 0.52), noise=0.02)
+    found = run(BENCH, *others(ride), silent_sensor(ride, (60.0, 80.0), gain=between(140.0, 999.0, 1.08)))
+    pair(found, "power-missing")
+    assert 140.0 < told(found, "power-off")[0].t_s < 200.0
+
+
 def test_coasting_together_misses_no_power() -> None:
     ride = Ride(*(s for _ in range(6) for s in (Stretch(20, 220, 90, 0.52), Stretch(8, 0))))
     assert run(BENCH, *others(ride), Meter("heron", sided=True).bluetooth(ride)) == []

@@ -102,6 +102,8 @@ class Silence:
         seen = self.seen
         label = self.labels[i]
         powered = track.powered_s > now_s - 1.2 and track.unpowered_s < track.powered_s
+        if powered:
+            seen.missing[i] = False
         calm = powered or seen.heard[i] != "heard"
         if calm and ("power-missing", label, "total") not in seen.standing:
             return None
