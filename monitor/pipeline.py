@@ -18,12 +18,25 @@ from capture.record import Act, End, Link, Packet, Record, Store, Tick, Told, Wr
 from capture.sample import DecodeError, Reading
 from monitor.alarm import Alarm, step
 from monitor.bench import Bench
-from monitor.compare import Comparator, Floats, judge
+from monitor.compare import MIN_POWER_W, Comparator, Floats, judge
 from monitor.curve import COVERED, HELD_S, LEFT, REVS, SIDED, TURNED, WORK, Ring, Track
 from monitor.faults.sign import RULES, Sign
 from monitor.faults.watch import Watch
-from monitor.protocol import Protocol
-from monitor.view import AlarmView, Event, Finding, Heard, Kind, Lane, Segment, Side, Verdict, View
+from monitor.protocol import Protocol, read_segment
+from monitor.runner import Runner, undone
+from monitor.view import (
+    AlarmView,
+    Block,
+    Event,
+    Finding,
+    Heard,
+    Kind,
+    Lane,
+    Side,
+    Suggestion,
+    Verdict,
+    View,
+)
 from monitor.zeroing import Zero, zero_unit
 
 STEP_S = 0.25
@@ -92,9 +105,9 @@ class _Standing:
 class Pipeline:
     """Feed it the records of a session in journal order; it keeps only what fits a flat memory.
 
-    `on_cell(second, cell)` is called for each closed second with the (instruments,
-    COLUMNS) array of `monitor.curve`; `on_reading(t_s, index, reading, track)` for each
-    decoded packet.
+    `runner` stands for a plain one of the protocol. `on_cell(second, cell)` is called for each
+    closed second with the (instruments, COLUMNS) array of `monitor.curve`;
+    `on_reading(t_s, index, reading, track)` for each decoded packet.
     """
 
     def __init__(
@@ -104,6 +117,7 @@ class Pipeline:
         *,
         on_cell: CellSink | None = None,
         on_reading: ReadingSink | None = None,
+        runner: Runner | None = None,
     ) -> None:
         self.bench = bench
         self.protocol = protocol
@@ -125,8 +139,8 @@ class Pipeline:
         self.lost_records = 0
         self.t_s = 0.0
         self.acts: list[Act] = []
-        self.segment: Act | None = None
-        self.segment_number = 0
+        self.runner = runner or Runner(protocol)
+        self._gears: list[tuple[int, str]] = []
         self.recording = "recording"
         self.ended = False
         self._up = [False] * n
@@ -244,10 +258,8 @@ class Pipeline:
     def _act(self, act: Act, t_s: float) -> None:
         self.acts.append(act)
         named = self.index.get(act.instrument)
-        if act.act == "segment":
-            self.segment = act
-            self.segment_number += 1
-        elif act.act == "zeroed":
+        self.runner.take(act)
+        if act.act == "zeroed":
             for i in range(len(self.tracks)) if named is None else (named,):
                 self.watch.changes.zeroed(i, t_s)
                 self.comparator.reset(i)
@@ -256,6 +268,7 @@ class Pipeline:
         elif act.act == "zero-history" and named is not None:
             self.watch.seen.zeros[named].take_history(act.text)
         elif act.act == "gear":
+            self._gears.append((act.t_ns, act.text))
             self.watch.seen.gear = act.text
             self.watch.changes.happens(t_s, f"a gear change ({act.text})" if act.text else "a gear change")
         elif act.act == "position":
@@ -266,8 +279,16 @@ class Pipeline:
             for (kind, label, _side), standing in self.alarms.items():
                 if standing.alarm.raised and act.instrument in ("", label) and act.text in ("", kind):
                     standing.acknowledged = True
-        whom = f" {act.instrument}" if act.instrument else ""
-        self._event(t_s, "·", f"{act.act}{whom} {act.text}".rstrip())
+        elif act.act == "undo":
+            self._undo(act)
+        self._event(t_s, "·", _told(act))
+
+    def _undo(self, act: Act) -> None:
+        """What can be taken back while riding: a gear, and (by the runner) a segment or a block."""
+        what = undone(act)
+        if what is not None and what[0] == "gear" and self._gears and self._gears[-1][0] == what[1]:
+            self._gears.pop()
+            self.watch.seen.gear = self._gears[-1][1] if self._gears else ""
 
     def _store(self, store: Store, t_s: float) -> None:
         self.lost_records = max(self.lost_records, store.lost)
@@ -426,8 +447,10 @@ class Pipeline:
             )
         )
         return View(
-            self.t_s, self.bench.name, self.bench.reference, lanes, self.recording, self._segment(), alarms,
-            tuple(self.events), alarms[0].text if alarms else self._calm(lanes), seconds, traces,
+            self.t_s, self.bench.name, self.bench.reference, lanes, self.recording,
+            self.runner.view(self.t_s), alarms, tuple(self.events),
+            alarms[0].text if alarms else self._calm(lanes), seconds, traces,
+            self._suggestion(lanes, alarms),
         )  # fmt: skip
 
     def _calm(self, lanes: tuple[Lane, ...]) -> str:
@@ -526,28 +549,45 @@ class Pipeline:
         verdict = judge(mean, math.hypot(u95, 1.96 * w.u_loss), w.limit)
         return verdict, drawn  # type: ignore[return-value]
 
-    def _segment(self) -> Segment | None:
-        act = self.segment
-        if act is None:
-            return None
-        start_s = act.t_ns / 1e9
-        segments = self.protocol.segments if self.protocol else ()
-        number = self.segment_number
-        planned = segments[number - 1] if 0 < number <= len(segments) else None
-        if planned is None or planned.name != act.text:
-            planned = next((s for s in segments if s.name == act.text), None)
-        if planned is None:
-            return Segment(act.text, start_s, number, len(segments))
-        target = planned.target_w
-        gone = self.t_s - start_s
-        if planned.ramp_w is not None:
-            begin, end = planned.ramp_w
-            target = begin + (end - begin) * min(1.0, max(0.0, gone / planned.seconds))
-        following = segments[number].name if number < len(segments) else None
-        return Segment(
-            act.text, start_s, number, len(segments), target, planned.cadence_rpm,
-            max(0.0, planned.seconds - gone), following,
-        )  # fmt: skip
+    def _suggestion(self, lanes: tuple[Lane, ...], alarms: tuple[AlarmView, ...]) -> Suggestion | None:
+        """The block that would settle what is undecided, the most pressing first."""
+        diagnoses = self.watch.deviation.diagnoses
+        for alarm in alarms:
+            label, side = alarm.instrument, alarm.side
+            i = self.index.get(label)
+            if i is None:
+                continue
+            found = diagnoses.get((i, side or "total"))
+            if found is not None and found.cause == "unclear" and found.block is not None:
+                ride = found.block
+                name = f"tell {label}: {ride.power_w:.0f} W at {ride.cadence_rpm:.0f} rpm"
+                return Suggestion(
+                    f"{label}: {found.ride}", Block(name, ride.seconds, ride.power_w, ride.cadence_rpm)
+                )
+        for lane in lanes:
+            if lane.verdict == "undecided" and lane.heard == "heard" and (lane.power_w or 0.0) > MIN_POWER_W:
+                return self._steadier(lane)
+        return None
+
+    def _steadier(self, lane: Lane) -> Suggestion:
+        """More of the same, steadily: what an undecided comparison needs."""
+        target_w = self.runner.target_w(self.t_s)
+        if target_w is None:
+            target_w = 10.0 * round((lane.power_w or 0.0) / 10.0)
+        rpm = None if lane.cadence_rpm is None else 5.0 * round(lane.cadence_rpm / 5.0)
+        words = f"{lane.label} can't be told yet: two minutes at {target_w:.0f} W, steadily, would settle it"
+        return Suggestion(words, Block(f"settle {lane.label}: {target_w:.0f} W", 120.0, target_w, rpm))
+
+
+def _told(act: Act) -> str:
+    """An act as a line of the event list."""
+    text = act.text
+    if act.act == "insert" and (segment := read_segment(text)) is not None:
+        text = f"{segment.name}, {segment.seconds:.0f} s"
+    elif act.act == "undo" and (what := undone(act)) is not None:
+        text = what[0]
+    whom = f" {act.instrument}" if act.instrument else ""
+    return f"{act.act}{whom} {text}".rstrip()
 
 
 def _finding(sign: Sign, event: str, now_s: float, since_s: float) -> Finding:

@@ -119,7 +119,8 @@ def _check(document: Document, segment: Segment, where: Path, table: dict[str, o
         document.fail((*where, "name"), "must be 1 to 60 characters in one line")
     if segment.name in (PAUSE, AFTER):
         document.fail((*where, "name"), f'"{segment.name}" has a meaning of its own', "Take another name.")
-    given = [load for load in LOADS if getattr(segment, load) not in (None, False)]
+    # By identity: a target of 0 W is one, though 0 equals False.
+    given = [load for load in LOADS if not _is_none(getattr(segment, load))]
     if len(given) != 1:
         problem = f"sets the load by {' and '.join(given)}" if given else "does not say how the load is set"
         hint = "Give exactly one of target_w = 200, ramp_w = [100, 300], free = true, sprint = true."
@@ -134,6 +135,10 @@ def _check(document: Document, segment: Segment, where: Path, table: dict[str, o
     if "settle_s" in table and segment.settle_s >= segment.seconds:
         problem = f"is {segment.settle_s:g}, which leaves nothing of the {segment.seconds:g} seconds"
         document.fail((*where, "settle_s"), problem)
+
+
+def _is_none(load: object) -> bool:
+    return load is None or load is False
 
 
 def _unrolled(together: Sequence[Segment]) -> list[Segment]:

@@ -11,10 +11,11 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 from typing import Protocol as Interface
 
-from capture.record import Act, End, Record, Tick
+from capture.record import End, Record, Tick
 from monitor.bench import Bench
 from monitor.pipeline import Pipeline
 from monitor.protocol import Protocol
+from monitor.runner import Runner
 from monitor.view import Finding, View
 from storage.attach import CutOffError, RecorderError
 from storage.damage import SessionError
@@ -24,12 +25,6 @@ YIELD_RECORDS = 64
 """At full speed the screen gets its turn after so many records."""
 AGAIN_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """Waits before attaching again; then the recorder is believed to be gone."""
-START_WITHIN_S = 30.0
-"""The protocol begins when every instrument was heard, or after so long."""
-ASK_AGAIN_S = 3.0
-"""An act that has not come back as a record after so long is sent once more."""
-AFTER = "after the protocol"
-"""Name of the segment that begins when the protocol is over, so that its last one ends."""
 
 
 class Connection(Interface):
@@ -61,59 +56,6 @@ Attach = Callable[[int], Awaitable[Connection]]
 Command = Callable[[Connection], Awaitable[None]]
 
 
-class ProtocolRunner:
-    """Begins the segments of a protocol at their times: a function of the records alone.
-
-    `late_s` is how long it waits for another one to do it: who follows a session takes over
-    when the screen that began it is gone. A segment that the operator named himself
-    suspends it until one of the protocol begins.
-    """
-
-    def __init__(self, protocol: Protocol, late_s: float = 0.0) -> None:
-        self.protocol = protocol
-        self._late_s = late_s
-        self._current = -1
-        self._start_s = 0.0
-        self._suspended = False
-        self._asked: tuple[str, float] | None = None
-
-    def take(self, record: Record) -> None:
-        """See what was begun, by whomever."""
-        if not isinstance(record, Act) or record.act != "segment":
-            return
-        names = [segment.name for segment in self.protocol.segments]
-        ahead = [at for at, name in enumerate(names) if name == record.text and at > self._current]
-        anywhere = [at for at, name in enumerate(names) if name == record.text]
-        self._start_s = record.t_ns / 1e9
-        self._asked = None
-        if record.text == AFTER:
-            self._current, self._suspended = len(names), False
-        elif anywhere:
-            self._current, self._suspended = (ahead or anywhere)[0], False
-        else:
-            self._suspended = True
-
-    def due(self, t_s: float, all_heard: bool) -> str | None:
-        """The name of the segment that has to begin now, or None."""
-        segments = self.protocol.segments
-        if self._suspended or self._current >= len(segments):
-            return None
-        if self._current < 0:
-            if not all_heard and t_s < START_WITHIN_S:
-                return None
-            due_s = t_s if self._late_s == 0.0 else START_WITHIN_S
-        else:
-            due_s = self._start_s + segments[self._current].seconds
-        if t_s < due_s + self._late_s:
-            return None
-        following = self._current + 1
-        name = segments[following].name if following < len(segments) else AFTER
-        if self._asked is not None and self._asked[0] == name and t_s - self._asked[1] < ASK_AGAIN_S:
-            return None
-        self._asked = name, t_s
-        return name
-
-
 class LiveSession:
     """A session that is being recorded; a source of views for the screen, and taker of acts.
 
@@ -132,11 +74,11 @@ class LiveSession:
         bench: Bench,
         protocol: Protocol | None = None,
         *,
-        runner: ProtocolRunner | None = None,
+        runner: Runner | None = None,
         on_finding: Callable[[Finding], None] | None = None,
     ) -> None:
         self.folder = folder
-        self.pipeline = Pipeline(bench, protocol)
+        self.pipeline = Pipeline(bench, protocol, runner=runner)
         self.closed = False
         self.closed_why = ""
         self._attach, self._runner, self._on_finding = attach, runner, on_finding
@@ -225,12 +167,10 @@ class LiveSession:
         self._tell(self.pipeline.feed(record))
         if isinstance(record, End):
             self._close("")
-        elif self._runner is not None:
-            self._runner.take(record)
-            if isinstance(record, Tick):
-                name = self._runner.due(record.t_ns / 1e9, all(self.pipeline.packets))
-                if name is not None:
-                    self.act("segment", name)
+        elif self._runner is not None and isinstance(record, Tick):
+            name = self._runner.due(record.t_ns / 1e9, all(self.pipeline.packets))
+            if name is not None:
+                self.act("segment", name)
 
     def _take_from_disk(self, why: str) -> None:
         """The rest of the journal, when no recorder answers."""

@@ -98,8 +98,29 @@ class Lane(msgspec.Struct, frozen=True):
     loss_percent: float | None = None
 
 
+class Block(msgspec.Struct, frozen=True):
+    """A block that comes next, or that is proposed. `load` is `hold`, `ramp`, `free` or `sprint`."""
+
+    name: str
+    seconds: float
+    target_w: float | None = None
+    cadence_rpm: float | None = None
+    load: str = "hold"
+
+
+class Suggestion(msgspec.Struct, frozen=True):
+    """The ride that would settle what is undecided: why, and the block to insert."""
+
+    words: str
+    block: Block
+
+
 class Segment(msgspec.Struct, frozen=True):
-    """The segment that is being ridden. `left_s` is None when it has no set length."""
+    """The segment that is being ridden. `left_s` is None when it has no set length.
+
+    `load` is `hold`, `ramp`, `free` or `sprint` (empty: not known), `why` what the block is for;
+    in a pause the time left stands still and there is no target.
+    """
 
     name: str
     start_s: float
@@ -109,6 +130,11 @@ class Segment(msgspec.Struct, frozen=True):
     cadence_rpm: float | None = None
     left_s: float | None = None
     next_name: str | None = None
+    load: str = ""
+    gear: str = ""
+    why: str = ""
+    paused: bool = False
+    next: Block | None = None
 
 
 class Event(msgspec.Struct, frozen=True):
@@ -135,3 +161,4 @@ class View(msgspec.Struct, frozen=True):
     """Session seconds of the trace, one a cell."""
     traces_w: dict[str, tuple[float | None, ...]]
     """Power by label, one value per entry of `trace_s`."""
+    suggestion: Suggestion | None = None

@@ -16,8 +16,9 @@ from capture.record import Act, End, Header, Link, Record, Tick
 from monitor.bench import parse_bench
 from monitor.cli import main
 from monitor.commands.live import make_job
-from monitor.protocol import parse_protocol
-from monitor.session import AFTER, START_WITHIN_S, LiveSession, ProtocolRunner
+from monitor.protocol import AFTER, parse_protocol
+from monitor.runner import START_WITHIN_S, Runner
+from monitor.session import LiveSession
 from storage.attach import CutOffError, RecorderError, attach, start_recorder
 from storage.damage import SessionError
 from storage.journal import JournalWriter, read_journal
@@ -47,16 +48,16 @@ sprint = true
 # -- the protocol, as rows of (session second, what happened or whether all are heard, what is due)
 
 
-def due(runner: ProtocolRunner, t_s: float, heard: bool = True) -> str | None:
+def due(runner: Runner, t_s: float, heard: bool = True) -> str | None:
     return runner.due(t_s, heard)
 
 
-def begin(runner: ProtocolRunner, t_s: float, name: str) -> None:
+def begin(runner: Runner, t_s: float, name: str) -> None:
     runner.take(Act(int(t_s * S), "segment", name))
 
 
 def test_segments_begin_at_their_times() -> None:
-    runner = ProtocolRunner(parse_protocol(PROTOCOL))
+    runner = Runner(parse_protocol(PROTOCOL))
     assert due(runner, 5, heard=False) is None
     assert due(runner, 6) == "one"
     assert due(runner, 7) is None  # asked for, not yet come back
@@ -71,13 +72,13 @@ def test_segments_begin_at_their_times() -> None:
 
 
 def test_the_protocol_begins_without_an_instrument_that_is_never_heard() -> None:
-    runner = ProtocolRunner(parse_protocol(PROTOCOL))
+    runner = Runner(parse_protocol(PROTOCOL))
     assert due(runner, START_WITHIN_S - 1, heard=False) is None
     assert due(runner, START_WITHIN_S, heard=False) == "one"
 
 
 def test_the_operator_may_skip_and_may_name_a_segment_of_his_own() -> None:
-    runner = ProtocolRunner(parse_protocol(PROTOCOL))
+    runner = Runner(parse_protocol(PROTOCOL))
     begin(runner, 3, "one")
     begin(runner, 10, "two")  # the key for the next one
     assert due(runner, 39) is None
@@ -88,14 +89,14 @@ def test_the_operator_may_skip_and_may_name_a_segment_of_his_own() -> None:
 
 
 def test_who_follows_takes_over_late_only() -> None:
-    runner = ProtocolRunner(parse_protocol(PROTOCOL), late_s=3.0)
+    runner = Runner(parse_protocol(PROTOCOL), late_s=3.0)
     begin(runner, 7, "one")
     assert due(runner, 69) is None
     assert due(runner, 70) == "two"
 
 
 def test_a_name_that_stands_twice_is_begun_twice() -> None:
-    runner = ProtocolRunner(parse_protocol(PROTOCOL + PROTOCOL))
+    runner = Runner(parse_protocol(PROTOCOL + PROTOCOL))
     begun = []
     t_s = 1.0
     while (name := due(runner, t_s)) != AFTER:

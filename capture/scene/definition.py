@@ -29,6 +29,7 @@ Times are seconds of session time.
 
 import datetime
 import difflib
+import itertools
 import math
 import types
 from collections.abc import Mapping, Sequence
@@ -186,6 +187,7 @@ class Segment(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     """To be held, or to be gone through from one to the other. None: the rider's own."""
     gear: str = ""
     repeat: int = 1
+    group: str = ""
     settle_s: float = 10.0
     why: str = ""
 
@@ -260,12 +262,19 @@ def parse_segments(tables: Sequence[Mapping[str, Any]]) -> tuple[Segment, ...]:
 
 
 def unrolled(segments: Sequence[Segment]) -> tuple[Segment, ...]:
-    """Segments in riding order: one with `repeat = 3` becomes three, `NAME 1/3` to `NAME 3/3`."""
+    """Segments in riding order: one with `repeat = 3` becomes three, `NAME 1/3` to `NAME 3/3`.
+
+    Neighbours of one `group` are repeated together, as often as the first of them says.
+    """
     result: list[Segment] = []
-    for segment in segments:
-        for n in range(1, segment.repeat + 1):
-            name = segment.name if segment.repeat == 1 else f"{segment.name} {n}/{segment.repeat}"
-            result.append(msgspec.structs.replace(segment, name=name, repeat=1))
+    alone = itertools.count()
+    for _, members in itertools.groupby(segments, lambda segment: segment.group or next(alone)):
+        together = list(members)
+        repeat = together[0].repeat
+        for n in range(1, repeat + 1):
+            for segment in together:
+                name = segment.name if repeat == 1 else f"{segment.name} {n}/{repeat}"
+                result.append(msgspec.structs.replace(segment, name=name, repeat=1, group=""))
     return tuple(result)
 
 
@@ -446,7 +455,9 @@ def _check_fault(fault: Fault, kind: Kind, path: str) -> None:
 
 def _check_segment(segment: Segment, path: str) -> None:
     _check_ranges(segment, path)
-    given = [load for load in LOADS if getattr(segment, load) not in (None, False)]
+    # By identity: a target of 0 W is one, though 0 equals False.
+    loads = {load: getattr(segment, load) for load in LOADS}
+    given = [load for load, value in loads.items() if value is not None and value is not False]
     if len(given) != 1:
         problem = f"has {' and '.join(given)}" if given else "does not say how the load is set"
         raise SceneError(f"{path}: {problem}; give exactly one of {', '.join(LOADS)}")

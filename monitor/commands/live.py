@@ -15,7 +15,8 @@ from monitor.bench import Bench, load_bench, parse_bench
 from monitor.commands.talk import UsageError, give, has_screen, on_terminal, tell
 from monitor.products import end_line, finding_line, recorded_settings, write_products
 from monitor.protocol import Protocol, load_protocol
-from monitor.session import LiveSession, ProtocolRunner
+from monitor.runner import Runner
+from monitor.session import LiveSession
 from monitor.view import Finding
 from storage.attach import Attachment, RunningRecorder, attach, start_recorder
 from storage.job import Job
@@ -85,7 +86,7 @@ def follow(folder: Path) -> int:
     bench, protocol = recorded_settings(opened.info.header, opened.path)
     if read_live(opened.path) is None:
         asyncio.run(attach(opened.path))  # raises, and says what to do
-    runner = None if protocol is None or bench.scripted else ProtocolRunner(protocol, TAKE_OVER_S)
+    runner = None if protocol is None or bench.scripted else Runner(protocol, late_s=TAKE_OVER_S)
     session = LiveSession(
         opened.path, lambda since: attach(opened.path, since), bench, protocol, runner=runner
     )
@@ -138,7 +139,9 @@ def _ridden(bench: Bench, protocol: Protocol | None, wanted: list[Wanted]) -> li
 def _told_only(segment: msgspec.Struct) -> dict[str, Any]:
     """A segment as a table: without the keys that say nothing."""
     table: dict[str, Any] = msgspec.to_builtins(segment)
-    return {key: value for key, value in table.items() if value not in (None, False, "")}
+    return {
+        key: value for key, value in table.items() if value is not None and value is not False and value != ""
+    }
 
 
 def _record(
@@ -182,7 +185,7 @@ def _attend(
     """Watch a recorder that was started, to the end or until the screen is left; the exit code."""
     if planned is not None and not bench.scripted:
         tell(f"{len(planned.segments)} segments, {planned.total_s / 60:.0f} min. {SAFETY}")
-    runner = None if planned is None or bench.scripted else ProtocolRunner(planned)
+    runner = None if planned is None or bench.scripted else Runner(planned)
     printer = _Printer()
     session = LiveSession(
         recorder.session,
