@@ -62,6 +62,10 @@ app = App(
 )
 bench = App(name="bench", help="Write a bench file from what is in range, or check one.")
 app.command(bench)
+acts = App(
+    name="acts", help="List what was done in a session, and put it right afterwards; the journal stays."
+)
+app.command(acts)
 
 
 @app.command
@@ -301,6 +305,130 @@ def export(
     from monitor.commands.export import export
 
     return export(session, to, out)
+
+
+@acts.command(name="list")
+def acts_list(session: Path, /, *, json: Annotated[bool, Flag] = False) -> int:
+    """List every act of a session, with its number, and how it was recorded if it was put right.
+
+    Example: plumbwatt acts list sessions/2026-11-25-190312-winter-bench
+
+    Parameters
+    ----------
+    session
+        The session folder.
+    json
+        Print JSON lines instead of a table.
+    """
+    from monitor.commands.acts import list_
+
+    return list_(session, json)
+
+
+@acts.command(name="edit")
+def acts_edit(
+    session: Path,
+    number: str,
+    /,
+    *,
+    act: str | None = None,
+    text: str | None = None,
+    instrument: str | None = None,
+    at: float | None = None,
+    why: str = "",
+) -> int:
+    """Change an act: its kind, its text, whom it concerns, or when it was.
+
+    Replay, study and exports read it so from now on; the journal keeps the original.
+
+    Example: plumbwatt acts edit sessions/2026-11-25-190312-winter-bench 12 --text "50x17"
+
+    Parameters
+    ----------
+    session
+        The session folder.
+    number
+        The number of the act, as `acts list` shows it.
+    act
+        Another kind: mark, zeroed, gear, note, position, segment, ...
+    text
+        Another text.
+    instrument
+        The label of another instrument; empty: it concerns the bench.
+    at
+        Another time, session seconds.
+    why
+        What the change is for; kept with it.
+    """
+    from monitor.commands.acts import edit
+
+    return edit(session, number, act, text, instrument, at, why)
+
+
+@acts.command(name="remove")
+def acts_remove(session: Path, number: str, /, *, why: str = "") -> int:
+    """Say that an act never happened; the journal keeps it.
+
+    Example: plumbwatt acts remove sessions/2026-11-25-190312-winter-bench 7 --why "wrong key"
+
+    Parameters
+    ----------
+    session
+        The session folder.
+    number
+        The number of the act, as `acts list` shows it.
+    why
+        What the change is for; kept with it.
+    """
+    from monitor.commands.acts import remove
+
+    return remove(session, number, why)
+
+
+@acts.command(name="restore")
+def acts_restore(session: Path, number: str, /) -> int:
+    """Have an act read as it was recorded again.
+
+    Example: plumbwatt acts restore sessions/2026-11-25-190312-winter-bench 7
+
+    Parameters
+    ----------
+    session
+        The session folder.
+    number
+        The number of the act, as `acts list` shows it.
+    """
+    from monitor.commands.acts import restore
+
+    return restore(session, number)
+
+
+@acts.command(name="add")
+def acts_add(
+    session: Path, act: str, text: str = "", /, *, at: float, instrument: str = "", why: str = ""
+) -> int:
+    """Add an act that nobody recorded.
+
+    Example: plumbwatt acts add sessions/2026-11-25-190312-winter-bench gear 50x17 --at 312
+
+    Parameters
+    ----------
+    session
+        The session folder.
+    act
+        Its kind: mark, zeroed, gear, note, position, segment, ...
+    text
+        Its text.
+    at
+        When it was, session seconds.
+    instrument
+        The label of the instrument that it concerns; empty: the bench.
+    why
+        What the change is for; kept with it.
+    """
+    from monitor.commands.acts import add
+
+    return add(session, act, text, instrument, at, why)
 
 
 @app.command

@@ -25,7 +25,7 @@ from monitor.view import Finding
 from storage.damage import Damage
 
 if TYPE_CHECKING:
-    from storage.journal import Records
+    from monitor.acts import AmendedRecords
     from storage.tables import Column, TableWriter
 
 FINDINGS, SAMPLES, GRID, STUDY, REPORT = (
@@ -136,12 +136,12 @@ def run_session(
     return recording, records.damage
 
 
-def _journal(folder: Path) -> "tuple[Header, Records]":
-    """Header and records of a journal. DamagedSession: its header is gone, and with it the bench."""
+def _journal(folder: Path) -> "tuple[Header, AmendedRecords]":
+    """Header and records, acts as they were put right. DamagedSession: the header with the bench is gone."""
+    from monitor.acts import open_session_journal
     from storage.damage import DamagedSession
-    from storage.journal import read_journal
 
-    header, records = read_journal(folder)
+    header, records = open_session_journal(folder)
     if not header.bench:
         for _ in records:
             pass

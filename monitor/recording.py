@@ -16,6 +16,7 @@ from monitor.compare import Floats
 from monitor.curve import COLUMNS, Track
 from monitor.pipeline import Pipeline
 from monitor.protocol import Protocol, parse_protocol
+from monitor.runner import effective
 from monitor.view import Finding
 
 ReadingSink = Callable[[float, int, Reading, Track], None]
@@ -85,7 +86,7 @@ def collect(
         if on_reading is not None:
             on_reading(t_s, i, reading, track)
 
-    pipeline = Pipeline(bench, protocol, on_cell=take_cell, on_reading=take_reading)
+    pipeline = Pipeline(bench, protocol or bench.protocol, on_cell=take_cell, on_reading=take_reading)
     findings: list[Finding] = []
     links: list[Link] = []
     writes: list[Write] = []
@@ -113,10 +114,10 @@ def collect(
     return Recording(
         header=header,
         bench=bench,
-        protocol=protocol,
+        protocol=pipeline.runner.known() if pipeline.runner.inserted else protocol,
         cells=np.array(cells) if cells else np.zeros((0, n, COLUMNS)),
         findings=findings,
-        acts=pipeline.acts,
+        acts=effective(pipeline.acts),
         links=links,
         writes=writes,
         pipeline=pipeline,

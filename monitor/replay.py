@@ -16,6 +16,7 @@ from capture.log import LogScript
 from capture.profiles import decode
 from capture.record import Packet, Record
 from capture.sample import DecodeError
+from monitor.acts import AmendedRecords, open_session_journal
 from monitor.bench import Bench, parse_bench
 from monitor.pipeline import Pipeline
 from monitor.plain import plain
@@ -23,7 +24,6 @@ from monitor.products import recorded_settings
 from monitor.protocol import Protocol
 from monitor.view import Finding, View
 from storage.damage import Damage, DamagedSession
-from storage.journal import Records, read_journal
 from storage.session import open_session
 
 OnFinding = Callable[[Finding], None]
@@ -61,7 +61,7 @@ class Replay:
     @property
     def damage(self) -> Damage | None:
         """What was wrong with the journal; complete when all was read. None: whole, or a log."""
-        return self._records.damage if isinstance(self._records, Records) else None
+        return self._records.damage if isinstance(self._records, AmendedRecords) else None
 
     async def feed(self, speed: float = float("inf")) -> None:
         """Run through the records; at `speed` session seconds in a second, or as fast as can be."""
@@ -113,7 +113,7 @@ def replay_session(path: Path, bench: Bench | None = None, on_finding: OnFinding
     Raises SessionError or DamagedSession if it can't be read, BenchError if its bench can't.
     """
     session = open_session(path)
-    header, records = read_journal(session.path)
+    header, records = open_session_journal(session.path)
     if not header.bench and bench is None:
         # Only a header that is lost has no bench; the records alone don't tell what they are.
         for _ in records:

@@ -7,6 +7,7 @@ Acts that it knows: `segment` (one begins, by the clock or by a key), `pause` is
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import msgspec
@@ -48,6 +49,20 @@ def undone(act: Act) -> tuple[str, int] | None:
 def undo_text(act: Act) -> str:
     """The text of the act `undo` that takes another one back."""
     return f"{act.act} {act.t_ns}"
+
+
+def effective(acts: Sequence[Act]) -> list[Act]:
+    """What was done in the end: acts that were taken back are gone, each stands at its moment, in order."""
+    gone: set[tuple[str, int]] = set()
+    for act in acts:
+        if (what := undone(act)) is not None:
+            gone.add(what)
+    left = [
+        act if act.moment_ns == act.t_ns else msgspec.structs.replace(act, t_ns=act.moment_ns, at_ns=0)
+        for act in acts
+        if act.act != "undo" and (act.act, act.t_ns) not in gone
+    ]
+    return sorted(left, key=lambda act: act.t_ns)
 
 
 class Runner:
