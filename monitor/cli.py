@@ -63,7 +63,9 @@ app = App(
 bench = App(name="bench", help="Write a bench file from what is in range, or check one.")
 app.command(bench)
 acts = App(
-    name="acts", help="List what was done in a session, and put it right afterwards; the journal stays."
+    name="acts",
+    help="List what was done in a session, and put it right afterwards; the journal stays as it was.\n\n"
+    "Example: plumbwatt acts list sessions/2026-11-25-190312-winter-bench",
 )
 app.command(acts)
 
