@@ -491,20 +491,28 @@ class Recorder:
 
     async def _close(self, reason: str, over_ns: int, keeping: asyncio.Task[None]) -> None:
         await _stopped([keeping])
+        last = b""
         deadline = time.monotonic() + LAST_WORDS_S
         while (await self._flush()).failing and time.monotonic() < deadline:
             await asyncio.sleep(FLUSH_S)
         if self._writer.failing:
             await self._keep_elsewhere(reason)
         else:
-            self.emit(End(over_ns, reason))
+            # Viewers read the session when they are told of its end: so it is on the disk first.
+            last, end = _checked(End(over_ns, reason))
             self._accepts = False
+            if self._writer.append(end):
+                self._note(end)
+            else:
+                last = b""
             if (await in_thread(self._writer.close)).failing:
                 await self._keep_elsewhere(None)
         self._session.info.state = "closed"
         await self._describe()
         with contextlib.suppress(OSError):
             (self._session.path / LIVE).unlink()
+        if last:
+            self.feed.add(last)
         self.feed.end()
         await self.feed.drained(LAST_WORDS_S)
 
