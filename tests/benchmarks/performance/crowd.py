@@ -36,7 +36,7 @@ def meters(count: int) -> list[Meter]:
                 clock_ppm=5.0 * (i % 7),
                 clock_s=11.0 * i,
                 loss=0.01,
-            )  # fmt: skip
+            )
         )
     return made
 
@@ -62,6 +62,21 @@ def crowd(count: int, seconds: int, *, reference: str = "m0", seed: int = 1) -> 
         records += send(ridden, m, None, rng).records
     records.sort(key=attrgetter("t_ns"))
     return bench, records
+
+
+def bench_text(count: int, reference: str = "m0") -> str:
+    """The bench as a file for a log of these instruments; at most as many as a bench file may have."""
+    lines = ["[bench]", 'name = "crowd"', f'reference = "{reference}"']
+    for m in meters(count):
+        lines += [
+            "[[instrument]]",
+            f'label = "{m.label}"',
+            f'mount = "{m.mount}"',
+            f'sides = "{m.sides}"',
+            f'link = "log:{m.label}"',
+            "claim_percent = 1.5",
+        ]
+    return "\n".join(lines) + "\n"
 
 
 def packets(records: list[Record]) -> int:

@@ -1,0 +1,54 @@
+"""Have the ratios got worse? Ratios within one run, never seconds: they hold on any machine.
+
+`python -m tests.benchmarks.performance.guard` compares with ratios.json beside this file and exits
+with 1 if one has grown by more than its room; `--write` records the present ones.
+"""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from tests.benchmarks.performance import packet
+from tests.benchmarks.performance.measure import machine
+
+FILE = Path(__file__).with_name("ratios.json")
+ROOM = 1.3
+"""By which factor a ratio may grow before it is news: ten runs on a busy machine stayed within 1.15."""
+
+
+def ratios(cost: packet.Cost) -> dict[str, float]:
+    """What is guarded."""
+    four = cost.instruments[4]
+    return {
+        "four instruments against decoding alone": four / cost.decoding,
+        "four instruments against pandas at once": four / cost.pandas_at_once,
+        "64 instruments against four, a packet": cost.instruments[64] / four,
+        "one instrument against four, a packet": cost.instruments[1] / four,
+        "an hour later against the beginning": cost.late / cost.early,
+    }
+
+
+def main() -> int:
+    """Measure and compare; 1 if a ratio has grown beyond its room."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--write", action="store_true", help="record the present ratios")
+    parser.add_argument("--rounds", type=int, default=5)
+    args = parser.parse_args()
+    now = ratios(packet.costs(args.rounds, hours=1.0))
+    print(machine())
+    if args.write:
+        FILE.write_text(
+            json.dumps({k: round(v, 3) for k, v in now.items()}, indent=1) + "\n", encoding="utf-8"
+        )
+    known = json.loads(FILE.read_text("utf-8"))
+    worse = 0
+    for name, value in now.items():
+        limit = known[name] * ROOM
+        worse += value > limit
+        print(f"{name:45} {value:7.2f}  recorded {known[name]:6.2f}  {'WORSE' if value > limit else 'fine'}")
+    return int(worse > 0)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
