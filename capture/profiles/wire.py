@@ -78,6 +78,10 @@ class Field(NamedTuple):
         return self.bit is None or (flags >> self.bit & 1 == 1) != self.inverted
 
 
+MOST_PLANS = 64
+"""Compiled combinations of flags that a layout keeps: more than a bench of instruments uses."""
+
+
 class _Plan(NamedTuple):
     layout: struct.Struct
     pick: "itemgetter[Any]"
@@ -88,8 +92,8 @@ class _Plan(NamedTuple):
 class FlaggedLayout:
     """A record that begins with flags (`u8` or `u16`) which say what fields follow.
 
-    Each combination of flags is compiled once (at most 2**13 of them in any profile
-    here), so that a live packet costs one unpack.
+    Each combination of flags is compiled once and MOST_PLANS of them are kept, so that a
+    live packet costs one unpack.
     """
 
     def __init__(self, flags: str, fields: Sequence[Field]) -> None:
@@ -171,7 +175,11 @@ class FlaggedLayout:
                 order.append(at)
                 at += 1
         plan = _Plan(struct.Struct(self.flags.format + codes), itemgetter(*order), tuple(wide))
-        return self._plans.setdefault(key, plan)
+        if len(self._plans) >= MOST_PLANS:
+            # An instrument keeps to a few; only noise has thousands, and must not fill the memory.
+            self._plans.clear()
+        self._plans[key] = plan
+        return plan
 
     def _cut_off(self, flags: int, data: bytes) -> DecodeError:
         at = self.flags.size
