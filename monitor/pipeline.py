@@ -245,6 +245,7 @@ class Pipeline:
                 if self.packets[i]:
                     self.watch.changes.happens(t_s, f"a new connection of {link.instrument}")
                 self.tracks[i].baseline()
+                self.watch.seen.linked_s[i] = t_s
             self._up[i] = True
             self.watch.seen.given_up[i] = None
         elif link.state in ("down", "given-up", "radio-lost"):

@@ -54,8 +54,8 @@ class Oddities:
         if self.seen.heard[i] != "heard" or power is None or power < MIN_POWER_W:
             return self._calm("stuck", label)
         shown_s = r.powers[-1][0] if r.powers else -math.inf
-        # Just back from silence it has had no time to show anything new.
-        listened_s = now_s - max(shown_s, self.seen.heard_since_s[i])
+        # Just back from silence, or from a link that broke off, it has had no time to show anything new.
+        listened_s = now_s - max(shown_s, self.seen.heard_since_s[i], self.seen.linked_s[i])
         if listened_s > 4.0 and self.seen.pedalling_since_s[i] < now_s - 4.0:
             others = [p for p in self.seen.others_between(i, now_s - 4.0, now_s) if p]
             if not others:

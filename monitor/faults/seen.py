@@ -112,6 +112,8 @@ class Seen:
         self.recent = [Recent() for _ in range(n)]
         self.heard: list[Heard] = ["searching"] * n
         self.heard_since_s = [0.0] * n
+        self.linked_s = [-math.inf] * n
+        """When each connection began: before, nothing new could be heard."""
         self.pedalling_since_s = [math.inf] * n
         """Since when the others have been pedalling, without a pause; infinite while they rest."""
         self.facts: list[dict[str, float | str]] = [{} for _ in range(n)]
