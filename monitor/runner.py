@@ -3,7 +3,7 @@
 All of it is a function of the acts in the record, so every screen, a replay and a study see the same.
 Acts that it knows: `segment` (one begins, by the clock or by a key), `pause` is a segment of that name,
 `resume` and `repeat` (the next `segment` goes on, or begins anew), `insert` (a block of its own comes next),
-`undo`, `ready` (a person has passed the pre-flight checks).
+`undo`, `preflight` (it waits for a person to pass the checks), `ready` (he has).
 """
 
 import re
@@ -68,9 +68,9 @@ def effective(acts: Sequence[Act]) -> list[Act]:
 class Runner:
     """Where a protocol stands. Without one, only the segments that the operator names.
 
-    `waits` has the protocol begin only after an act `ready`. `late_s` is how long `due` waits for
-    another one to begin a segment: who follows a session takes over when the screen that began
-    it is gone.
+    `waits` has it begin only after an act `ready`, as an act `preflight` does. `late_s` is how
+    long `due` waits for another one to begin a segment: who follows a session takes over when the
+    screen that began it is gone.
     """
 
     def __init__(self, protocol: Protocol | None = None, *, late_s: float = 0.0, waits: bool = False) -> None:
@@ -101,6 +101,8 @@ class Runner:
                     self._insert(segment)
             case "undo":
                 self._undo(act)
+            case "preflight":
+                self.waits = True
             case "ready":
                 self.ready = True
 
@@ -151,6 +153,10 @@ class Runner:
             self._place = replace(place, plan=plan, at=following - 1, own=AFTER, own_number=len(plan))
         else:
             self._place = replace(place, plan=plan)
+
+    def can_take_back(self, act: Act) -> bool:
+        """Whether an act `undo` of this one would still do something."""
+        return bool(self._history) and self._history[-1][:2] == (act.act, act.t_ns)
 
     def _undo(self, act: Act) -> None:
         what = undone(act)

@@ -88,7 +88,13 @@ def follow(folder: Path) -> int:
         asyncio.run(attach(opened.path))  # raises, and says what to do
     runner = None if protocol is None or bench.scripted else Runner(protocol, late_s=TAKE_OVER_S)
     session = LiveSession(
-        opened.path, lambda since: attach(opened.path, since), bench, protocol, runner=runner
+        opened.path,
+        lambda since: attach(opened.path, since),
+        bench,
+        protocol,
+        runner=runner,
+        late_s=TAKE_OVER_S,
+        asks=not bench.scripted,
     )
     return _watch(session, stays=True)
 
@@ -160,7 +166,9 @@ def _record(
     recorder = asyncio.run(_started(job))
     tell(f"recording into {recorder.session}")
     try:
-        return _attend(recorder, bench, protocol or bench.protocol, headless, stays)
+        # At another speed than 1 it would depend on the computer when a question reaches a scene.
+        hurried = speed is not None and speed != 1.0
+        return _attend(recorder, bench, protocol or bench.protocol, headless, stays, hurried)
     except BaseException:
         if read_live(recorder.session) is not None:
             tell(f"The recording goes on. `plumbwatt follow {recorder.session}` attaches a screen.")
@@ -180,12 +188,19 @@ async def _started(job: Job) -> RunningRecorder:
 
 
 def _attend(
-    recorder: RunningRecorder, bench: Bench, planned: Protocol | None, headless: bool, stays: bool
+    recorder: RunningRecorder,
+    bench: Bench,
+    planned: Protocol | None,
+    headless: bool,
+    stays: bool,
+    hurried: bool = False,
 ) -> int:
     """Watch a recorder that was started, to the end or until the screen is left; the exit code."""
     if planned is not None and not bench.scripted:
         tell(f"{len(planned.segments)} segments, {planned.total_s / 60:.0f} min. {SAFETY}")
-    runner = None if planned is None or bench.scripted else Runner(planned)
+    # Before a ride on real instruments a person looks whether all is well, where there is a screen.
+    checks = not headless and not bench.scripted
+    runner = None if planned is None or bench.scripted else Runner(planned, waits=checks)
     printer = _Printer()
     session = LiveSession(
         recorder.session,
@@ -194,7 +209,11 @@ def _attend(
         planned,
         runner=runner,
         on_finding=printer if headless else None,
+        asks=not hurried,
+        hands=not headless,
     )
+    if checks:
+        session.act("preflight")
     if not headless:
         return _watch(session, stays, recorder)
     printer.on_broken = session.finish
