@@ -228,7 +228,7 @@ async def attach(target: Path | Started, since: int = 0) -> Attachment:
         header = decode_header(frames.pop(0))
     except BaseException as error:
         writer.close()
-        if isinstance(error, OSError | TimeoutError | WireError | msgspec.MsgspecError):
+        if isinstance(error, OSError | TimeoutError | WireError | UnicodeError | msgspec.MsgspecError):
             raise RecorderError(f"What listens for {folder} is not its recorder ({error!r})") from None
         raise
     return Attachment(folder, header, reader, writer, unframer, frames, since)

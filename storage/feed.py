@@ -165,7 +165,7 @@ class Feed:
         self._tasks.add(task)
         try:
             await self._serve(reader, writer)
-        except (OSError, WireError, TimeoutError, msgspec.MsgspecError) as error:
+        except (OSError, WireError, TimeoutError, UnicodeError, msgspec.MsgspecError) as error:
             log.info("a viewer left: %s", error or type(error).__name__)
         except asyncio.CancelledError:
             # Only `drained` cancels, at the very end.
@@ -248,7 +248,7 @@ class Feed:
                 frames = unframer.feed(data)
         except OSError:
             viewer.cut("")
-        except (WireError, msgspec.MsgspecError) as error:
+        except (WireError, UnicodeError, msgspec.MsgspecError) as error:
             viewer.cut(f"a command was not understood ({error})")
 
     async def _send(self, viewer: _Viewer, writer: asyncio.StreamWriter) -> None:

@@ -812,6 +812,19 @@ async def test_who_does_not_know_the_secret_gets_nothing(begin: Begin, hello: by
     assert journal_goes_on(await bench.all_after_finish())
 
 
+async def test_a_command_that_makes_no_sense_is_told_and_ends_the_viewer_only(begin: Begin):
+    bench = await begin({"bluetooth": Radio(["hub"])}, links=[("bluetooth", "hub")])
+    noise = [frame([b"\xc1"]), frame([encode(Do("note", "ab")).replace(b"ab", b"\xa5\xff")])]
+    for words in noise:
+        hello = encode(Hello(bench.started.token))
+        reader, writer = await raw(bench, frame([hello]) + words)
+        async with asyncio.timeout(20):
+            said = await reader.read()
+        assert b"a command was not understood" in said
+        writer.close()
+    assert journal_goes_on(await bench.all_after_finish())
+
+
 async def test_the_secret_is_the_owner_s(begin: Begin):
     bench = await begin({"bluetooth": Radio(["hub"])}, links=[("bluetooth", "hub")])
     live = read_live(bench.session)
