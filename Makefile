@@ -7,7 +7,7 @@ PYTHON ?= $(shell for name in python3 python3.14 python3.13 python3.12 python3.1
 	$$name -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$name && break; done)
 UV := $(shell command -v uv 2>/dev/null)
 
-.PHONY: help demo test check slow lint types contracts format bench lab wheel clean
+.PHONY: faults fuzz guard costs lock audit licences help demo test check slow lint types contracts format bench lab wheel clean
 
 help:
 	@echo 'make demo    watch a simulated evening (ARGS="--headless --speed max" for none of the screen)'
@@ -16,6 +16,10 @@ help:
 	@echo 'make slow    the tests that take minutes'
 	@echo 'make bench   the scoreboard of findings: benches of known truth, half a minute (ARGS= for all of it)'
 	@echo 'make lab     the sources against real radio stacks; LAB=FOLDER names the lab, see tests/lab/README.md'
+	@echo 'make faults  kills, power losses, bad disks and radios, bounded (ARGS=--long: hours)'
+	@echo 'make fuzz    every reader of foreign bytes (ARGS="--inputs 10000000" for a release)'
+	@echo 'make guard   have the costs grown? ratios only; make costs for the tables'
+	@echo 'make lock    pin what is needed, with hashes; make audit, make licences look through it'
 	@echo 'make wheel   build the package into dist/'
 
 demo: $(VENV)/.run
@@ -51,6 +55,39 @@ lab: $(VENV)/.dev
 	@test -n "$(LAB)" || { echo 'Name the folder of the lab: make lab LAB=FOLDER. See tests/lab/README.md.' >&2; exit 1; }
 	$(BIN)/python tests/lab/bluetooth_lab.py --lab $(LAB) $(ARGS)
 	$(BIN)/python tests/lab/ant_lab.py basic dropout crowd pulled any-one found too-many --lab $(LAB) $(ARGS)
+
+faults: $(VENV)/.dev
+	$(BIN)/python -m pytest -q tests/faults $(ARGS)
+
+fuzz: $(VENV)/.dev
+	$(BIN)/python -m tests.fuzz $(ARGS)
+
+guard: $(VENV)/.dev
+	$(BIN)/python -m tests.benchmarks.performance.guard $(ARGS)
+
+costs: $(VENV)/.dev
+	$(BIN)/python -m tests.benchmarks.performance $(ARGS)
+
+# Installed into a folder of their own: they are no part of what is locked.
+TOOLS := $(VENV)/tools
+COMPILE = $(TOOLS)/bin/uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --no-header \
+	--python-version 3.11 pyproject.toml --extra ride-files
+
+lock: $(TOOLS)/.made
+	$(COMPILE) --output-file requirements.lock $(ARGS)
+	$(COMPILE) --extra dev --output-file requirements-dev.lock $(ARGS)
+
+audit: $(TOOLS)/.made
+	$(TOOLS)/bin/pip-audit --requirement requirements-dev.lock --require-hashes --disable-pip $(ARGS)
+
+licences: $(VENV)/.dev
+	$(BIN)/python .ci/licences.py requirements.lock
+	$(BIN)/python .ci/licences.py requirements-dev.lock
+
+$(TOOLS)/.made: | $(BIN)/python
+	$(PYTHON) -m venv $(TOOLS)
+	$(TOOLS)/bin/python -m pip install --quiet --disable-pip-version-check uv pip-audit
+	@touch $@
 
 wheel: $(VENV)/.dev
 	$(BIN)/python -m build --wheel --outdir dist
