@@ -36,6 +36,9 @@ _RECORD_OCTETS = 160
 # A character takes up to six octets when it is written out: so a batch stays below PIECE_LIMIT.
 _RECORD_LIMIT = _BATCH_OCTETS = 1 << 20
 _GROUP_OCTETS = 1 << 18
+_PIECE_NS = 2_000_000_000
+"""Session time in one batch at the most. Recorded live a batch holds a second; a ride that runs as fast as
+it can would otherwise stand in a few large ones, and a torn file would lose minutes with each."""
 _ENTRY = struct.Struct("<QII")
 
 
@@ -106,7 +109,7 @@ class JournalWriter:
         try:
             self._main = self._disk.create(folder / MAIN)
             self._side = self._disk.create(folder / SIDE)
-            self._put(rows.schema_message(rows.header_json(header)))
+            self._put([rows.schema_message(rows.header_json(header))])
             self._disk.sync_folder(folder)
         except OSError as error:
             self._close_files()
@@ -163,7 +166,7 @@ class JournalWriter:
             while self._batch or due > 0:
                 if not self._batch:
                     due -= self._take()
-                self._write_batch()
+                self._write_batches()
         except Exception as error:
             return self._fail(error)
         return self._resume()
@@ -180,7 +183,7 @@ class JournalWriter:
             if result.failing:
                 return result
             try:
-                self._put(END_OF_STREAM)
+                self._put([END_OF_STREAM])
             except Exception as error:
                 return self._fail(error)
             self._close_files()
@@ -196,7 +199,7 @@ class JournalWriter:
             return left
 
     def _take(self) -> int:
-        """Move records of one batch out of the queue; how many."""
+        """Move records for one write out of the queue; how many."""
         batch: list[Record] = []
         weight = 0
         while self._pending and len(batch) < BATCH_ROWS and weight < _BATCH_OCTETS:
@@ -207,18 +210,32 @@ class JournalWriter:
         self._batch = batch
         return len(batch)
 
-    def _write_batch(self) -> None:
+    def _write_batches(self) -> None:
         try:
-            message = rows.batch_message(self._batch, self._end, self._seed)
+            pieces = self._pieces()
         except Exception:
             # One value that can't be written must not hold up the others for ever.
             self._batch = self._cleaned(self._batch)
             if not self._batch:
                 return
-            message = rows.batch_message(self._batch, self._end, self._seed)
-        self._put(message)
+            pieces = self._pieces()
+        self._put(pieces)
         self._written += len(self._batch)
         self._batch = []
+
+    def _pieces(self) -> list[bytes]:
+        """What is taken as batch messages, each of little session time."""
+        parts: list[list[Record]] = []
+        for record in self._batch:
+            if not parts or record.t_ns - parts[-1][0].t_ns >= _PIECE_NS:
+                parts.append([])
+            parts[-1].append(record)
+        pieces: list[bytes] = []
+        end = self._end
+        for part in parts:
+            pieces.append(rows.batch_message(part, end, self._seed))
+            end += len(pieces[-1])
+        return pieces
 
     def _cleaned(self, batch: list[Record]) -> list[Record]:
         kept = []
@@ -229,17 +246,20 @@ class JournalWriter:
                 self._unwritable += 1
         return kept
 
-    def _put(self, piece: bytes) -> None:
-        """Write a piece, then its entry; only then does either count."""
+    def _put(self, pieces: list[bytes]) -> None:
+        """Write pieces, then their entries; only then does any count."""
         disk = self._disk
-        disk.write(self._main, piece, self._end)
+        disk.write(self._main, b"".join(pieces), self._end)
         disk.sync(self._main)
-        entry = _entry(self._end + len(piece), zlib.crc32(piece))
-        disk.write(self._side, entry, self._side_end)
+        end, entries = self._end, []
+        for piece in pieces:
+            end += len(piece)
+            entries.append(_entry(end, zlib.crc32(piece)))
+        disk.write(self._side, b"".join(entries), self._side_end)
         disk.sync(self._side)
-        self._end += len(piece)
-        self._side_end += len(entry)
-        self._last_entry = entry
+        self._end = end
+        self._side_end += sum(map(len, entries))
+        self._last_entry = entries[-1]
 
     def _fail(self, error: Exception) -> Flush:
         changed, self.failing = not self.failing, _reason(error)

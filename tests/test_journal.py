@@ -149,7 +149,7 @@ def test_any_arrow_reader_reads_the_main_file(tmp_path: Path):
 
 
 def test_the_side_file_is_as_told(tmp_path: Path):
-    ends = write_journal(tmp_path, [EVERY_KIND[:5], EVERY_KIND[5:]])
+    ends = write_journal(tmp_path, SMALL)
     main, side = (tmp_path / MAIN).read_bytes(), (tmp_path / SIDE).read_bytes()
     ends.append(ends[-1] + 8)
     assert main[ends[-2] :] == b"\xff\xff\xff\xff\0\0\0\0"
@@ -249,7 +249,8 @@ def test_a_journal_is_never_begun_twice(tmp_path: Path):
 # -- cuts
 
 
-SMALL = [EVERY_KIND[:4], EVERY_KIND[4:9], EVERY_KIND[9:]]
+# None of more than two seconds: a longer one would be written as several.
+SMALL = [EVERY_KIND[:4], EVERY_KIND[4:9], EVERY_KIND[9:12], EVERY_KIND[12:]]
 
 
 def before(ends: list[int], batches: list[list[Record]], size: int) -> list[Record]:
@@ -291,6 +292,20 @@ def test_killed_between_the_two_files_costs_nothing(tmp_path: Path):
         found, damage = read(tmp_path)
         assert found == flat(SMALL[:number])
         assert damage == (Damage(torn=True) if number < len(SMALL) else None)
+
+
+def test_a_ride_written_at_once_is_cut_as_gently_as_one_written_live(tmp_path: Path):
+    """A scene or a capture log runs through hours in one flush."""
+    records = flat(evening(200))
+    write_journal(tmp_path, [records])
+    length = (tmp_path / MAIN).stat().st_size
+    for percent in (99, 60, 30, 10):
+        os.truncate(tmp_path / MAIN, length * percent // 100)
+        found, damage = read(tmp_path)
+        assert damage is not None
+        assert damage.torn
+        assert found == records[: len(found)]
+        assert found[-1].t_ns > (percent / 100 - 0.06) * 200 * S
 
 
 def test_random_cuts_of_a_longer_journal(tmp_path: Path):
@@ -535,11 +550,11 @@ def test_an_unfinished_batch_is_left_for_later(tmp_path: Path):
     with Tail(tmp_path) as tail:
         assert tail.read() == SMALL[0]
         (tmp_path / SIDE).write_bytes(side)
-        assert tail.read() == SMALL[1] + SMALL[2]
+        assert tail.read() == flat(SMALL[1:])
         assert tail.skipped_pieces == 0
     (tmp_path / MAIN).write_bytes(main[:-400] + bytes(400))
     with Tail(tmp_path) as tail:
-        assert tail.read() == SMALL[0] + SMALL[1]
+        assert tail.read() == flat(SMALL[:-1])
         assert tail.skipped_pieces == 2
 
 
@@ -599,7 +614,7 @@ def test_whatever_call_fails_nothing_is_lost(tmp_path: Path, code: int):
         assert (done.changed, done.reason, done.written) == (True, os.strerror(code), 4)
         # Whatever it looks like now, a reader sees whole batches only.
         assert read(folder)[0] in (flat(SMALL[:1]), flat(SMALL[:2]))
-        for record in SMALL[2]:
+        for record in flat(SMALL[2:]):
             writer.append(record)
         again = writer.flush()
         assert (again.failing, again.changed) == (True, False)
@@ -672,7 +687,7 @@ on_posix = pytest.mark.skipif(os.name == "nt", reason="open files can't be delet
 
 
 def finish(writer: JournalWriter) -> None:
-    for record in SMALL[2]:
+    for record in flat(SMALL[2:]):
         writer.append(record)
     assert not writer.flush().failing
     assert not writer.close().failing
@@ -714,7 +729,7 @@ def test_a_disk_that_was_pulled_out_and_plugged_in_again(tmp_path: Path):
         writer.append(record)
     writer.flush()
     disk.fails_from = 0
-    for record in SMALL[2]:
+    for record in flat(SMALL[2:]):
         writer.append(record)
     assert writer.flush().failing
     shutil.copytree(folder, tmp_path / "copy")
