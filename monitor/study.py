@@ -681,7 +681,7 @@ class _Work:
             deviation = abs(100.0 * math.expm1(found.value))
             limit = self.grid.limit_percent(i, float(blocks.reference_w[mask].mean()))
             u95 = math.hypot(100.0 * found.u95, 1.96 * self.grid.u_loss_percent(i, 200.0))
-            if deviation - u95 <= limit:
+            if deviation - u95 <= limit and not self._differs_in(i, state, segments):
                 continue
             split = attribute(rows)
             if split is not None and split.side is not None:
@@ -699,6 +699,16 @@ class _Work:
             return None
         d = longest[1]
         return Diagnosis("unclear", "", d.ride, d.gain, d.offset_nm, d.sd_gain, d.sd_offset_nm)
+
+    def _differs_in(self, i: int, state: int, segments: Sequence[SegmentStudy]) -> bool:
+        """Whether a segment wholly in this state differs: an offset may do so at low torque alone."""
+        cuts = [-math.inf, *self.cuts[i], math.inf]
+        return any(
+            d.instrument == self.grid.labels[i] and d.verdict == "differs"
+            for s in segments
+            if cuts[state] <= s.start_s + s.settle_s and s.end_s <= cuts[state + 1]
+            for d in s.differences
+        )
 
     def _by_side(self, i: int) -> list[SideResult]:
         """Each side against that of the side reference, in the state where it deviates most."""

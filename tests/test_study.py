@@ -195,6 +195,69 @@ def test_efficiency_between_crank_and_hub_is_the_scenes(evening_study: Study) ->
     assert e.percent == pytest.approx(true, abs=0.2)
 
 
+OFFSET = """
+[bench]
+name = "offset"
+reference = "hub"
+[[instrument]]
+label = "hub"
+role = "reference"
+mount = "hub"
+link = "scene:hub"
+profile = "fitness-machine"
+claim_percent = 1.0
+drivetrain_loss = [2.6, 1.0]
+[[instrument]]
+label = "heron"
+mount = "spider"
+link = "scene:heron"
+profile = "cycling-power"
+claim_percent = 1.5
+[[protocol.segment]]
+name = "steady 120"
+seconds = 120
+target_w = 120
+cadence_rpm = 90
+[[protocol.segment]]
+name = "steady 200"
+seconds = 120
+target_w = 200
+cadence_rpm = 90
+[[protocol.segment]]
+name = "steady 280"
+seconds = 120
+target_w = 280
+cadence_rpm = 90
+[[protocol.segment]]
+name = "slow 200"
+seconds = 120
+target_w = 200
+cadence_rpm = 60
+[scene]
+seed = 11
+drivetrain_loss = [2.6, 1.0]
+[scene.instrument.hub]
+kind = "trainer"
+radio = "bluetooth"
+[scene.instrument.heron]
+kind = "spider"
+radio = "bluetooth"
+offset_left_nm = 0.3
+offset_right_nm = 0.3
+"""
+
+
+def test_an_offset_that_differs_at_low_torque_only_is_named() -> None:
+    """Over the whole ride it hides in the unknown part of the drivetrain loss."""
+    result = study(record(*scene_records(OFFSET)))
+    assert difference(result, "steady 120", "heron").verdict == "differs"
+    assert difference(result, "steady 280", "heron").verdict != "differs"
+    heron = result.instruments["heron"]
+    assert (heron.verdict, heron.cause) == ("differs", "zero-offset")
+    assert heron.offset_nm == pytest.approx(0.6, abs=heron.offset_u95_nm)
+    assert heron.gain == pytest.approx(1.0, abs=heron.gain_u95)
+
+
 # -- repeated, shifted, held
 
 
