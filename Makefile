@@ -78,7 +78,7 @@ lock: $(TOOLS)/.made
 	$(COMPILE) --extra dev --output-file requirements-dev.lock $(ARGS)
 
 audit: $(TOOLS)/.made
-	$(TOOLS)/bin/pip-audit --requirement requirements-dev.lock --require-hashes --disable-pip $(ARGS)
+	$(TOOLS)/bin/pip-audit --requirement requirements-dev.lock --require-hashes --disable-pip --strict $(ARGS)
 
 licences: $(VENV)/.dev
 	$(BIN)/python .ci/licences.py requirements.lock
