@@ -444,7 +444,7 @@ class Comparator:
         self.powered = [i for i in range(n) if bench.instruments[i].mount != "cadence"]
         self.reference: int | None = labels.index(bench.reference) if bench.reference in labels else None
         self.losses = [loss_of(i) for i in bench.instruments]
-        self.lengths_s = tuple(sorted({10, 20, max(10, round(bench.limits.window_s)), 60}))
+        self.lengths_s = tuple(sorted({10, 20, 25, max(10, round(bench.limits.window_s)), 50}))
         self.pairs: dict[int, Pair] = {}
         for i in self.powered:
             if i == self.reference:

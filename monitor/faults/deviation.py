@@ -10,7 +10,7 @@ from monitor.faults.seen import Seen
 from monitor.faults.sign import Sign
 from monitor.view import Side
 
-SIGMA = {10: 4.2, 20: 3.5, 30: 3.1, 60: 2.9}
+SIGMA = {10: 4.0, 20: 3.2, 25: 3.0, 30: 2.9, 50: 2.75}
 """Standard deviations of scatter that must lie between a deviation and its limit, by window length.
 Windows are looked at every second; an instrument whose true deviation is half its limit is never
 raised by chance, one exactly at its limit now and then."""

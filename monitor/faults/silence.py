@@ -158,8 +158,12 @@ class Silence:
         began = math.inf
         if t.powered_s > now_s - 2.0 and t.unpowered_s < now_s - NO_POWER_S and power > 40.0:
             since = self._powered_since(j)
-            if since <= now_s - NO_POWER_S and power > 0.8 * self._power_at(j, now_s - NO_POWER_S):
-                began = since
+            early_s = now_s - NO_POWER_S
+            if since <= early_s and power > 0.8 * self._power_at(j, early_s):
+                # A short rest, too short for it to have fallen to nothing, is a rest all the same.
+                lowest = min((p for at, p in self.seen.recent[j].powers if at >= early_s), default=power)
+                if lowest > max(20.0, 0.5 * power):
+                    began = since
         told = self._shown[j] = began, power
         return told
 
