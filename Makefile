@@ -23,7 +23,7 @@ help:
 	@echo 'make wheel   build the package into dist/'
 
 demo: $(VENV)/.run
-	$(BIN)/plumbwatt demo $(ARGS)
+	@$(BIN)/plumbwatt demo $(ARGS)
 
 test: $(VENV)/.dev
 	$(BIN)/python -m pytest -q $(ARGS)
@@ -97,12 +97,12 @@ clean:
 
 # The stamps are renewed when pyproject.toml changes.
 $(VENV)/.run: pyproject.toml | $(BIN)/python
-	@echo 'installing plumbwatt into $(VENV) ...'
-	@$(call install,.)
+	@echo 'installing plumbwatt into $(VENV) ...' >&2
+	@$(call install,.[ride-files])
 	@touch $@
 
 $(VENV)/.dev: pyproject.toml | $(BIN)/python
-	@echo 'installing plumbwatt and the tools for its tests into $(VENV) ...'
+	@echo 'installing plumbwatt and the tools for its tests into $(VENV) ...' >&2
 	@$(call install,.[dev])
 	@touch $@ $(VENV)/.run
 
