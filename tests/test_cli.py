@@ -209,6 +209,27 @@ def test_a_lossy_session_is_exit_4_and_is_rescued(tmp_path: Path, capsys: Captur
         assert main(["replay", out.strip(), "--headless"]) == 0
 
 
+@pytest.mark.parametrize("recorded", [False, True])
+def test_lines_of_a_log_that_cant_be_used_are_named(tmp_path: Path, capsys: Capture, recorded: bool) -> None:
+    log, bench = tmp_path / "ride.jsonl", tmp_path / "bench.toml"
+    # Instantaneous power alone, 200 W: flags 0, then the power (GATT Specification Supplement, 0x2A63).
+    packet = '{"t": %d, "instrument": "other", "ble": "2A63", "hex": "0000c800"}'
+    log.write_text("\n".join(x for t in range(15) for x in (packet % t, "{")), encoding="utf-8")
+    bench.write_text(
+        '[bench]\nname = "one"\nreference = "hub"\n'
+        '[[instrument]]\nlabel = "hub"\nmount = "hub"\nlink = "log:hub"\n',
+        encoding="utf-8",
+    )
+    out = ["--out", str(tmp_path / "out")] if recorded else []
+    assert main(["replay", str(log), "--bench", str(bench), "--headless", "--speed", "max", *out]) == 0
+    told = capsys.readouterr().err
+    assert "line 2: not JSON" in told
+    assert "15 problems" in told
+    assert "22, 24, 26, 28, 30" in told
+    assert "15 records of 'other'" in told
+    assert "no packet of 'hub'" in told
+
+
 def test_a_bug_is_an_apology_and_the_details_are_kept(
     monkeypatch: pytest.MonkeyPatch, capsys: Capture, tmp_path: Path
 ) -> None:

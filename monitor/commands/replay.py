@@ -3,6 +3,7 @@
 import asyncio
 from pathlib import Path
 
+from capture.log import LogScript
 from monitor.bench import Bench, load_bench
 from monitor.commands.talk import UsageError, give, has_screen, tell
 from monitor.products import end_line, finding_line
@@ -34,7 +35,13 @@ def replay(
         if out is not None:
             from monitor.commands.live import record_log
 
-            return record_log(path, bench, headless, speed, out)
+            code = record_log(path, bench, headless, speed, out)
+            # The recorder read it in a process of its own; here it is read once more for what is wrong.
+            _, script = replay_log(path, bench)
+            for _record in script.records():
+                pass
+            _tell_problems(path, script)
+            return code
         player, script = replay_log(path, bench, on_finding)
     elif out is not None:
         raise UsageError(f"--out makes a session of a capture log; {path} is a session already.")
@@ -51,11 +58,27 @@ def replay(
         if app.feed_error is not None:
             raise app.feed_error
     if script is not None:
-        for problem in script.problems[:SHOWN_PROBLEMS]:
-            tell(f"note: {path}, {problem}")
-        if script.problem_count > SHOWN_PROBLEMS:
-            tell(f"note: {script.problem_count} problems in {path} in all")
+        _tell_problems(path, script)
     return _judge(player) if player.closed else 0
+
+
+def _tell_problems(path: Path, script: LogScript) -> None:
+    """Name the lines that could not be used as written, and instruments that log and bench don't share."""
+    for problem in script.problems[:SHOWN_PROBLEMS]:
+        tell(f"note: {path}, {problem}")
+    others = script.problems[SHOWN_PROBLEMS:]
+    if others:
+        lines = ", ".join(dict.fromkeys(str(problem.line) for problem in others))
+        more = " and more" if script.problem_count > len(script.problems) else ""
+        tell(f"note: {script.problem_count} problems in {path} in all, the others in lines {lines}{more}")
+    tally = script.tally
+    for label, count in tally.skipped.items():
+        tell(
+            f"note: {path}: {count} records of {label!r} are left out, no instrument has the link log:{label}"
+        )
+    for label in script.labels or ():
+        if label not in tally.labels_seen:
+            tell(f"note: {path} has no packet of {label!r}: look at the link log:{label}")
 
 
 def log_bench(path: Path, bench: Bench | None) -> Bench:
