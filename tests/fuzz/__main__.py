@@ -16,7 +16,7 @@ from collections.abc import Callable
 
 from tests.fuzz.targets import TARGETS, Target
 
-MOST_GROWTH_MB = 64.0
+MOST_GROWTH_MB = 128.0
 """Of the whole process over one target."""
 HANG_S = 10.0
 """An input that takes so long is a hang."""
