@@ -89,13 +89,13 @@ def truth(until_ns: int) -> list[Record]:
 class Screen:
     """`plumbwatt run` on a terminal of its own, in its own process group."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *options: str) -> None:
         bench = folder / "bench.toml"
         bench.write_text(TEXT, encoding="utf-8")
         self.out = folder / "sessions"
         self.master, slave = pty.openpty()
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "monitor.cli", "run", str(bench), "--out", str(self.out)],
+            [sys.executable, "-m", "monitor.cli", "run", str(bench), "--out", str(self.out), *options],
             stdin=slave, stdout=slave, stderr=slave, start_new_session=True,
             env={**os.environ, "TERM": "xterm-256color"}, cwd=Path(__file__).parents[2],
         )  # fmt: skip
