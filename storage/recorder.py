@@ -44,7 +44,7 @@ from storage.will import Wills
 from storage.wire import Alive, Command, Do, Finish, Send, Will, decode_record, encode
 
 FLUSH_S = 1.0
-"""Seconds between two writes to the disk."""
+"""Seconds from one write to the disk to the next."""
 ALONE_S = 1800.0
 """Seconds without a viewer and without a packet after which a recorder ends by itself."""
 FIRST_VIEWER_S = 30.0
@@ -433,11 +433,14 @@ class Recorder:
     # -- the disk
 
     async def _keep(self) -> None:
+        begun = time.monotonic()
         while True:
+            # From beginning to beginning: what a slow disk takes for one write must not delay the next.
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(FLUSH_S):
+                async with asyncio.timeout(max(0.0, begun + FLUSH_S - time.monotonic())):
                     await self._flush_now.wait()
             self._flush_now.clear()
+            begun = time.monotonic()
             await self._flush()
             if self.feed.viewers:
                 self._last_company = time.monotonic()
