@@ -64,7 +64,11 @@ def replay_rows(args: argparse.Namespace) -> list[tuple[str, str, str]]:
             f"**{one.seconds:.2f} s**, {speed:.0f} times",
             "4 s, 900 times",
         ),
-        ("journal with its side file", f"{one.journal_octets_a_packet:.0f} octets a packet", ""),
+        (
+            "journal with its side file, written each second",
+            f"{one.journal_octets_a_packet:.0f} octets a packet",
+            "",
+        ),
     ]
 
 
