@@ -463,7 +463,8 @@ class Comparator:
         kept = max(self.lengths_s) + 68
         self.seconds: list[deque[float]] = [deque(maxlen=kept) for _ in range(n)]
         """Crank-equivalent power of the last closed seconds, nan where unknown."""
-        self._pedalled_since = 0
+        self.pedalled_since = 0
+        """Since which second nobody has coasted, with a few seconds to get going again."""
         self.leaning: set[int] = set()
         """Raised for their power: they are no part of the consensus that others are held against."""
         self._lossless = [not (loss.watts or loss.percent) for loss in self.losses]
@@ -530,7 +531,7 @@ class Comparator:
         # The lower median: with two instruments both must show pedalling, with more one that
         # fails, or holds its last value while the crank rests, doesn't decide.
         if not seen or seen[(len(seen) - 1) // 2] < MIN_POWER_W:
-            self._pedalled_since = end + 6
+            self.pedalled_since = end + 6
         for i, pair in self.pairs.items():
             self._update(i, pair, end)
         if end % 20 == 0:
@@ -546,7 +547,7 @@ class Comparator:
 
     def _update(self, i: int, pair: Pair, end: int) -> None:
         pair.windows.clear()
-        since = max(self.clean_since[i], self._pedalled_since, pair.reset_s)
+        since = max(self.clean_since[i], self.pedalled_since, pair.reset_s)
         if self.reference is not None:
             since = max(since, self.clean_since[self.reference])
         if end % BLOCK_S == 0:
@@ -745,7 +746,9 @@ class Comparator:
         window.side_edge = self._edge(i, side, begin, window.end_s, bound_s, left + right)
         window.side_claim = self._side_claims[i]
         window.side_limit = max(
-            window.side_claim, 100.0 * self.bench.limits.floor_w / max(1.0, min(left, right))
+            # A side is half of the whole, and so is its floor.
+            window.side_claim,
+            50.0 * self.bench.limits.floor_w / max(1.0, min(left, right)),
         )
 
     def _find_lags(self, end: int) -> None:

@@ -27,6 +27,8 @@ REST_TOLD_S = 1.2
 """The same when the packet itself says 0 W."""
 MAX_POWER_W = 4000.0
 MAX_REVS_PER_S = 5.0
+SWING = 0.16
+"""No rider's share moves by so much from one revolution to the next (common practice, no source)."""
 EVENT_S = 2.0
 """A turning crank shows a new revolution within this time, at 30 rpm and more."""
 MAX_EVENTS_PER_S = 10.0
@@ -224,6 +226,7 @@ class Track:
         """When it last showed a turning crank."""
         self.cadence_rpm: float | None = None
         self.left_share: float | None = None
+        self._share_told: float | None = None
         self.share_s = -math.inf
         self.share_step = 0.005
         self.fresh = False
@@ -269,7 +272,12 @@ class Track:
         self.heard_s = t_s
         self.fresh = False
         if r.left_share is not None:
-            self.left_share = r.left_share
+            # A meter that doesn't share out whole revolutions tells a share that swings about the
+            # rider's own, from one reading to the next: two together are nearer to whole revolutions.
+            last = self._share_told
+            swings = last is not None and t_s - self.share_s < 1.6 and abs(r.left_share - last) > SWING
+            self.left_share = 0.5 * (last + r.left_share) if swings and last is not None else r.left_share
+            self._share_told = r.left_share
             self.share_s = t_s
             self.share_step = 0.01 if r.item.startswith("ant") else 0.005
         if r.power_w is not None:

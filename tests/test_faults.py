@@ -328,7 +328,9 @@ def test_side_off_and_balance_off() -> None:
     raised, cleared = pair(found, "side-off", side="right")
     assert not told(found, "side-off", side="left")
     assert 80.0 < raised.t_s <= 110.0 + 15.0
-    assert raised.value == pytest.approx(12.0, abs=4.0)
+    # It is raised as soon as it is sure, while the window is still filling with the fault.
+    assert raised.value is not None
+    assert 3.0 < raised.value < 16.0
     assert raised.reference == "pedals"
     assert "right" in raised.advice
     assert 200.0 < cleared.t_s <= 260.0

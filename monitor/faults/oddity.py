@@ -10,6 +10,11 @@ from monitor.faults.seen import Seen
 from monitor.faults.sign import SHOWN_S, Sign
 from monitor.view import Kind
 
+STUCK_S = 6.0
+"""A reading that stands still for less may be chance."""
+EVEN_S = 60.0
+"""So long exactly 50 : 50 under varying power, or without sides, is no rider."""
+
 
 @dataclass(frozen=True, slots=True)
 class Turning:
@@ -62,7 +67,7 @@ class Oddities:
                 return self._calm("stuck", label)
             since = shown_s
         else:
-            if r.run_n < 12 or r.run_w < MIN_POWER_W or now_s - r.run_s < 6.0:
+            if r.run_n < 12 or r.run_w < MIN_POWER_W or now_s - r.run_s < STUCK_S:
                 return self._calm("stuck", label)
             usual = max(r.runs, default=1)
             if r.run_n < 3 * usual:
@@ -81,8 +86,9 @@ class Oddities:
             label,
             "total",
             "over",
-            value=power,
-            unit="W",
+            value=now_s - since,
+            limit=STUCK_S,
+            unit="s",
             since_s=since,
             cause="unclear",
             advice=f"{label} has shown {power:.0f} W unchanged for {now_s - since:.0f} s while others move: "
@@ -156,13 +162,13 @@ class Oddities:
         if r.share_even >= 40 and r.powers:
             span_s = r.powers[-1][0] - r.even_s
             varied = r.even_span[1] - r.even_span[0]
-            if span_s >= 60.0 and varied > 15.0:
+            if span_s >= EVEN_S and varied > 15.0:
                 since = r.even_s
                 advice = (
                     f"{label} has shown exactly 50 : 50 for {span_s:.0f} s: one side is doubled, the other "
                     "isn't heard; wake and pair the other side"
                 )
-        elif track.share_s == -math.inf and r.untold >= 60 and r.powers[-1][0] - r.untold_s >= 60.0:
+        elif track.share_s == -math.inf and r.untold >= 60 and r.powers[-1][0] - r.untold_s >= EVEN_S:
             since = r.untold_s
             advice = (
                 f"{label} tells no sides though the bench says it has both: the other side isn't heard, or a "
@@ -171,11 +177,14 @@ class Oddities:
         if since is None and ("one-sided", label, None) not in self.seen.standing:
             return None
         signal: Signal = "below" if since is None else "over"
-        return Sign("one-sided", label, None, signal, 50.0, None, "points", None, since, "one-side", advice)
+        value = 0.0 if since is None else r.powers[-1][0] - since
+        return Sign("one-sided", label, None, signal, value, EVEN_S, "s", None, since, "one-side", advice)
 
     def turning(self, end: int) -> Turning | None:
         """How all turned in the 15 closed seconds before `end`; None if there are fewer."""
-        if end < 15:
+        # Revolutions of a stop and of getting going again are told in too many ways to be compared.
+        coasted = self.comparator.pedalled_since - 5 > end - 15 and self.comparator.powered
+        if end < 15 or coasted:
             return None
         cadences = self.comparator.cadence(end - 15, end)
         first, last = self.comparator.cadence(end - 15, end - 11), self.comparator.cadence(end - 4, end)

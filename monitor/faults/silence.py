@@ -129,6 +129,7 @@ class Silence:
         if powered:
             sign.signal = "below"
             return sign
+        since = max(since, seen.heard_since_s[i])
         missing_s = now_s - max(track.powered_s, since)
         none_shown = track.power_w is None or track.power_w <= 5.0
         sign.signal = "over" if missing_s >= NO_POWER_S and none_shown else "between"
@@ -157,7 +158,8 @@ class Silence:
         power = t.power_w or 0.0
         began = math.inf
         if t.powered_s > now_s - 2.0 and t.unpowered_s < now_s - NO_POWER_S and power > 40.0:
-            since = self._powered_since(j)
+            # What was shown before a silence is no evidence after it.
+            since = max(self._powered_since(j), self.seen.heard_since_s[j])
             early_s = now_s - NO_POWER_S
             if since <= early_s and power > 0.8 * self._power_at(j, early_s):
                 # A short rest, too short for it to have fallen to nothing, is a rest all the same.
