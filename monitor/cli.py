@@ -110,6 +110,7 @@ def run(
     headless: Annotated[bool, Flag] = False,
     seconds: MaybeSeconds = None,
     speed: Speed = None,
+    speak: Annotated[bool, Flag] = False,
     out: Path = Path("sessions"),
 ) -> int:
     """Record a bench and watch it.
@@ -132,28 +133,60 @@ def run(
         End after so many seconds of the session.
     speed
         Session seconds in a second, or max; only if every link is scene: or log:.
+    speak
+        Say segments and alarms aloud, by the system's own speech command.
     out
         The folder in which the session's folder is made.
     """
     from monitor.commands.live import run
 
-    return run(bench, protocol, headless, seconds, speed, out)
+    return run(bench, protocol, headless, seconds, speed, out, speak)
 
 
 @app.command
-def follow(session: Path, /) -> int:
-    """Attach a screen to a session that is being recorded.
+def follow(
+    session: Path,
+    /,
+    *,
+    watch_only: Annotated[bool, Flag] = False,
+    speak: Annotated[bool, Flag] = False,
+    serve: Annotated[bool, Flag] = False,
+    address: str | None = None,
+    port: int = 8123,
+    acts: Annotated[bool, Flag] = False,
+) -> int:
+    """Attach a screen to a session that is being recorded, here or in a browser.
 
-    Example: plumbwatt follow sessions/2026-11-25-190312-winter-bench
+    With --serve the screen is shown in any number of browsers, on a tablet at the handlebar for
+    instance; they only watch, and only on this computer unless --address is given: then each
+    takes a code that is printed here. The recorder is not touched by any of them.
+
+    Example: plumbwatt follow sessions/2026-11-25-190312-winter-bench --serve --address 192.168.1.20
 
     Parameters
     ----------
     session
         The session folder, as printed by `run`.
+    watch_only
+        Keys that act are off.
+    speak
+        Say segments and alarms aloud, by the system's own speech command.
+    serve
+        Serve the screen to browsers instead of showing it here.
+    address
+        Listen on this address of this computer (0.0.0.0: on all), for others to look.
+    port
+        Where to listen.
+    acts
+        Keys act in the browsers too, save those that command the trainer.
     """
+    if serve:
+        from monitor.commands.serve import serve as serve_screen
+
+        return serve_screen(session, address, port, acts)
     from monitor.commands.live import follow
 
-    return follow(session)
+    return follow(session, watch_only, speak)
 
 
 @app.command

@@ -78,6 +78,7 @@ class Cockpit:
         self.out: list[Output] = []
         self.connected = True
         """Whether a recorder takes what is passed on."""
+        self.may_arm = True
         self.trainer: Trainer | None = None
         self.said = ""
         """The latest outcome of a question, for the screen; it takes it away."""
@@ -303,6 +304,8 @@ class Cockpit:
 
     def arm(self) -> None:
         """Arm the trainer, or take it back. RefusedKeyError: it can't be now."""
+        if not self.may_arm:
+            raise RefusedKeyError("a trainer is armed at the computer beside it, not from a browser")
         if not self.connected:
             raise RefusedKeyError("the recorder is not connected: nothing can be armed now")
         able = [each for each in self._trainers.values() if self._can(each)]

@@ -45,6 +45,8 @@ WAIT_S = 6.0
 JUMP_S = 3600.0
 """A hole in the records longer than this is stepped over, not lived through."""
 SHOWN_MEAN_S = 3
+SETTLES_S = 20.0
+"""With less of a segment left than this it won't settle what is undecided; another block would."""
 TRACE_S = 120
 MEASUREMENTS = frozenset({"2A63", "2AD2", "2A5B", "2A64"})
 ORDER: tuple[Kind, ...] = (
@@ -565,6 +567,10 @@ class Pipeline:
                 return Suggestion(
                     f"{label}: {found.ride}", Block(name, ride.seconds, ride.power_w, ride.cadence_rpm)
                 )
+        left_s = self.runner.left_s(self.t_s)
+        if left_s is not None and left_s > SETTLES_S and self.runner.current is not None:
+            # What is being ridden may well settle it.
+            return None
         for lane in lanes:
             if lane.verdict == "undecided" and lane.heard == "heard" and (lane.power_w or 0.0) > MIN_POWER_W:
                 return self._steadier(lane)

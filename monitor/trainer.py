@@ -96,6 +96,8 @@ class TrainerView(NamedTuple):
     eased: bool = False
     loud: bool = False
     """Somebody has to do something."""
+    troubled: bool = False
+    """It is not armed, and there is a reason worth telling."""
 
 
 class _Command(NamedTuple):
@@ -153,6 +155,10 @@ class Trainer:
         self._asked_s = -math.inf
         self._strange = 0
         self._control_lost = 0
+        self._elsewhere = ""
+        """What another screen said when it armed it."""
+        self._meant = False
+        """A person has let it go."""
 
     # -- what it may be
 
@@ -202,7 +208,7 @@ class Trainer:
             raise RefusedError(
                 f"{self.label} can't go below {self._low_w:g} W, the bench allows {self.rules.max_w:g} W"
             )
-        self.phase, self.why, self.eased = "asking", "", False
+        self.phase, self.why, self.eased, self._elsewhere = "asking", "", False, ""
         self._t_s = max(self._t_s, t_s)
         self._slow_since_s = self._fast_since_s = None
         self._pending, self._granted = None, False
@@ -224,7 +230,9 @@ class Trainer:
         """Drop to the safe target and be armed no more: a key, the end, or anything that looks wrong."""
         if not self.armed:
             return []
-        return self._fall(max(t_s, self._t_s), why)
+        orders = self._fall(max(t_s, self._t_s), why)
+        self._meant = True
+        return orders
 
     def want(self, load: Load | None) -> None:
         """What the protocol asks for now; None: nothing, which is the safe target."""
@@ -251,7 +259,10 @@ class Trainer:
                 orders += self._link_changed(record, t_s)
             case Write(_, label) if label == self.label:
                 orders += self._wrote(record, t_s)
+            case Act(_, "trainer", text, label) if label == self.label and self.phase == "off":
+                self._elsewhere = text if text.startswith("armed") else ""
             case Act(_, "safe-target", text, label) if label == self.label:
+                self._elsewhere = ""
                 if self.phase != "off":
                     self._let_go(f"dropped to its safe target by the recorder: {text}")
         return orders + self._go_on(t_s)
@@ -547,6 +558,7 @@ class Trainer:
 
     def _fall(self, t_s: float, why: str) -> list[Order]:
         self.phase, self.why, self._fall_why, self.eased = "falling", why, why, False
+        self._meant = False
         # Whatever was under way, the safe target goes now; if the trainer is busy, it goes again.
         self._pending, self._retry_s, self._control_lost = None, -math.inf, 0
         if not self._up:
@@ -569,11 +581,14 @@ class Trainer:
         return TrainerView(
             self.label, self.phase, self._words(), self._current_w, goal_w, self.ceiling_w, self.eased,
             loud=self.eased or self.phase in ("falling", "taken"),
+            troubled=self.phase == "off" and bool(self._elsewhere or (self.why and not self._meant)),
         )  # fmt: skip
 
     def _words(self) -> str:
         match self.phase:
             case "off":
+                if self._elsewhere:
+                    return f"{self._elsewhere} by another screen"
                 return f"not armed: {self.why}" if self.why else "not armed"
             case "asking":
                 return "asking for control"

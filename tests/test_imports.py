@@ -17,7 +17,7 @@ IMPURE = {
     "capture.scene", "capture.source", "capture.sources",
     "storage.attach", "storage.feed", "storage.job", "storage.recorder", "storage.will",
     "monitor.cli", "monitor.commands", "monitor.dashboard", "monitor.doctor",
-    "monitor.replay", "monitor.session",
+    "monitor.replay", "monitor.serving", "monitor.session",
 }  # fmt: skip
 OUTSIDE = {"asyncio", "bleak", "openant", "usb", "textual", "rich", "libusb_package", "scipy", "pandas"}
 

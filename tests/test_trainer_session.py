@@ -203,6 +203,8 @@ def test_keys_of_the_protocol() -> None:
     assert rig.cockpit.repeat() == "low"
     rig.until(42)
     assert rig.runner.left_s(42.0) == pytest.approx(58, abs=1.1)
+    rig.cockpit.act("segment", "mine")
+    rig.until(42.5)
     suggestion = rig.pipeline.view().suggestion
     assert suggestion is not None
     name = rig.cockpit.insert(suggestion.block)
@@ -213,6 +215,7 @@ def test_keys_of_the_protocol() -> None:
         rig.cockpit.insert(suggestion.block)
     assert rig.cockpit.undo() == "insert"
     rig.until(44)
+    assert rig.runner.following is not None
     assert rig.runner.following.name == "high"
 
 

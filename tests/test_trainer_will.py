@@ -224,7 +224,10 @@ async def by_finishing(viewer: Attachment) -> None:
     await viewer.finish("enough")
 
 
-@pytest.mark.parametrize("leaves", [by_dying, by_leaving, by_silence, by_finishing])
+@pytest.mark.parametrize(
+    "leaves",
+    [by_dying, *(pytest.param(by, marks=pytest.mark.slow) for by in (by_leaving, by_silence, by_finishing))],
+)
 async def test_a_recorder_lets_the_trainer_go(tmp_path: Path, leaves: Leaving) -> None:
     running = await start_recorder(job(tmp_path))
     other, viewer = await running.attach(), await running.attach()
@@ -253,6 +256,7 @@ async def test_a_recorder_lets_the_trainer_go(tmp_path: Path, leaves: Leaving) -
         await gone(running, viewer, other)
 
 
+@pytest.mark.slow
 async def test_signs_of_life_keep_it_and_others_are_kept_off(tmp_path: Path) -> None:
     running = await start_recorder(job(tmp_path))
     viewer, other = await running.attach(), await running.attach()

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import os
 import signal
 from collections.abc import Callable
 from pathlib import Path
@@ -42,6 +43,7 @@ def run(
     seconds: float | None,
     speed: float | None,
     out: Path,
+    speak: bool = False,
 ) -> int:
     """A bench, recorded and watched. SourceError: a radio that it needs can't be used."""
     bench = load_bench(bench_file)
@@ -54,7 +56,7 @@ def run(
             f"{bench_file} links to a capture log. "
             f"Use `plumbwatt replay LOG.jsonl --bench {bench_file} --out DIR`."
         )
-    return _record(bench, protocol, headless, seconds, speed, out, stays=True)
+    return _record(bench, protocol, headless, seconds, speed, out, stays=True, speaker=_speaker(speak))
 
 
 def _protocol_path(file: Path) -> Path:
@@ -78,15 +80,18 @@ def record_log(log: Path, bench: Bench, headless: bool, speed: float, out: Path)
     return _record(bench, None, headless, None, speed, out, stays=False, log=log)
 
 
-def follow(folder: Path) -> int:
+def follow(folder: Path, watch_only: bool = False, speak: bool = False) -> int:
     """Attach a screen to a session that is being recorded. SessionError: it is not."""
     opened = open_session(folder)
-    if not on_terminal():
+    in_browser = "TEXTUAL_DRIVER" in os.environ
+    if not on_terminal() and not in_browser:
         raise UsageError("the screen needs a terminal.")
     bench, protocol = recorded_settings(opened.info.header, opened.path)
     if read_live(opened.path) is None:
         asyncio.run(attach(opened.path))  # raises, and says what to do
-    runner = None if protocol is None or bench.scripted else Runner(protocol, late_s=TAKE_OVER_S)
+    runner = None
+    if protocol is not None and not bench.scripted and not watch_only:
+        runner = Runner(protocol, late_s=TAKE_OVER_S)
     session = LiveSession(
         opened.path,
         lambda since: attach(opened.path, since),
@@ -94,9 +99,24 @@ def follow(folder: Path) -> int:
         protocol,
         runner=runner,
         late_s=TAKE_OVER_S,
-        asks=not bench.scripted,
+        asks=not bench.scripted and not watch_only,
     )
-    return _watch(session, stays=True)
+    if session.cockpit is not None and in_browser:
+        # Behind a browser stands a radio link of its own: when it breaks nobody lets the trainer go at once.
+        session.cockpit.may_arm = False
+    return _watch(session, stays=True, watch_only=watch_only, speaker=_speaker(speak))
+
+
+def _speaker(speak: bool) -> Callable[[str], None] | None:
+    if not speak:
+        return None
+    from monitor.speech import COMMANDS, Speaker, speech_command
+
+    command = speech_command()
+    if command is None:
+        names = ", ".join(each[0] for each in COMMANDS)
+        raise UsageError(f"--speak finds no speech command. Install one of {names}.")
+    return Speaker(command)
 
 
 def make_job(
@@ -159,6 +179,7 @@ def _record(
     out: Path,
     stays: bool,
     log: Path | None = None,
+    speaker: Callable[[str], None] | None = None,
 ) -> int:
     """Start a recorder and watch it; the exit code. `stays`: it goes on when the screen is left."""
     headless = headless or not has_screen()
@@ -168,7 +189,7 @@ def _record(
     try:
         # At another speed than 1 it would depend on the computer when a question reaches a scene.
         hurried = speed is not None and speed != 1.0
-        return _attend(recorder, bench, protocol or bench.protocol, headless, stays, hurried)
+        return _attend(recorder, bench, protocol or bench.protocol, headless, stays, hurried, speaker)
     except BaseException:
         if read_live(recorder.session) is not None:
             tell(f"The recording goes on. `plumbwatt follow {recorder.session}` attaches a screen.")
@@ -194,6 +215,7 @@ def _attend(
     headless: bool,
     stays: bool,
     hurried: bool = False,
+    speaker: Callable[[str], None] | None = None,
 ) -> int:
     """Watch a recorder that was started, to the end or until the screen is left; the exit code."""
     if planned is not None and not bench.scripted:
@@ -215,7 +237,7 @@ def _attend(
     if checks:
         session.act("preflight")
     if not headless:
-        return _watch(session, stays, recorder)
+        return _watch(session, stays, recorder, page="checks" if checks else "bench", speaker=speaker)
     printer.on_broken = session.finish
     asyncio.run(_until_closed(session, recorder))
     printer.line(end_line(session.pipeline, session.folder))
@@ -275,11 +297,21 @@ async def _until_closed(session: LiveSession, recorder: RunningRecorder | None) 
         await recorder.wait()
 
 
-def _watch(session: LiveSession, stays: bool, recorder: RunningRecorder | None = None) -> int:
+def _watch(
+    session: LiveSession,
+    stays: bool,
+    recorder: RunningRecorder | None = None,
+    *,
+    page: Literal["bench", "checks"] = "bench",
+    watch_only: bool = False,
+    speaker: Callable[[str], None] | None = None,
+) -> int:
     """The screen until it is left; then what was recorded is judged, unless it is still being recorded."""
     from monitor.dashboard.app import BenchApp
 
-    app = BenchApp(session, session.feed, leave_when_closed=True)
+    app = BenchApp(
+        session, session.feed, leave_when_closed=True, read_only=watch_only, page=page, speaker=speaker
+    )
     app.run()
     if app.feed_error is not None:
         raise app.feed_error

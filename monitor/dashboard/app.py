@@ -7,7 +7,7 @@ it, and leaving the screen does not end a recording.
 
 from collections import deque
 from collections.abc import Callable, Coroutine, Iterable
-from typing import Any, ClassVar, NamedTuple, Protocol
+from typing import Any, ClassVar, Literal, NamedTuple, Protocol
 
 from rich.segment import Segment as Cells
 from textual import events
@@ -20,13 +20,16 @@ from textual.widget import Widget
 from textual.widgets import Input, Static
 from textual.worker import Worker, WorkerState
 
+from monitor.cockpit import Cockpit, RefusedKeyError, RideView
 from monitor.dashboard.canvas import Canvas, Run
 from monitor.dashboard.look import BLACK, BLUE, GROUND, WHITE, clock, waiting
-from monitor.dashboard.panels import KEYS, Banner
+from monitor.dashboard.panels import HANDS, KEYS, Banner
+from monitor.dashboard.saddle import load_words
 from monitor.dashboard.sheet import Face, Page, draw_sheet, trace_box
 from monitor.dashboard.trace import draw_trace
 from monitor.plain import plain
-from monitor.view import View
+from monitor.view import Block, View
+from monitor.zeroing import Wish
 
 POLL_HZ = 4.0
 STALE_S = 5.0
@@ -38,6 +41,12 @@ TEXT_CHARACTERS = 200
 GEARS_KEPT = 6
 CHOICES = "123456789bcdefghijklmnopqrstuvwxyz"
 """Keys that choose an instrument; `a` means all."""
+HOLDING = frozenset("mgndsprauyibc") | {"question_mark", "up", "down"}
+"""Keys that do their work while a trainer is held; any other one drops it to its safe target."""
+SLAP_KEYS, SLAP_POLLS = 3, 1
+"""So many keys within so many polls are a hand on the keyboard, not a word."""
+COUNTDOWN_S = 3.0
+"""The bell rings so long before a segment is over, and when one begins: in addition to what is shown."""
 
 
 class ViewSource(Protocol):
@@ -78,6 +87,21 @@ class _Question(NamedTuple):
     prompt: str
     at_s: float
     labels: tuple[str, ...] = ()
+    value: float = 0.0
+
+
+def _rings(before: View, now: View) -> bool:
+    """Whether a segment has just begun, or is about to end: the bell, beside what is shown."""
+    then, segment = before.segment, now.segment
+    if segment is None or segment.paused:
+        return False
+    if then is None or then.start_s != segment.start_s:
+        return then is not None
+    return (
+        then.left_s is not None
+        and segment.left_s is not None
+        and then.left_s > COUNTDOWN_S >= segment.left_s > 0.0
+    )
 
 
 Feed = Coroutine[Any, Any, None] | Callable[[], Coroutine[Any, Any, None]]
@@ -112,7 +136,7 @@ class Sheet(Widget, can_focus=True):
     async def on_key(self, event: events.Key) -> None:
         """Keys answer the question first, if there is one."""
         app = self.app
-        if isinstance(app, BenchApp) and app.answer(event.key):
+        if isinstance(app, BenchApp) and (app.held(event.key) or app.answer(event.key)):
             event.stop()
             event.prevent_default()
 
@@ -149,7 +173,8 @@ class BenchApp(App[str]):
     that keeps the source fresh: it runs as a worker of this app, is cancelled when the screen
     closes, and if it fails the screen says so, and `feed_error` holds the exception. `poll_hz` 0
     draws only when `poll` is called. `read_only` takes no acts. `leave_when_closed` closes
-    the screen as soon as the source has closed well.
+    the screen as soon as the source has closed well. `page` is shown first. `speaker` is given
+    words to be spoken.
 
     `run()` returns `left` (the recording goes on), `finished`, or `closed` when the source had
     already closed.
@@ -169,13 +194,15 @@ class BenchApp(App[str]):
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
             Binding(key.replace("?", "question_mark"), action, word, show=False)
-            for key, word, action, *_ in KEYS
+            for key, word, action, *_ in (*KEYS, *HANDS)
         ),
         Binding("m", "mark", show=False),
         Binding("escape", "back", show=False),
+        Binding("enter", "go", show=False),
         Binding("ctrl+q", "leave", show=False, priority=True),
     ]
-    ACTS = frozenset(action for _, _, action, _, act in KEYS if act)
+    ACTS = frozenset(action for _, _, action, _, act in (*KEYS, *HANDS) if act)
+    HANDS = frozenset(action for _, _, action, _, act in HANDS if act)
 
     def __init__(
         self,
@@ -185,6 +212,8 @@ class BenchApp(App[str]):
         poll_hz: float = POLL_HZ,
         read_only: bool = False,
         leave_when_closed: bool = False,
+        page: Page = "bench",
+        speaker: Callable[[str], None] | None = None,
     ) -> None:
         super().__init__()
         self.source, self.read_only = source, read_only
@@ -194,7 +223,11 @@ class BenchApp(App[str]):
         self._line, self._prompt = Horizontal(id="line"), Static(id="prompt", markup=False)
         self._view = source.view()
         self._trace: Canvas | None = None
-        self._page: Page = "bench"
+        self._page: Page = page
+        self._speaker = speaker
+        self._ride: RideView | None = None
+        self._keys: deque[int] = deque(maxlen=SLAP_KEYS)
+        """Polls at the latest keys."""
         self._question: _Question | None = None
         self._gears: deque[str] = deque(maxlen=GEARS_KEPT)
         self._polls = 0
@@ -202,6 +235,7 @@ class BenchApp(App[str]):
         self._said, self._said_loud, self._said_until = "", False, 0
         self._safety_until = self._after(SAFETY_S)
         self._finishing = False
+        self._ready_seen: bool | None = None
 
     def _after(self, seconds: float) -> int:
         """The poll that comes so many seconds from now; screen time is counted in polls."""
@@ -238,19 +272,71 @@ class BenchApp(App[str]):
         """Take the latest view and draw it; the trace every second time."""
         before, self._view = self._view, self.source.view()
         self._polls += 1
+        self._attend()
         self._still_polls = self._still_polls + 1 if self._view.t_s == before.t_s else 0
         if self._polls % 2 == 0:
             self._trace = None
         if self.source.closed and not self.source.closed_why and (self._finishing or self._leave_when_closed):
             self.exit("finished" if self._finishing else "closed")
             return
-        if len(waiting(self._view)) > len(waiting(before)):
+        if len(waiting(self._view)) > len(waiting(before)) or _rings(before, self._view):
             self.bell()
+        self._speak(before)
         self.draw()
+
+    def _attend(self) -> None:
+        """See what the cockpit has to say."""
+        cockpit = self._cockpit()
+        if cockpit is None:
+            return
+        eased = self._ride is not None and self._ride.trainer is not None and self._ride.trainer.eased
+        self._ride = cockpit.view()
+        if cockpit.said:
+            said, cockpit.said = cockpit.said, ""
+            self._say(said)
+            self._tell(said)
+        if self._ride.trainer is not None and self._ride.trainer.eased and not eased:
+            self.bell()
+            self._tell("turn faster")
+        if self._page == "checks" and cockpit.preflight.ready and self._ready_seen is False:
+            self._page = "bench"
+        self._ready_seen = cockpit.preflight.ready
+
+    def _cockpit(self) -> Cockpit | None:
+        """The hands of the source; None: what is shown can't be acted on."""
+        cockpit: Cockpit | None = getattr(self.source, "cockpit", None)
+        return cockpit
+
+    def _hands(self) -> Cockpit | None:
+        return None if self.read_only else self._cockpit()
+
+    def _pass_on(self) -> None:
+        """Have the session send what the cockpit wants to be sent."""
+        pass_on: Callable[[], None] | None = getattr(self.source, "pass_on", None)
+        if pass_on is not None:
+            pass_on()
+
+    def _speak(self, before: View) -> None:
+        """Say aloud what a rider would miss with his eyes on the road."""
+        now, then = self._view.segment, before.segment
+        if now is not None and (then is None or (now.name, now.start_s) != (then.name, then.start_s)):
+            words = load_words(Block(now.name, 0.0, now.target_w, now.cadence_rpm, now.load or "hold"))
+            self._tell(f"{now.name}, {words}" if now.target_w is not None else now.name)
+        if len(waiting(self._view)) > len(waiting(before)) and self._view.advice:
+            self._tell(self._view.advice)
+
+    def _tell(self, words: str) -> None:
+        if self._speaker is not None:
+            self._speaker(plain(words, TEXT_CHARACTERS))
 
     def face(self) -> Face:
         """What the screen adds to the view at this moment."""
         banner, question = self._trouble(), self._question
+        cockpit = self._cockpit()
+        checks = None
+        if self._page == "checks" and cockpit is not None:
+            disk_free: Callable[[], int | None] | None = getattr(self.source, "disk_free", None)
+            checks = cockpit.checks(disk_free() if disk_free is not None else None)
         return Face(
             page=self._page,
             said=self._said if self._polls < self._said_until else "",
@@ -260,6 +346,9 @@ class BenchApp(App[str]):
             read_only=self.read_only,
             old=banner is not None and banner.loud,
             banner=banner,
+            hands=self._hands() is not None,
+            ride=self._ride,
+            checks=checks,
         )
 
     def _trouble(self) -> Banner | None:
@@ -297,12 +386,37 @@ class BenchApp(App[str]):
         self._said, self._said_loud, self._said_until = plain(text), loud, self._after(SAID_S)
         self.draw()
 
+    # The trainer is held: what a key does then
+
+    def held(self, key: str) -> bool:
+        """Let the trainer go if this key, or a slap on the keyboard, asks for it; whether that was all."""
+        cockpit = self._hands()
+        if cockpit is None:
+            return False
+        self._keys.append(self._polls)
+        slap = len(self._keys) == SLAP_KEYS and self._polls - self._keys[0] <= SLAP_POLLS
+        if not cockpit.armed:
+            return False
+        choosing = self._question is not None and self._question.kind == "choice" and key in (*CHOICES, "a")
+        if not slap and (key in HOLDING or choosing):
+            return False
+        why = "several keys at once" if slap else f"key {key}"
+        cockpit.fall(why)
+        self._pass_on()
+        self.bell()
+        self._say(f"TO THE SAFE TARGET: {why}", loud=True)
+        self._tell("safe target")
+        # These also do what they say.
+        return slap or key not in ("q", "f", "o", "l", "z", "ctrl+q", "ctrl+c")
+
     # Keys
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Acts are off on a screen that only watches, and while a question is open."""
         if action in self.ACTS or action in ("leave", "page"):
             if self._question is not None and action != "leave":
+                return False
+            if action in self.HANDS and self._cockpit() is None:
                 return False
             return action == "leave" or not (self.read_only and action in self.ACTS)
         return True
@@ -372,8 +486,14 @@ class BenchApp(App[str]):
         self.draw()
 
     async def action_back(self) -> None:
-        """Close the question, or the page."""
+        """Close the question, or the page; a trainer that is held is let go first."""
+        if self._typing.has_focus:
+            # Everywhere else the key has been seen already.
+            self.held("escape")
         if self._question is not None:
+            if self._question.act == "zero" and (cockpit := self._hands()) is not None:
+                cockpit.cancel()
+                self._ride = cockpit.view()
             self._close_question()
         elif self._page != "bench":
             self._page = "bench"
@@ -391,6 +511,157 @@ class BenchApp(App[str]):
     def action_help_quit(self) -> None:
         """The interrupt key only tells the two ways out."""
         self._say("q leaves this screen, recording goes on; f finishes the session")
+
+    # Protocol, trainer, zero offset
+
+    def _try(self, work: Callable[[Cockpit], str]) -> None:
+        """Do something by the cockpit; say what it did, or why it can't be done now."""
+        self._safety_until = 0
+        cockpit = self._hands()
+        if cockpit is None:
+            return
+        if self.source.closed or self.feed_error is not None:
+            self._say("NOT DONE: the recorder is not connected.", loud=True)
+            return
+        try:
+            said = work(cockpit)
+        except RefusedKeyError as error:
+            self._say(str(error), loud=True)
+            return
+        self._pass_on()
+        self._ride = cockpit.view()
+        if said:
+            self._say(said)
+        self.draw()
+
+    def action_pause(self) -> None:
+        """Pause the segment, or go on with it."""
+        self._try(lambda cockpit: cockpit.pause())
+
+    def action_repeat(self) -> None:
+        """Begin the segment anew."""
+        self._try(lambda cockpit: f"once more: {cockpit.repeat()}")
+
+    def action_insert(self) -> None:
+        """Have the proposed block ridden next."""
+        suggestion = self._view.suggestion
+        block = suggestion.block if suggestion is not None else None
+        self._try(lambda cockpit: f"comes next: {cockpit.insert(block)}")
+
+    def action_position(self) -> None:
+        """Seated or standing."""
+        self._try(lambda cockpit: cockpit.toggle_position())
+
+    def action_undo(self) -> None:
+        """Take the last act back."""
+        self._try(lambda cockpit: f"taken back: {cockpit.undo()}")
+
+    def action_trainer(self) -> None:
+        """Ask whether the trainer shall be armed; a held one is let go by `held`."""
+        cockpit = self._hands()
+        if cockpit is None or cockpit.armed:
+            return
+        limits = cockpit.bench.trainer
+        self._ask(
+            _Question(
+                "sure",
+                "arm",
+                f"ARM the trainer, at most {limits.max_w:.0f} W?  Enter: arm  Esc: no   "
+                "Then any other key lets it go",
+                0.0,
+            )
+        )
+
+    def action_zero(self) -> None:
+        """Zero offset over the radio: which instrument, then the prompt."""
+        self._choose("zero", "zero offset of")
+
+    def action_length(self) -> None:
+        """Crank length: which instrument; then read, and set if a length is typed."""
+        self._choose("crank-length", "crank length of")
+
+    def _choose(self, kind: Literal["zero", "crank-length"], words: str) -> None:
+        cockpit = self._hands()
+        if cockpit is None:
+            return
+        labels = cockpit.labels(kind)
+        if not labels:
+            self._say(f"no instrument can be asked for it ({words.removesuffix(' of')})", loud=True)
+        elif len(labels) == 1:
+            self._chosen(kind, labels[0])
+        else:
+            named = "  ".join(f"{key} {label}" for key, label in zip(CHOICES, labels, strict=False))
+            self._ask(_Question("choice", kind, f"{words} which?  {named}  Esc none", 0.0, labels))
+
+    def _chosen(self, kind: str, label: str) -> None:
+        if kind == "zero":
+            look_up: Callable[[str], None] | None = getattr(self.source, "look_up_zeros", None)
+            if look_up is not None:
+                look_up(label)
+
+            def begin(cockpit: Cockpit) -> str:
+                cockpit.ask(Wish("zero", label))
+                self._question = _Question("sure", "zero", "", self._now_s(), (label,))
+                return ""
+
+            self._try(begin)
+            return
+
+        def read(cockpit: Cockpit) -> str:
+            cockpit.ask(Wish("crank-length", label))
+            return ""
+
+        self._try(read)
+        cockpit = self._hands()
+        mm = None
+        if cockpit is not None:
+            mm = next(each.crank_length_mm for each in cockpit.bench.instruments if each.label == label)
+        mounted = f" (mounted {mm:g})" if mm is not None else ""
+        self._ask(_Question("text", "mm", f"set {label} to mm{mounted}, Enter: leave it:", 0.0, (label,)))
+
+    def _set_length(self, question: _Question, text: str) -> None:
+        """The length was typed: it has to be typed once more."""
+        try:
+            mm = float(text.replace(",", "."))
+        except ValueError:
+            self._say(f"{text[:20]} is no length in mm", loud=True)
+            return
+        label = question.labels[0]
+        if question.act == "mm":
+            prompt = f"type {mm:g} once more to set {label} to {mm:g} mm:"
+            self._ask(_Question("text", "mm-again", prompt, 0.0, (label,), mm))
+        elif mm != question.value:
+            self._say(f"{mm:g} is not {question.value:g}: nothing was set", loud=True)
+        else:
+
+            def set_(cockpit: Cockpit) -> str:
+                cockpit.ask(Wish("set-crank-length", label, mm))
+                return f"setting {label} to {mm:g} mm"
+
+            self._try(set_)
+
+    def action_go(self) -> None:
+        """On the page of checks: the ride may begin. What is red is asked about first."""
+        cockpit = self._hands()
+        if self._page != "checks" or cockpit is None or cockpit.preflight.ready:
+            return
+        stops = (self.face().checks or cockpit.checks(None)).stops
+        if not stops:
+            self._pass_checks()
+            return
+        named = ", ".join(f"{item.key} of {label or 'the bench'}" for label, item in stops)
+        self._ask(_Question("sure", "override", f"OVERRIDE {named}?  Enter: go   Esc: mend it first", 0.0))
+
+    def _pass_checks(self) -> None:
+        """The person says: go."""
+        disk_free: Callable[[], int | None] | None = getattr(self.source, "disk_free", None)
+
+        def go(cockpit: Cockpit) -> str:
+            overridden = cockpit.ready(disk_free() if disk_free is not None else None)
+            self._page = "bench"
+            return f"overridden: {', '.join(overridden)}" if overridden else "go"
+
+        self._try(go)
 
     # Questions
 
@@ -419,6 +690,9 @@ class BenchApp(App[str]):
         if question.kind == "text":
             # A click took the keys away from the typing line.
             self._typing.focus()
+        elif question.kind == "sure" and key == "enter" and question.act != "finish":
+            self._close_question()
+            self._sure(question)
         elif question.kind == "sure" and key == "enter":
             self._close_question()
             if self.source.closed:
@@ -430,22 +704,52 @@ class BenchApp(App[str]):
         elif question.kind == "choice":
             chosen = (
                 question.labels
-                if key == "a"
+                if key == "a" and question.act == "zeroed"
                 else tuple(
                     label for choice, label in zip(CHOICES, question.labels, strict=False) if choice == key
                 )
             )
             if chosen:
                 self._close_question()
+            if chosen and question.act != "zeroed":
+                self._chosen(question.act, chosen[0])
+                return True
             for label in chosen:
                 self._send("zeroed", "", label, f"zeroed {', '.join(chosen)}", question.at_s)
         return True
+
+    def _sure(self, question: _Question) -> None:
+        """Enter, to a question that only wants to be sure."""
+        if question.act == "arm":
+
+            def arm(cockpit: Cockpit) -> str:
+                cockpit.arm()
+                return "armed"
+
+            self._try(arm)
+        elif question.act == "zero":
+
+            def confirm(cockpit: Cockpit) -> str:
+                try:
+                    cockpit.confirm()
+                except RefusedKeyError:
+                    # The prompt stands until the crank does.
+                    self._question = question
+                    raise
+                return ""
+
+            self._try(confirm)
+        elif question.act == "override":
+            self._pass_checks()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """The typed text becomes an act at the moment of its key; an empty one is dropped."""
         question, text = self._question, plain(event.value.strip(), TEXT_CHARACTERS)
         self._close_question()
         if question is None or not text:
+            return
+        if question.act.startswith("mm"):
+            self._set_length(question, text)
             return
         if question.act == "gear":
             if text in self._gears:

@@ -49,6 +49,40 @@ KEYS: tuple[tuple[str, str, str, str, bool], ...] = (
 """Key, word in the bottom line, action, sentence for the help page, and whether it is an act."""
 
 
+HANDS: tuple[tuple[str, str, str, str, bool], ...] = (
+    ("p", "pause", "pause", "pause the segment, go on with it", True),
+    ("r", "repeat", "repeat", "begin the segment anew", True),
+    ("y", "insert", "insert", "ride the proposed block next", True),
+    ("t", "trainer", "trainer", "arm the trainer; let it go", True),
+    ("o", "zero", "zero", "zero offset over the radio", True),
+    ("l", "length", "length", "crank length: read it, set it", True),
+    ("d", "stand", "position", "seated, standing", True),
+    ("u", "undo", "undo", "take the last act back", True),
+    ("b", "big", "page('big')", "big figures", False),
+    ("c", "checks", "page('checks')", "checks before the ride", False),
+)
+"""The same for what a session that is being recorded offers besides."""
+
+_SHORT = {
+    "space": "mark this moment (m too)",
+    "z": "was zeroed by hand: which",
+    "g": "gear; up, down: earlier ones",
+    "n": "note; of the key's moment",
+    "s": "begin the next segment",
+    "a": "acknowledge alarms",
+    "f": "finish the session (asks)",
+    "i": "instruments, alarms in full",
+    "?": "this page; Esc goes back",
+    "q": "leave: recording goes on",
+}
+_LINE: tuple[tuple[str, ...], ...] = (
+    ("space", "s", "p", "t", "o", "n", "u", "f", "?", "q"),
+    ("space", "s", "p", "t", "o", "g", "n", "d", "u", "b", "c", "i", "f", "?", "q"),
+)
+"""What the bottom line has room for: on a narrow screen, and from `_WIDE` cells on; help has them all."""
+_WIDE = 118
+
+
 class Banner(NamedTuple):
     """Something that nobody may overlook: a headline and what to do about it."""
 
@@ -242,10 +276,29 @@ def draw_log(canvas: Canvas, box: Box, view: View) -> None:
         canvas.put(box.x + 4, y, "nothing has happened yet", FAINT, end=end)
 
 
-def draw_keys(canvas: Canvas, y: int, read_only: bool) -> None:
-    """The bottom line: which key does what. Words can be clicked where there is a mouse."""
+def draw_keys(
+    canvas: Canvas,
+    y: int,
+    read_only: bool,
+    hands: bool = False,
+    alarms: bool = False,
+    armed: bool = False,
+) -> None:
+    """The bottom line: which key does what. Words can be clicked where there is a mouse.
+
+    `alarms`: some wait to be acknowledged. `armed`: the widest key lets the trainer go, so another marks.
+    """
     shown = [key for key in KEYS if not (read_only and key[4])]
-    if not read_only and canvas.width < 90:
+    if hands and not read_only:
+        known = {key[0]: key for key in (*KEYS, *HANDS)}
+        line = _LINE[canvas.width >= _WIDE]
+        if alarms:
+            # In the place of what can wait.
+            line = tuple("a" if key == "u" else key for key in line)
+        shown = [known[key] for key in line]
+        if armed:
+            shown = [("m", *key[1:]) if key[0] == "space" else key for key in shown]
+    elif not read_only and canvas.width < 90:
         shown = [key for key in shown if key[0] != "i"]
     gap = max(1, min(3, (canvas.width - sum(len(key[0]) + len(key[1]) + 2 for key in shown)) // len(shown)))
     x = 0
@@ -257,18 +310,21 @@ def draw_keys(canvas: Canvas, y: int, read_only: bool) -> None:
         canvas.right(canvas.width - 1, y, "watching only", QUIET)
 
 
-def draw_help(canvas: Canvas, box: Box, read_only: bool) -> None:
+def draw_help(canvas: Canvas, box: Box, read_only: bool, hands: bool = False) -> None:
     """Keys, marks, and the words on safety."""
     x, y, end = box.x + 2, box.y, box.x + box.width - 1
     canvas.put(x, y, "Keys", BOLD)
     if read_only:
         canvas.put(x + 6, y, "(this screen only watches: keys that act are off)", QUIET)
     y += 1
-    for key, _, _, sentence, act in KEYS:
-        style = FAINT if act and read_only else BOLD
-        canvas.put(x, y, f" {key} ", FAINT if act and read_only else KEY)
-        canvas.put(x + 9, y, sentence, style, end=end)
-        y += 1
+    if hands and not read_only:
+        y = _draw_all_keys(canvas, x, y, end)
+    else:
+        for key, _, _, sentence, act in KEYS:
+            style = FAINT if act and read_only else BOLD
+            canvas.put(x, y, f" {key} ", FAINT if act and read_only else KEY)
+            canvas.put(x + 9, y, sentence, style, end=end)
+            y += 1
     roomy = box.height >= 26
     y += roomy
     canvas.put(x, y, "Marks", BOLD)
@@ -287,6 +343,20 @@ def draw_help(canvas: Canvas, box: Box, read_only: bool) -> None:
     for line in wrap(safety, box.width - 4, box.y + box.height - y):
         canvas.put(x, y, line, WARM)
         y += 1
+
+
+def _draw_all_keys(canvas: Canvas, x: int, y: int, end: int) -> int:
+    """Two columns of keys, and what any other key does; the row after them."""
+    half = x + (end - x) // 2
+    for row, (left, right) in enumerate(zip(KEYS, HANDS, strict=True)):
+        canvas.put(x, y + row, f" {left[0]} ", KEY)
+        canvas.put(x + 8, y + row, _SHORT[left[0]], BOLD, end=half - 1)
+        canvas.put(half, y + row, f" {right[0]} ", KEY)
+        canvas.put(half + 4, y + row, right[3], BOLD, end=end)
+    canvas.put(
+        x, y + len(KEYS), "While the trainer is armed, any other key drops it to its safe target.", WARM
+    )
+    return y + len(KEYS) + 1
 
 
 def draw_details(canvas: Canvas, box: Box, view: View) -> None:

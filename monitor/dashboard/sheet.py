@@ -3,11 +3,13 @@
 Pure: same view, face and size, same drawing.
 """
 
-from typing import Literal, NamedTuple
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from monitor.dashboard.canvas import Box, Canvas, wrap
 from monitor.dashboard.lanes import HEIGHTS, WIDE, draw_lanes
-from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, OLD, QUIET, RAISED, not_recording
+from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, OLD, QUIET, RAISED, not_recording, waiting
 from monitor.dashboard.panels import (
     SAFETY,
     Banner,
@@ -20,12 +22,20 @@ from monitor.dashboard.panels import (
     draw_top,
     recording_banner,
 )
+from monitor.dashboard.saddle import Line, draw_big, draw_checks, draw_ride, ride_lines
 from monitor.dashboard.trace import draw_trace
 from monitor.view import View
 
+if TYPE_CHECKING:
+    from monitor.cockpit import RideView
+    from monitor.preflight import Checks
+
 LEAST_WIDTH, LEAST_HEIGHT = 80, 24
 
-Page = Literal["bench", "help", "details"]
+RIDE_ROWS = 2
+"""At most so many lines of what the rider has to know now."""
+
+Page = Literal["bench", "help", "details", "big", "checks"]
 
 
 class Face(NamedTuple):
@@ -42,6 +52,10 @@ class Face(NamedTuple):
     old: bool = False
     """The view no longer follows the bench."""
     banner: Banner | None = None
+    hands: bool = False
+    """Keys act on trainer, zero offset and protocol."""
+    ride: RideView | None = None
+    checks: Checks | None = None
 
 
 class Layout(NamedTuple):
@@ -54,21 +68,24 @@ class Layout(NamedTuple):
     advice: int
     below: int
     safety: int
+    ride: int = 0
 
 
-def layout(width: int, height: int, lanes: int, banner: Banner | None, safety: bool) -> Layout:
+def layout(width: int, height: int, lanes: int, banner: Banner | None, safety: bool, ride: int = 0) -> Layout:
     """Share out the rows: lanes as tall as they can be while the log below keeps a few rows.
 
-    `lanes` is their number; the head of the lanes is counted with them.
+    `lanes` is their number; the head of the lanes is counted with them. `ride` are the lines for the
+    rider.
     """
     banner_rows = 0 if banner is None else 3 if banner.loud else 1
     safety_rows = len(wrap(SAFETY, width - 2, 2)) if safety and banner_rows < 3 else 0
     least_below = 3 if banner_rows == 3 else 5
-    free = height - 1 - banner_rows - safety_rows
+    free = height - 1 - banner_rows - safety_rows - ride
     for rows in HEIGHTS:
         if rows >= 5 and width < WIDE:
             continue
-        for top in (3, 2) if rows >= 3 else (2,):
+        # For a rider the large figures of target and time come before tall lanes.
+        for top in (3,) if ride and rows >= 2 else (3, 2) if rows >= 3 else (2,):
             if rows * lanes + 1 + top + 1 + least_below <= free:
                 break
         else:
@@ -82,7 +99,7 @@ def layout(width: int, height: int, lanes: int, banner: Banner | None, safety: b
     rest = free - top - lane_height
     air = 1 if rest >= 12 else 0
     advice = 2 if rest - air >= 6 else 1
-    return Layout(banner_rows, top, air, lane_height, advice, rest - air - advice, safety_rows)
+    return Layout(banner_rows, top, air, lane_height, advice, rest - air - advice, safety_rows, ride)
 
 
 def too_small(width: int, height: int) -> bool:
@@ -114,12 +131,17 @@ def trace_box(width: int, height: int, view: View, face: Face) -> Box:
     """Where the trace stands; of no height when it has no place."""
     if face.page != "bench" or too_small(width, height):
         return Box(0, 0, 0, 0)
-    parts = layout(width, height, len(view.lanes), _banner(view, face), face.safety)
+    ride = len(_ride(view, face))
+    parts = layout(width, height, len(view.lanes), _banner(view, face), face.safety, ride)
     left = log_width(width)
     y = height - 1 - parts.safety - parts.below
     # An empty row between the advice and what is below it, when there are rows to spare.
     spare = parts.below >= 8
     return Box(left + 2, y + spare, width - left - 3, max(0, parts.below - spare))
+
+
+def _ride(view: View, face: Face) -> list[Line]:
+    return ride_lines(view, face.ride)[:RIDE_ROWS]
 
 
 def log_width(width: int) -> int:
@@ -147,7 +169,8 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
         _draw_too_small(canvas, view)
         return canvas
     banner = _banner(view, face)
-    parts = layout(width, height, len(view.lanes), banner, face.safety)
+    ride = _ride(view, face)
+    parts = layout(width, height, len(view.lanes), banner, face.safety, len(ride))
     y = 0
     if banner is not None:
         draw_banner(canvas, Box(0, 0, width, parts.banner), banner)
@@ -157,7 +180,8 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
     canvas.shade(Box(0, content, width, parts.top), RAISED)
     y += parts.top
     if face.page == "bench":
-        y += parts.air
+        draw_ride(canvas, Box(0, y, width, parts.ride), ride)
+        y += parts.ride + parts.air
         draw_lanes(canvas, Box(0, y, width, parts.lanes), view)
         y += parts.lanes
         draw_advice(canvas, Box(0, y, width, parts.advice), view)
@@ -171,7 +195,11 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
     else:
         box = Box(0, y + 1, width, height - 2 - y)
         if face.page == "help":
-            draw_help(canvas, box, face.read_only)
+            draw_help(canvas, box, face.read_only, face.hands)
+        elif face.page == "big":
+            draw_big(canvas, box, view, face.ride)
+        elif face.page == "checks":
+            draw_checks(canvas, box, face.checks, face.hands and not face.read_only)
         else:
             draw_details(canvas, box, view)
     if face.old:
@@ -184,6 +212,8 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
         canvas.fill(Box(0, height - 1, width, 1), " ", style)
         canvas.put(1, height - 1, face.said, style, end=width)
     else:
-        draw_keys(canvas, height - 1, face.read_only)
+        trainer = face.ride.trainer if face.ride is not None else None
+        armed = trainer is not None and trainer.phase in ("asking", "held")
+        draw_keys(canvas, height - 1, face.read_only, face.hands, bool(waiting(view)), armed)
         canvas.shade(Box(0, height - 1, width, 1), RAISED)
     return canvas

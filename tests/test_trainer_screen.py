@@ -1,0 +1,457 @@
+"""The keys of the saddle on the screen: what holds, what lets go, what is asked, what is recorded."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from test_dashboard import calm, compare, press, replace, settle, shown
+from test_trainer_session import Rig
+from textual.pilot import Pilot
+
+from capture.record import Act
+from monitor.cockpit import RideView
+from monitor.dashboard.app import HOLDING, BenchApp
+from monitor.dashboard.canvas import Box, Canvas
+from monitor.dashboard.look import ASK, GROUND, LOUD
+from monitor.dashboard.panels import HANDS, KEYS, draw_keys
+from monitor.dashboard.saddle import draw_big, draw_checks, ride_lines
+from monitor.dashboard.sheet import Face, draw_sheet, layout
+from monitor.preflight import Checked, Checks, Item
+from monitor.trainer import TrainerView
+from monitor.view import Block, Segment, Suggestion, View
+
+SIZE = (80, 24)
+
+
+class Riding:
+    """A source with hands: what it passes on is done at once, on the virtual bench."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig, self.cockpit = rig, rig.cockpit
+        self.closed, self.closed_why = False, ""
+        self.looked_up: list[str] = []
+        self.finished = 0
+
+    def view(self) -> View:
+        return self.rig.pipeline.view()
+
+    def act(self, act: str, text: str, instrument: str, at_s: float | None = None) -> None:
+        self.cockpit.act(act, text, instrument, at_s)
+        self.pass_on()
+
+    def pass_on(self) -> None:
+        self.rig.flush()
+
+    def disk_free(self) -> int:
+        return 10**11
+
+    def look_up_zeros(self, label: str) -> None:
+        self.looked_up.append(label)
+
+    def finish(self) -> None:
+        self.finished += 1
+
+
+def riding(until_s: float = 40.0, *, armed: bool = False) -> Riding:
+    """A rider in the first segment; the checks are passed."""
+    rig = Rig().until(20)
+    rig.cockpit.ready(None)
+    rig.flush()
+    rig.until(22)
+    if armed:
+        rig.cockpit.arm()
+        rig.flush()
+    return Riding(rig.until(until_s))
+
+
+async def advance(app: BenchApp, pilot: Pilot[str], source: Riding, t_s: float) -> None:
+    source.rig.until(t_s)
+    await settle(app, pilot)
+
+
+# -- pictures
+
+
+async def test_picture_of_the_checks_and_what_enter_does() -> None:
+    source = Riding(Rig().until(20))
+    app = BenchApp(source, poll_hz=0, page="checks")
+    async with app.run_test(size=SIZE) as pilot:
+        await settle(app, pilot)
+        compare("checks-80x24", shown(app))
+        await press(pilot, "enter")
+        assert "OVERRIDE crank-length of crank?" in shown(app)
+        await press(pilot, "escape")
+        assert source.rig.acts("override", "ready") == []
+        await press(pilot, "enter", "enter")
+        assert [act for act, _, _ in source.rig.acts("override", "ready")] == ["override", "ready"]
+        await advance(app, pilot, source, 23)
+        assert "1 of 3" in shown(app)
+        await press(pilot, "c", "enter")
+        assert "The checks are passed." in shown(app)
+        assert len(source.rig.acts("ready")) == 1
+
+
+async def test_picture_of_a_held_trainer_near_the_end_of_a_segment() -> None:
+    source = riding(75, armed=True)
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "i", "i")  # the caution goes with the first key
+        await settle(app, pilot)
+        compare("held-80x24", shown(app))
+        await settle(app, pilot)
+        await press(pilot, "b")
+        await settle(app, pilot)
+        compare("big-80x24", shown(app))
+
+
+async def test_picture_of_all_keys() -> None:
+    app = BenchApp(riding(), poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "question_mark")
+        await settle(app, pilot)
+        compare("help-hands-80x24", shown(app))
+
+
+# -- arming and letting go
+
+
+async def test_arming_takes_two_keys_and_the_same_key_lets_go() -> None:
+    source = riding()
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "t")
+        assert "ARM the trainer, at most 260 W?" in shown(app)
+        await press(pilot, "t", "x", "escape", "enter")
+        assert source.rig.powers == []
+        await press(pilot, "t", "enter")
+        await advance(app, pilot, source, 50)
+        assert source.rig.powers[-1] == 150
+        assert "TRAINER hub 150 W   never above 260 W" in shown(app)
+        await press(pilot, "t")
+        assert source.rig.powers[-1] == 80
+        await advance(app, pilot, source, 55)
+        assert not source.cockpit.armed
+        assert "TRAINER" not in shown(app)
+
+
+@pytest.mark.parametrize("key", ["space", "escape", "enter", "x", "5", "q", "f", "o", "l", "z", "tab", "F"])
+async def test_any_other_key_drops_the_trainer_to_its_safe_target(key: str) -> None:
+    source = riding(armed=True)
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await pilot.pause()
+        assert source.rig.powers[-1] == 150
+        await press(pilot, key)
+        assert source.rig.powers[-1] == 80
+        assert source.rig.acts("trainer")[-1][1].startswith("safe target: ")
+        assert source.rig.acts("mark") == []  # the widest key lets go, and does nothing else
+        if key in ("o", "f", "z"):
+            await settle(app, pilot)
+            assert "?" in shown(app).split("\n")[-1]  # and it asks what it always asks
+    assert (app.return_value == "left") == (key == "q")
+
+
+async def test_acts_do_not_let_go_and_typing_is_no_command() -> None:
+    source = riding(armed=True)
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        for key in ("m", "d", "p", "p", "i", "b", "c", "question_mark", "a", "u"):
+            await pilot.press(key)
+            source.rig.until(source.rig.pipeline.t_s + 1)
+            app.poll()
+            app.poll()
+        await press(pilot, "n", *"fq x t", "enter")
+        assert source.rig.acts("note")[0][1] == "fq x t"
+        assert source.cockpit.armed
+        done = [act for act, _, _ in source.rig.acts("mark", "position", "undo")]
+        assert done == ["mark", "position", "undo"]
+        await press(pilot, "g", "5", "escape")
+        assert source.rig.powers[-1] == 80
+        assert not source.cockpit.armed
+
+
+async def test_a_slap_on_the_keyboard_lets_go_whatever_the_keys() -> None:
+    source = riding(armed=True)
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await pilot.pause()
+        await press(pilot, "m", "d", "m")
+        assert source.rig.powers[-1] == 80
+        assert ("trainer", "safe target: several keys at once", "hub") in source.rig.acts("trainer")
+
+
+async def test_leaving_by_the_interrupt_key_does_not_let_go_by_itself_but_q_does() -> None:
+    source = riding(armed=True)
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "ctrl+c")
+        assert "recording goes on" in shown(app)
+        await press(pilot, "q")
+    assert app.return_value == "left"
+    assert source.rig.powers[-1] == 80
+
+
+async def test_a_watching_screen_can_neither_arm_nor_let_go() -> None:
+    source = riding(armed=True)
+    app = BenchApp(source, poll_hz=0, read_only=True)
+    async with app.run_test(size=SIZE) as pilot:
+        acts = len(source.rig.records)
+        for key in ("t", "space", "o", "l", "p", "s", "y", "n", "x"):
+            await pilot.press(key, "enter", "escape")
+        assert source.cockpit.armed
+        assert len(source.rig.records) == acts
+        assert source.finished == 0
+        await settle(app, pilot)
+        assert "watching only" in shown(app)
+
+
+async def test_control_that_was_taken_and_an_eased_target_are_loud() -> None:
+    source = riding(armed=True)
+    app = BenchApp(source, poll_hz=0)
+    rung: list[int] = []
+    async with app.run_test(size=SIZE) as pilot:
+        app.bell = lambda: rung.append(1)  # type: ignore[method-assign]
+        from capture.record import Packet
+
+        now = source.rig.records[-1].t_ns
+        source.rig.take(Packet(now, "hub", "2ADA", b"\xff"))
+        await settle(app, pilot)
+        assert "TAKEN by another program; t takes it back" in shown(app)
+        await press(pilot, "t", "enter")
+        await advance(app, pilot, source, 47)
+        assert source.cockpit.armed
+        assert source.rig.powers[-1] == 150
+
+
+async def test_without_a_trainer_the_key_says_so() -> None:
+    source = riding()
+    source.cockpit._trainers.clear()
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "t", "enter")
+        assert "no trainer that could be commanded" in shown(app)
+
+
+# -- protocol, position, undo
+
+
+async def test_keys_of_the_protocol_and_of_the_rider() -> None:
+    source = riding()
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "p")
+        await settle(app, pilot)
+        assert "PAUSED: low" in shown(app)
+        await press(pilot, "p")
+        await settle(app, pilot)
+        assert "PAUSED" not in shown(app)
+        await press(pilot, "r")
+        assert "once more: low" in shown(app)
+        await press(pilot, "y")
+        assert "no block is proposed" in shown(app)
+        await press(pilot, "d", "d")
+        assert [text for _, text, _ in source.rig.acts("position")] == ["standing", "seated"]
+        await advance(app, pilot, source, 42)
+        await press(pilot, "u")
+        assert "taken back: position seated" in shown(app)
+        await press(pilot, "s")
+        await advance(app, pilot, source, 43)
+        assert "2 of 3" in shown(app)
+
+
+async def test_the_proposed_block_is_inserted_by_one_key() -> None:
+    source = riding(70)
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await settle(app, pilot)
+        assert "y inserts 150 W" in shown(app)
+        await press(pilot, "y")
+        await advance(app, pilot, source, 71)
+        assert "comes next: settle crank: 150 W" in shown(app)
+        assert source.rig.runner.following is not None
+        assert source.rig.runner.following.name == "settle crank: 150 W"
+        assert "y inserts" not in shown(app)
+
+
+# -- zero offset and crank length
+
+
+async def test_a_zero_offset_by_keys_and_its_refusal_while_the_crank_turns() -> None:
+    source = riding()
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "o")
+        assert "zero offset of which?  1 crank  2 pedals" in shown(app)
+        await press(pilot, "1")
+        await settle(app, pilot)
+        assert "zero crank: unload the pedals, crank still" in shown(app)
+        assert source.looked_up == ["crank"]
+        await press(pilot, "enter")
+        assert "the crank turns" in shown(app)
+        assert source.rig.acts("zeroed", "zero-failed") == []
+        await press(pilot, "escape")
+        await settle(app, pilot)
+        assert "zero crank" not in shown(app)
+
+
+async def test_a_zero_offset_by_keys_that_succeeds() -> None:
+    source = Riding(Rig("ant", {"name": "rest", "seconds": 900, "stand": True}).until(10))
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "o", "2", "enter")
+        await settle(app, pilot)
+        assert "zeroing pedals, waiting for its answer" in shown(app)
+        await advance(app, pilot, source, 13)
+        assert "zeroed pedals: " in shown(app)
+        assert [whom for _, _, whom in source.rig.acts("zeroed")] == ["pedals"]
+
+
+async def test_a_crank_length_is_set_only_when_it_was_typed_twice() -> None:
+    source = riding()
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "l", "1")
+        await advance(app, pilot, source, 42)
+        assert "set crank to mm (mounted 170)" in shown(app)
+        await press(pilot, *"17x", "enter")
+        assert "17x is no length in mm" in shown(app)
+        await press(pilot, "l", "1")
+        await advance(app, pilot, source, 44)
+        await press(pilot, *"170", "enter")
+        assert "type 170 once more to set crank to 170 mm" in shown(app)
+        await press(pilot, *"175", "enter")
+        assert "nothing was set" in shown(app)
+        await press(pilot, "l", "1")
+        await advance(app, pilot, source, 46)
+        await press(pilot, *"170", "enter")
+        await press(pilot, *"170,0", "enter")
+        await advance(app, pilot, source, 50)
+        assert "now set, crank: 170 mm" in shown(app)
+        assert source.rig.acts("crank-length-set") == [("crank-length-set", "170 mm", "crank")]
+        await press(pilot, "l", "1", "enter")
+        assert len(source.rig.acts("crank-length-set")) == 1
+
+
+# -- spoken and rung
+
+
+async def test_words_are_spoken_and_the_bell_is_an_addition() -> None:
+    source, spoken = riding(), list[str]()
+    app = BenchApp(source, poll_hz=0, speaker=spoken.append)
+    rung: list[str] = []
+    async with app.run_test(size=SIZE) as pilot:
+        app.bell = lambda: rung.append("bell")  # type: ignore[method-assign]
+        await settle(app, pilot)
+        for t_s in range(41, 86):
+            source.rig.until(t_s)
+            app.poll()
+        assert "high, 400 W at 90 rpm" in spoken
+        assert len(rung) >= 2  # three seconds before the end, and at the beginning
+
+
+# -- drawing
+
+
+TRAINER = TrainerView("hub", "held", "230 W → 250 W", 230.0, 250.0, 400.0)
+RIDE = RideView(TRAINER, "", "", "seated")
+NEXT = Block("sprint", 10.0, None, None, "sprint")
+
+
+def test_lines_for_the_rider_the_most_pressing_first() -> None:
+    segment = Segment("over", 800.0, 3, 6, 330.0, 90.0, 8.4, "sprint", "hold", next=NEXT)
+    view = calm(segment=segment, suggestion=Suggestion("heron: why", Block("tell heron", 120.0, 200.0, 60.0)))
+    lines = ride_lines(view, RIDE._replace(asking="zero heron", stage="prompt"))
+    assert [line.text.split()[0] for line in lines] == ["zero", "NEXT", "TRAINER", "y"]
+    assert lines[1].text == "NEXT in 8 s: sprint, sprint"
+    loud = TRAINER._replace(phase="taken", words="TAKEN", loud=True)
+    assert ride_lines(view, RIDE._replace(trainer=loud))[0].style is LOUD
+    paused = replace(segment, paused=True)
+    (line, *_) = ride_lines(replace(view, segment=paused), None)
+    assert (line.text, line.style) == ("PAUSED: over, 0:08 left   p: go on", ASK)
+    assert ride_lines(calm(segment=None), None) == []
+
+
+def test_for_a_rider_the_large_figures_come_before_tall_lanes() -> None:
+    for lanes in range(1, 5):
+        assert layout(80, 24, lanes, None, False, 1).top == 3
+    for width in (80, 120):
+        for height in range(24, 60):
+            for lanes in range(12):
+                for ride in range(3):
+                    parts = layout(width, height, lanes, None, False, ride)
+                    assert sum(parts) == height - 1
+                    assert min(parts) >= 0
+                    assert parts.ride == ride
+
+
+def test_every_key_is_on_the_help_page_and_its_own() -> None:
+    keys = [key for key, *_ in (*KEYS, *HANDS)]
+    assert len(set(keys)) == len(keys)
+    text = draw_sheet(calm(), 80, 24, Face(page="help", hands=True)).text()
+    for key in keys:
+        assert f" {key} " in text
+    assert "any other key drops it to its safe target" in text
+    # Keys that hold the trainer are keys that exist, and those that let go are not among them.
+    assert {key.replace("?", "question_mark") for key in keys} | {"up", "down", "m"} >= HOLDING
+    assert not {"space", "t", "o", "l", "q", "f", "z"} & HOLDING
+
+
+@pytest.mark.parametrize("width", [80, 100, 118, 200])
+@pytest.mark.parametrize("alarms", [False, True])
+def test_the_bottom_line_has_room_for_its_keys(width: int, alarms: bool) -> None:
+    canvas = Canvas(width, 1, GROUND)
+    draw_keys(canvas, 0, False, True, alarms, armed=True)
+    words = canvas.text().split()
+    assert words[0] == "m"
+    assert words[-2:] == ["q", "leave"]
+    assert ("ack" in words) == alarms
+    assert "space" not in words
+
+
+STATES = st.sampled_from(["ok", "wait", "untold", "warn", "red"])
+ITEMS = st.builds(Item, st.sampled_from(["link", "disk"]), STATES, st.text(max_size=90), st.text(max_size=90))
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    groups=st.lists(st.builds(Checked, st.text(max_size=9), st.tuples(ITEMS, ITEMS)), max_size=9),
+    size=st.sampled_from([(80, 24), (120, 40), (80, 8)]),
+    ready=st.booleans(),
+)
+def test_no_checks_break_the_drawing(groups: list[Checked], size: tuple[int, int], ready: bool) -> None:
+    canvas = Canvas(*size, GROUND)
+    draw_checks(canvas, canvas.box, Checks(10.0, tuple(groups), ready), True)
+    assert canvas.text()
+
+
+def test_what_stops_is_never_left_out() -> None:
+    many = tuple(Item("radio", "warn", f"number {n}", "look") for n in range(30))
+    stop = Item("link", "red", "not heard", "turn its crank")
+    canvas = Canvas(80, 12, GROUND)
+    draw_checks(canvas, canvas.box, Checks(1.0, (Checked("a", many), Checked("b", (stop,))), False), False)
+    text = canvas.text()
+    assert "b ✗ not heard: turn its crank" in text
+    assert "more: they need a taller window" in text
+    assert "1 to mend" in text
+    draw_checks(canvas, canvas.box, None, False)
+
+
+@pytest.mark.parametrize("segment", [
+    None, Segment("x", 0.0), Segment("a" * 60, 0.0, 1, 2, 9999.0, 120.0, 36000.0, "n", "hold"),
+    Segment("sprint", 0.0, 1, 2, None, None, 3.0, None, "sprint"),
+    Segment("free", 0.0, 1, 2, None, None, 3.0, None, "free", paused=True),
+])  # fmt: skip
+def test_big_figures_of_anything(segment: Segment | None) -> None:
+    for size in ((80, 20), (120, 40), (80, 5)):
+        canvas = Canvas(*size, GROUND)
+        draw_big(canvas, Box(0, 0, *size), calm(segment=segment), RIDE)
+    if segment is not None and segment.load == "sprint":
+        assert "SPRINT" in canvas.text() or size[1] == 5
+
+
+def test_pictures_are_kept_beside_the_others() -> None:
+    names: list[Any] = ["checks", "held", "big", "help-hands"]
+    assert all((Path(__file__).parent / "pictures" / f"{name}-80x24.txt").exists() for name in names)
+    assert Act(0, "mark").moment_ns == 0
