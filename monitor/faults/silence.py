@@ -1,6 +1,7 @@
 """Silence and missing power: judged on packets, four times a second."""
 
 import math
+from array import array
 from collections.abc import Iterator
 
 from monitor.alarm import Signal
@@ -27,7 +28,7 @@ class Silence:
         n = len(seen.tracks)
         self.holes: list[list[Hole]] = [[] for _ in range(n)]
         self._ridden_s: list[dict[str, float]] = [{} for _ in range(n)]
-        self._ridden_rpm: list[list[float]] = [[] for _ in range(n)]
+        self._ridden_rpm = [array("d") for _ in range(n)]
         self._measures = [instrument.mount != "cadence" for instrument in self.bench.instruments]
         self._shown: list[tuple[float, float] | None] = [None] * n
 
