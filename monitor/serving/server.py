@@ -31,7 +31,8 @@ _POLICY = (
 _HEADERS = {
     "Content-Security-Policy": _POLICY,
     "Cache-Control": "no-store",
-    "Referrer-Policy": "no-referrer",
+    # Not no-referrer: then a form that is sent to this very page would name no origin.
+    "Referrer-Policy": "same-origin",
     "X-Content-Type-Options": "nosniff",
 }
 
