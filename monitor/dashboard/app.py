@@ -346,7 +346,7 @@ class BenchApp(App[str]):
             read_only=self.read_only,
             old=banner is not None and banner.loud,
             banner=banner,
-            hands=self._hands() is not None,
+            hands=cockpit is not None,
             ride=self._ride,
             checks=checks,
         )

@@ -289,6 +289,8 @@ def draw_keys(
     `alarms`: some wait to be acknowledged. `armed`: the widest key lets the trainer go, so another marks.
     """
     shown = [key for key in KEYS if not (read_only and key[4])]
+    if hands and read_only:
+        shown = [key for key in HANDS if not key[4]] + shown
     if hands and not read_only:
         known = {key[0]: key for key in (*KEYS, *HANDS)}
         line = _LINE[canvas.width >= _WIDE]
