@@ -155,17 +155,14 @@ def check_true(found: list[Record]) -> None:
     scene = Scene(bench.scene, [Wanted(i.label, i.link, i.profile) for i in bench.instruments])
     records = scene.records()
     due = next(records)
-    packets = 0
     for record in found:
         if record == due:
-            packets += isinstance(record, Packet)
             due = next(records)
         elif isinstance(record, Write):
             if record.outcome == "sent":
                 assert scene.write(record.instrument, record.channel, record.data) == "sent"
         else:
             assert not isinstance(record, Packet), (record, due)
-    assert packets > 5
 
 
 async def heard_up_to(session: Path, kill_s: float, kill: "list[int]") -> int:
@@ -203,13 +200,13 @@ def test_a_killed_recorder_loses_a_second_at_most(
         screen = Screen(tmp_path / str(number))
         screens.append(screen)
         kill = [screen.recorder] if who == "recorder" else [screen.recorder, screen.process.pid]
-        last_ns = asyncio.run(heard_up_to(screen.session, chance.uniform(1.0, 4.0), kill))
+        last_ns = asyncio.run(heard_up_to(screen.session, chance.uniform(1.5, 4.5), kill))
         header, records = read_journal(screen.session)
         found = list(records)
         assert isinstance(header, Header)
-        assert not isinstance(found[-1], End)
+        assert not any(isinstance(r, End) for r in found)
         check_true(found)
-        there = max(r.t_ns for r in found if isinstance(r, Packet))
+        there = max((r.t_ns for r in found if isinstance(r, Packet)), default=0)
         lost.append((last_ns - there) / 1e9)
         assert lost[-1] <= MOST_LOST_S
         report = rescue(screen.session)
