@@ -524,6 +524,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_FINE
     except Exception as error:
         return _explain(error)
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # It went while the end was being written: nothing more may be tried at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return code if isinstance(code, int) else EXIT_FINE
 
 
