@@ -519,17 +519,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return _fail(EXIT_INTERRUPTED, "interrupted")
     except BrokenPipeError:
-        # Whoever read our output has gone; what is still buffered must not raise again at the end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _give_no_more()
         return EXIT_FINE
     except Exception as error:
         return _explain(error)
     try:
         sys.stdout.flush()
     except BrokenPipeError:
-        # It went while the end was being written: nothing more may be tried at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _give_no_more()
     return code if isinstance(code, int) else EXIT_FINE
+
+
+def _give_no_more() -> None:
+    """Whoever read our output has gone: what is still buffered must not raise again at the exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _explain(error: Exception) -> int:
