@@ -296,7 +296,9 @@ async def test_several_browsers_watch_and_none_can_act(
             asked = browser.requests()
             assert asked
             assert all(each.startswith((url, "data:")) for each in asked), asked
-            told = [each for each in browser.complaints() if "WebGL" not in each and "GL Driver" not in each]
+            # A busy machine makes the browser complain of its own pace; that is no fault of the page.
+            pace = ("WebGL", "GL Driver", "exceeded allotted deadline")
+            told = [each for each in browser.complaints() if not any(word in each for word in pace)]
             assert told == []
         picture = tmp_path / "tablet.png"
         first.screenshot(picture, whole=False)
