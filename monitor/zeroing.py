@@ -25,7 +25,7 @@ MOVING_RPM = 3.0
 BLUETOOTH_S, ANT_S, SETTING_S = 30.0, 20.0, 8.0
 """Time for an answer: to a zero offset over Bluetooth (the limit of a procedure: from memory) and over ANT+,
 and to a setting."""
-REPEATED_S = 10.0
+REPEATED_S = 2.5
 """The same zero told again within this time is the same one: ANT+ sends its answer several times."""
 JUMP_NM, JUMP_N, JUMP_RAW, JUMP_SHARE = 0.5, 3.0, 16.0, 0.05
 """A zero that moves by less is no jump (common practice, no source): newton metres, newtons, and in a maker's
