@@ -83,6 +83,10 @@ class Cockpit:
         self.said = ""
         """The latest outcome of a question, for the screen; it takes it away."""
         self.position = SEATED
+        self.gears: list[str] = []
+        """Gears of this session, by whichever screen, the latest last."""
+        self.orphan: tuple[str, float] | None = None
+        """A trainer that was held when the recorder went out of reach, and at how many W."""
         self._asker = Asker(bench, late_s) if asks else None
         self._heard: dict[str, dict[str, None]] = {each.label: {} for each in bench.instruments}
         self._asking: Asking | None = None
@@ -135,6 +139,10 @@ class Cockpit:
                 self._mine.append(act)
         if act.act == "position":
             self.position = act.text
+        elif act.act == "gear" and act.text:
+            self.gears = [*(each for each in self.gears if each != act.text), act.text]
+        elif act.act == "safe-target":
+            self.orphan = None
         elif act.act == "zero-history":
             self._histories.add(act.instrument)
 
@@ -152,6 +160,8 @@ class Cockpit:
         """The connection to the recorder broke: what commands a trainer must not be sent any more."""
         self.connected = False
         for trainer in self._trainers.values():
+            if trainer.phase in ("asking", "held", "falling"):
+                self.orphan = trainer.label, trainer.view().target_w or 0.0
             trainer.cut_off()
         self.out = [each for each in self.out if not is_perishable(each)]
 

@@ -297,7 +297,8 @@ class Asking:
             if answer.value is None:
                 return self._over(True, "done, its value is not told"), []
             zero = Zero(answer.value, zero_unit(self._request.channel, self.unit.context))
-            return self._over(True, zero.words), []
+            auto = f", auto-zero {answer.auto_zero}" if answer.auto_zero is not None else ""
+            return self._over(True, zero.words + auto), []
         if wish.kind == "set-crank-length" and not self._reads_back:
             if self._request.channel == _ANT_POWER:
                 return None, []  # a page from before it was set

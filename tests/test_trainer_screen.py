@@ -234,6 +234,30 @@ async def test_without_a_trainer_the_key_says_so() -> None:
         assert "no trainer that could be commanded" in shown(app)
 
 
+async def test_a_recorder_that_dies_while_it_holds_the_trainer_is_the_loudest_word() -> None:
+    source = riding(armed=True)
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await settle(app, pilot)
+        source.cockpit.cut_off()
+        source.closed, source.closed_why = True, "The recorder is gone"
+        await settle(app, pilot)
+        text = " ".join(shown(app).split())
+        assert "NOBODY COMMANDS THE TRAINER" in text
+        assert "hub may go on holding 150 W: STOP PEDALLING" in text
+
+
+async def test_gears_of_other_screens_are_offered() -> None:
+    source = riding()
+    source.rig.take(Act(source.rig.records[-1].t_ns, "gear", "34x28"))
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "g", *"50x17", "enter", "g")
+        assert "(up: 50x17, 34x28)" in shown(app)
+        await press(pilot, "up", "up", "enter")
+        assert [text for _, text, _ in source.rig.acts("gear")] == ["34x28", "50x17", "34x28"]
+
+
 # -- protocol, position, undo
 
 

@@ -103,7 +103,8 @@ def test_what_has_no_zero_offset_says_so() -> None:
         (ENHANCED, "2010013101ff0000", True, "305 (9.53 N·m)"),
         (ENHANCED, "20100401", False, "incorrect calibration position"),
         (ENHANCED, "201004ffff00abcd", False, "manufacturer error (maker 255: abcd)"),
-        (ANT, "01ac01ffffff3101", True, "305"),
+        (ANT, "01ac01ffffff3101", True, "305, auto-zero on"),
+        (ANT, "01acffffffff3101", True, "305, auto-zero not supported"),
         (ANT, "01afffffffff0000", False, "is the crank at rest and unloaded?"),
     ],
 )

@@ -360,6 +360,13 @@ class BenchApp(App[str]):
             return Banner("CUT OFF FROM THE RECORDER", f"{from_when} {again} ({why})")
         if self.source.closed:
             if self.source.closed_why:
+                cockpit = self._cockpit()
+                if cockpit is not None and cockpit.orphan is not None:
+                    label, power_w = cockpit.orphan
+                    held = f"{label} may go on holding {power_w:.0f} W: STOP PEDALLING, switch it off"
+                    return Banner(
+                        "CUT OFF, NOBODY COMMANDS THE TRAINER", f"{held}. {self.source.closed_why}."
+                    )
                 return Banner("CUT OFF FROM THE RECORDER", f"{self.source.closed_why}. {from_when} {again}")
             return Banner("The session is closed", "q leaves the screen", loud=False)
         if self._still_polls >= round(STALE_S * (self._poll_hz or POLL_HZ)):
@@ -450,8 +457,15 @@ class BenchApp(App[str]):
 
     def action_gear(self) -> None:
         """Ask for the gear."""
-        before = f" (up: {', '.join(self._gears)})" if self._gears else ""
+        gears = self._known_gears()[:GEARS_KEPT]
+        before = f" (up: {', '.join(gears)})" if gears else ""
         self._ask(_Question("text", "gear", f"gear{before}:", 0.0))
+
+    def _known_gears(self) -> list[str]:
+        """Gears to be offered, the latest first: those typed here, then those of the session."""
+        cockpit = self._cockpit()
+        recorded = reversed(cockpit.gears) if cockpit is not None else ()
+        return list(dict.fromkeys((*self._gears, *recorded)))
 
     def action_note(self) -> None:
         """Ask for a note; its moment is now."""
@@ -670,7 +684,7 @@ class BenchApp(App[str]):
         self._question = question._replace(at_s=self._now_s())
         self._safety_until = 0
         if question.kind == "text":
-            self._typing.begin(self._gears if question.act == "gear" else ())
+            self._typing.begin(self._known_gears() if question.act == "gear" else ())
             self._prompt.update(question.prompt)
             self._line.display = True
             self._typing.focus()
