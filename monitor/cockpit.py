@@ -111,18 +111,24 @@ class Cockpit:
     def take(self, record: Record) -> None:
         """The next record; the pipeline has had it already."""
         t_s = record.t_ns / 1e9
-        cadence_rpm = self.cadence_rpm(t_s)
         self.preflight.take(record)
-        if isinstance(record, Act):
+        if isinstance(record, Packet):
+            if record.instrument in self._heard:
+                self._heard[record.instrument].setdefault(record.channel)
+        elif isinstance(record, Act):
             self._took(record)
-        elif isinstance(record, Packet) and record.instrument in self._heard:
-            self._heard[record.instrument].setdefault(record.channel)
         if self._asker is not None:
-            facts = dict(zip(self.pipeline.index, self.pipeline.watch.seen.facts, strict=True))
-            for label, request in self._asker.take(record, facts):
+            for label, request in self._asker.take(record, self._facts):
                 self.out.append(Ask(label, request))
-        load = self._load(t_s)
-        for trainer in self._trainers.values():
+        whom = getattr(record, "instrument", None)
+        busy = [each for each in self._trainers.values() if each.phase != "off" or each.label == whom]
+        if busy or self._asking is not None:
+            self._decide(record, t_s, busy)
+
+    def _decide(self, record: Record, t_s: float, busy: list[Trainer]) -> None:
+        """What depends on the crank and on the protocol: trainers, and a question to an instrument."""
+        cadence_rpm, load = self.cadence_rpm(t_s), self._load(t_s)
+        for trainer in busy:
             trainer.want(load)
             self._pass_on(trainer, trainer.take(record, cadence_rpm))
         if self._asking is not None:
@@ -130,6 +136,9 @@ class Cockpit:
             self.out += [Ask(self._asking.unit.label, request) for request in requests]
             if outcome is not None:
                 self._concluded(outcome)
+
+    def _facts(self, label: str) -> dict[str, float | str]:
+        return self.pipeline.watch.seen.facts[self.pipeline.index[label]]
 
     def _took(self, act: Act) -> None:
         done = next((each for each in self._sent if _is_same(each, act)), None)
@@ -394,7 +403,7 @@ class Cockpit:
             self.out.append(Do("zero-history", history_text(zeros), label))
 
     def _unit(self, instrument: Instrument) -> Unit:
-        facts = self.pipeline.watch.seen.facts[self.pipeline.index[instrument.label]]
+        facts = self._facts(instrument.label)
         return Unit(
             instrument.label,
             instrument.link,

@@ -8,10 +8,11 @@ import itertools
 import math
 import statistics
 from collections import deque
+from collections.abc import Callable
 from typing import Literal, NamedTuple
 
 from capture.control import Request, control_channel, crank_length_request
-from capture.record import Act, Link, Packet, Record, Write
+from capture.record import Act, Link, Packet, Record, Tick, Write
 from monitor.bench import Bench, Instrument
 from monitor.pipeline import MEASUREMENTS, Pipeline
 from monitor.view import Heard
@@ -370,8 +371,13 @@ class Asker:
         self._heard: dict[str, dict[str, None]] = {}
         self._told: set[str] = set()
 
-    def take(self, record: Record, facts: dict[str, dict[str, float | str]]) -> list[tuple[str, Request]]:
-        """The next record, and the facts known by label; whom to ask now, and what."""
+    def take(
+        self, record: Record, facts: Callable[[str], dict[str, float | str]]
+    ) -> list[tuple[str, Request]]:
+        """The next record, and what gives the facts known of a label; whom to ask now, and what.
+
+        It asks on ticks only: once a second is often enough.
+        """
         t_s = record.t_ns / 1e9
         match record:
             case Link(_, label, state) if label in self._instruments:
@@ -398,9 +404,11 @@ class Asker:
                         asked[-1] = t_s
                     else:
                         asked.append(t_s)
+            case Tick():
+                return self._due(t_s, facts)
             case _:
                 pass
-        return self._due(t_s, facts)
+        return []
 
     def _request(self, label: str) -> Request | None:
         each = self._instruments[label]
@@ -409,7 +417,7 @@ class Asker:
         except ValueError:
             return None
 
-    def _due(self, t_s: float, facts: dict[str, dict[str, float | str]]) -> list[tuple[str, Request]]:
+    def _due(self, t_s: float, facts: Callable[[str], dict[str, float | str]]) -> list[tuple[str, Request]]:
         due = []
         for label, up_s in self._up_s.items():
             asked = self._asked.setdefault(label, [])
@@ -422,7 +430,7 @@ class Asker:
             if request is None:
                 asked.extend([t_s] * ASK_TIMES)
                 continue
-            if request.channel == "2A66" and facts.get(label, {}).get("crank_length_adjustable") != 1.0:
+            if request.channel == "2A66" and facts(label).get("crank_length_adjustable") != 1.0:
                 # It says that it has none to tell, or has not said anything yet.
                 continue
             asked.append(t_s)

@@ -303,8 +303,9 @@ def asks(radio: str, seconds: float, kind: str = "crank") -> tuple[list[tuple[fl
     def take(record: Record) -> None:
         found.append(record)
         pipeline.feed(record)
-        facts = dict(zip(pipeline.index, pipeline.watch.seen.facts, strict=True))
-        for label, request in asker.take(record, facts):
+        for label, request in asker.take(
+            record, lambda label: pipeline.watch.seen.facts[pipeline.index[label]]
+        ):
             outcome = played.write(label, request.channel, request.data)
             asked.append((record.t_ns / S, request.data.hex()))
             take(Write(record.t_ns, label, request.channel, request.data, outcome))
@@ -327,8 +328,11 @@ def test_a_power_meter_is_asked_once_for_its_crank_length_and_the_difference_is_
 
 
 def played(asker: Asker, *records: Record, adjustable: bool = True) -> list[str]:
-    facts: dict[str, dict[str, float | str]] = {"crank": {"crank_length_adjustable": float(adjustable)}}
-    return [label for record in records for label, _ in asker.take(record, facts)]
+    return [
+        label
+        for record in records
+        for label, _ in asker.take(record, lambda label: {"crank_length_adjustable": float(adjustable)})
+    ]
 
 
 REAL = BENCH.replace("scene:crank", "bluetooth:AA:BB:CC:DD:EE:FF").replace("scene:pedals", "ant:power:5")
@@ -386,5 +390,5 @@ def test_any_packets_are_survived(found: list[tuple[int, str, str, bytes]]) -> N
     for t_s, label, channel, data in sorted(found):
         record = Packet(t_s * S, label, channel, data)
         bike.take(record)
-        asker.take(record, {})
+        asker.take(record, lambda label: {})
         bike.checks()
