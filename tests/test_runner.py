@@ -7,12 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.record import Act, Packet, Record, Tick
+from capture.record import Act, End, Header, Packet, Record, Tick
 from capture.scene.definition import parse_segments
 from monitor.bench import parse_bench
 from monitor.pipeline import Pipeline
 from monitor.protocol import AFTER, PAUSE, Segment, load_protocol, parse_protocol, read_segment, segment_line
+from monitor.recording import collect
 from monitor.runner import ASK_AGAIN_S, START_WITHIN_S, Runner, undo_text, undone
+from monitor.segments import spans_of
 from monitor.toml_check import BenchError
 from monitor.view import Block
 
@@ -431,3 +433,18 @@ def test_a_gear_is_taken_back() -> None:
     assert pipeline.watch.seen.gear == ""
     pipeline.feed(Act(5 * S, "insert", segment_line(BLOCK)))
     assert pipeline.events[-1].text == f"insert {BLOCK.name}, 120 s"
+
+
+def test_an_inserted_block_is_studied_as_what_it_was() -> None:
+    name = BLOCK.name
+    told = ((1, "segment", "low"), (30, "insert", segment_line(BLOCK)), (40, "segment", name),
+            (100, "segment", PAUSE), (110, "resume", name), (110, "segment", name))  # fmt: skip
+    acts = [*(Act(t_s * S, act, text) for t_s, act, text in told), End(140 * S, "over")]
+    records = sorted([*steady(1.0, 140), *acts], key=lambda record: record.t_ns)
+    spans = spans_of(collect(Header(BENCH, "t", 0, PROTOCOL), records))
+    assert [(span.name, span.start_s, span.kind, span.target_w) for span in spans] == [
+        ("low", 1.0, "block", 150.0),
+        (name, 40.0, "block", 200.0),
+        (PAUSE, 100.0, "free", None),
+        (name, 110.0, "block", 200.0),
+    ]

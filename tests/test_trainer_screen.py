@@ -93,6 +93,18 @@ async def test_picture_of_the_checks_and_what_enter_does() -> None:
         assert len(source.rig.acts("ready")) == 1
 
 
+async def test_a_screen_that_comes_later_offers_the_checks_that_the_protocol_waits_for() -> None:
+    for read_only in (False, True):
+        source = Riding(Rig().until(20))
+        app = BenchApp(source, poll_hz=0, read_only=read_only)
+        async with app.run_test(size=SIZE) as pilot:
+            await settle(app, pilot)
+            assert ("to mend or to override" in shown(app)) == (not read_only)
+            await press(pilot, "escape")
+            await settle(app, pilot)
+            assert "to mend" not in shown(app)  # offered once
+
+
 async def test_picture_of_a_held_trainer_near_the_end_of_a_segment() -> None:
     source = riding(75, armed=True)
     app = BenchApp(source, poll_hz=0)

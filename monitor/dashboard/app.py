@@ -236,6 +236,8 @@ class BenchApp(App[str]):
         self._safety_until = self._after(SAFETY_S)
         self._finishing = False
         self._ready_seen: bool | None = None
+        self._offered = page == "checks"
+        """The checks were shown without being asked for."""
 
     def _after(self, seconds: float) -> int:
         """The poll that comes so many seconds from now; screen time is counted in polls."""
@@ -298,6 +300,9 @@ class BenchApp(App[str]):
         if self._ride.trainer is not None and self._ride.trainer.eased and not eased:
             self.bell()
             self._tell("turn faster")
+        if cockpit.pipeline.runner.waits and not cockpit.preflight.ready and not self._offered:
+            # Another screen was left before the checks were passed: the protocol still waits.
+            self._offered, self._page = True, "bench" if self.read_only else "checks"
         if self._page == "checks" and cockpit.preflight.ready and self._ready_seen is False:
             self._page = "bench"
         self._ready_seen = cockpit.preflight.ready
