@@ -194,6 +194,9 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
             canvas.put(1, height - 1 - parts.safety + row, line, QUIET)
     else:
         box = Box(0, y + 1, width, height - 2 - y)
+        if face.page != "big":
+            # What asks for a hand must be seen from every page.
+            draw_ride(canvas, Box(0, y, width, 1), [line for line in ride if line.style in (ASK, LOUD)])
         if face.page == "help":
             draw_help(canvas, box, face.read_only, face.hands)
         elif face.page == "big":
