@@ -71,14 +71,14 @@ costs: $(VENV)/.dev
 # Installed into a folder of their own: they are no part of what is locked.
 TOOLS := $(VENV)/tools
 COMPILE = $(TOOLS)/bin/uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --no-header \
-	--python-version 3.11 pyproject.toml --extra ride-files
+	--python-version 3.11 pyproject.toml --extra ride-files --extra serve
 
 lock: $(TOOLS)/.made
 	$(COMPILE) --output-file requirements.lock $(ARGS)
 	$(COMPILE) --extra dev --output-file requirements-dev.lock $(ARGS)
 
 audit: $(TOOLS)/.made
-	$(TOOLS)/bin/pip-audit --requirement requirements-dev.lock --require-hashes --disable-pip --strict $(ARGS)
+	$(PYTHON) .ci/audit.py --tool $(TOOLS)/bin/pip-audit requirements.lock requirements-dev.lock $(ARGS)
 
 licences: $(VENV)/.dev
 	$(BIN)/python .ci/licences.py requirements.lock
