@@ -14,10 +14,13 @@ import msgspec
 
 from capture.record import Act, Header, Record
 from storage.damage import Damage, SessionError
+from storage.disk import need_plain, read_plain
 from storage.journal import Records, read_journal
 
 AMENDMENTS = "amendments.jsonl"
 LONGEST = 500
+MOST_OCTETS = 16 << 20
+"""Of the file of amendments."""
 """Characters of a text."""
 
 
@@ -67,7 +70,7 @@ def read_amendments(folder: Path) -> list[Amendment]:
     """The amendments of a session, in the order in which they were made; SessionError: a bad line."""
     path = folder / AMENDMENTS
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = read_plain(path, MOST_OCTETS).decode("utf-8").splitlines()
     except FileNotFoundError:
         return []
     except (OSError, UnicodeError) as error:
@@ -228,6 +231,8 @@ def _write(folder: Path, one: Listed, now: Reading | None, utc: str, why: str) -
     )
     path = folder / AMENDMENTS
     try:
+        if path.is_symlink() or path.exists():
+            need_plain(path)
         with open(path, "ab") as file:
             file.write(msgspec.json.encode(amendment) + b"\n")
     except OSError as error:

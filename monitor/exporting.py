@@ -14,7 +14,7 @@ from monitor.plain import plain
 from monitor.products import FINDINGS, GRID, REPORT, SAMPLES, STUDY, write_products
 from monitor.results import Study, decode
 from storage.damage import SessionError
-from storage.disk import write_whole
+from storage.disk import read_plain, write_whole
 from storage.exports.csv_file import csv_lines, write_csv
 from storage.exports.fit_file import DeveloperField, Lap, Ride, fit_bytes, need_fit
 from storage.exports.package import README, Item, package_bytes, readme
@@ -23,6 +23,8 @@ from storage.tables import Column, Table, read_table, write_table
 
 Say = Callable[[str], None]
 KINDS = ("csv", "fit", "parquet", "package")
+STUDY_OCTETS = 256 << 20
+"""At most so long is a study that is read."""
 
 
 def export(folder: Path, kind: str, out: Path | None = None, say: Say | None = None) -> list[Path]:
@@ -54,7 +56,7 @@ def export(folder: Path, kind: str, out: Path | None = None, say: Say | None = N
 def read_study(path: Path) -> Study:
     """A study from its file. SessionError if it is none of ours."""
     try:
-        return decode(path.read_bytes())
+        return decode(read_plain(path, STUDY_OCTETS))
     except (OSError, msgspec.MsgspecError) as error:
         problem = f"is no study that this version reads ({error})"
         raise SessionError(path, problem, "Move it away; `plumbwatt study` makes it again") from None
@@ -120,7 +122,7 @@ _FINDING_COLUMNS = (
 
 
 def _finding_values(path: Path) -> dict[str, list[Any]]:
-    rows = [msgspec.json.decode(line) for line in path.read_bytes().splitlines() if line.strip()]
+    rows = [msgspec.json.decode(line) for line in read_plain(path).splitlines() if line.strip()]
     return {column.name: [row.get(column.name) for row in rows] for column in _FINDING_COLUMNS}
 
 
@@ -146,7 +148,7 @@ def _parquet(session: Session, names: Mapping[str, Path], study: Study, target: 
     paths = []
     for name in (GRID, SAMPLES):
         path = target / name
-        write_whole(path, names[name].read_bytes())
+        write_whole(path, read_plain(names[name]))
         paths.append(path)
     path = target / "segments.parquet"
     _write_segments(session, study, path)

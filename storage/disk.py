@@ -1,14 +1,51 @@
 """The few calls that reach the disk, in one place so that a test can let each of them fail."""
 
 import contextlib
+import errno
 import os
+import stat
 import sys
 from pathlib import Path
 
 from storage.damage import SessionError
 
 _BINARY: int = getattr(os, "O_BINARY", 0)
+_NO_LINK: int = getattr(os, "O_NOFOLLOW", 0)
 _HOLE_OCTETS = 4096
+READ_LIMIT = 1 << 30
+"""Octets of a file that is read at once."""
+
+
+def need_plain(path: Path) -> int:
+    """The size of a plain file. OSError if something else stands there, or nothing.
+
+    A session from others may hold links to what is the reader's own, and pipes or devices that
+    never end.
+    """
+    found = path.lstat()
+    if stat.S_ISLNK(found.st_mode):
+        raise OSError(errno.ELOOP, "it is a link; put the file itself there", str(path))
+    if stat.S_ISDIR(found.st_mode):
+        raise IsADirectoryError(errno.EISDIR, "it is a folder", str(path))
+    if not stat.S_ISREG(found.st_mode):
+        raise OSError(errno.EINVAL, "it is no plain file", str(path))
+    return found.st_size
+
+
+def is_plain(path: Path) -> bool:
+    """Whether a plain file stands there."""
+    try:
+        need_plain(path)
+    except OSError:
+        return False
+    return True
+
+
+def read_plain(path: Path, limit: int = READ_LIMIT) -> bytes:
+    """All octets of a plain file. OSError: it is none, can't be read, or is longer than `limit`."""
+    if need_plain(path) > limit:
+        raise OSError(errno.EFBIG, f"it is longer than {limit >> 20} MiB", str(path))
+    return path.read_bytes()
 
 
 class Disk:
@@ -23,7 +60,8 @@ class Disk:
         return os.open(path, os.O_RDWR | _BINARY)
 
     def open_to_read(self, path: Path) -> int:
-        """Open an existing file for reading only."""
+        """Open an existing plain file for reading only."""
+        need_plain(path)
         return os.open(path, os.O_RDONLY | _BINARY)
 
     def write(self, fd: int, data: bytes, offset: int) -> None:
@@ -120,7 +158,7 @@ def write_whole(path: Path, data: bytes, *, replace: bool = False, mode: int = 0
     """
     disk = Disk()
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    fd = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_TRUNC | _BINARY, mode)
+    fd = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_TRUNC | _NO_LINK | _BINARY, mode)
     try:
         try:
             disk.write(fd, data, 0)

@@ -7,7 +7,7 @@ import msgspec
 
 from capture.record import FORMAT, Header
 from storage.damage import SessionError
-from storage.disk import write_whole
+from storage.disk import need_plain, write_whole
 
 NAME = "session.json"
 _SIZE_LIMIT = 16 << 20
@@ -75,7 +75,7 @@ def read_info(folder: Path) -> SessionInfo | None:
     path = folder / NAME
     remedy = f"Move it away: the journal tells the same; or put a copy of {NAME} in its place"
     try:
-        if path.stat().st_size > _SIZE_LIMIT:
+        if need_plain(path) > _SIZE_LIMIT:
             raise SessionError(path, f"is longer than {_SIZE_LIMIT >> 20} MiB", remedy)
         return msgspec.json.decode(path.read_bytes(), type=SessionInfo)
     except FileNotFoundError:

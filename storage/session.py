@@ -9,6 +9,7 @@ import msgspec
 
 from capture.record import FORMAT
 from storage.damage import SessionError
+from storage.disk import is_plain, read_plain
 from storage.info import NAME, SessionInfo, read_info, write_info
 from storage.journal import MAIN, read_journal
 
@@ -40,9 +41,10 @@ class Session(msgspec.Struct, frozen=True):
         path, found = self.path / name, None
         for number in range(1, 10_000):
             candidate = _numbered(path, number)
-            if not candidate.exists():
+            if not candidate.exists() and not candidate.is_symlink():
                 break
-            found = candidate
+            # What is no file of its own is never one that was made here.
+            found = candidate if is_plain(candidate) else found
         return found
 
 
@@ -175,6 +177,6 @@ def _nearest(path: Path) -> str:
 def read_live(folder: Path) -> Live | None:
     """Where the session's recorder listens; None if it isn't being recorded, as far as the file tells."""
     try:
-        return msgspec.json.decode((folder / LIVE).read_bytes(), type=Live)
+        return msgspec.json.decode(read_plain(folder / LIVE, 1 << 16), type=Live)
     except (OSError, msgspec.MsgspecError, UnicodeError):
         return None

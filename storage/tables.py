@@ -13,7 +13,7 @@ import msgspec
 
 from capture.record import FORMAT
 from storage.damage import SessionError
-from storage.disk import Disk, publish
+from storage.disk import Disk, need_plain, publish
 
 if TYPE_CHECKING:
     import numpy as np
@@ -176,6 +176,7 @@ class Table:
 
         self.path = path
         try:
+            need_plain(path)
             self._file: Any = parquet.ParquetFile(path)
             schema = self._file.schema_arrow
         except FileNotFoundError:

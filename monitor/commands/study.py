@@ -90,7 +90,7 @@ def _studied(
         return study_of(recording), recording, damage
     result = study_of(recording)
     latest = session.latest(STUDY)
-    if not live and (latest is None or latest.read_bytes() != encode(result)):
+    if not live and (latest is None or not _holds(latest, encode(result))):
         # It is missing, or another version of the program judged it before: then both stay.
         from monitor.report import report_html
 
@@ -112,6 +112,11 @@ def _joined(recording: Recording, path: Path, label: str) -> Recording:
         raise UsageError(str(error)) from None
     tell(f"{label}: {path.name}, {alignment.words}")
     return joined
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    """Whether a file has just these octets."""
+    return path.stat().st_size == len(data) and path.read_bytes() == data
 
 
 def _known(session: Session) -> Study:

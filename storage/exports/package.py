@@ -9,6 +9,8 @@ from pathlib import Path
 
 import msgspec
 
+from storage.disk import read_plain
+
 CHECKSUMS, README = "SHA256SUMS", "README.md"
 FIRST_DAY = (1980, 1, 1, 0, 0, 0)
 """The first date that a zip file can hold; for sessions without a clock."""
@@ -23,7 +25,7 @@ class Item(msgspec.Struct, frozen=True):
 
     def data(self) -> bytes:
         """The content as bytes. OSError if the file can't be read."""
-        return self.content.read_bytes() if isinstance(self.content, Path) else self.content
+        return read_plain(self.content) if isinstance(self.content, Path) else self.content
 
 
 def readme(title: str, introduction: str, items: Sequence[Item], ending: str) -> str:

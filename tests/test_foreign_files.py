@@ -1,0 +1,156 @@
+"""A session folder from others that holds links, pipes, devices or giants where files should be.
+
+Nothing beyond the folder is read, passed on or written to, and nothing is waited for without end.
+"""
+
+import os
+import shutil
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from rides import short_session
+from sessions import evening, make_session
+
+from monitor.acts import AMENDMENTS, Reading, add_act, list_acts
+from monitor.exporting import STUDY_OCTETS, export, read_study
+from monitor.products import write_products
+from storage.damage import DamagedSession, SessionError
+from storage.disk import is_plain, read_plain, write_whole
+from storage.exports.package import Item
+from storage.info import read_info
+from storage.journal import MAIN, SIDE, read_journal
+from storage.rescue import rescue
+from storage.session import Session, open_session, read_live
+from storage.tables import Table
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="links and pipes of POSIX")
+SECRET = "what is the reader's own"
+
+
+def link(path: Path) -> None:
+    secret = path.parent.parent / "secret"
+    secret.write_text(SECRET, "utf-8")
+    path.symlink_to(secret)
+
+
+def device(path: Path) -> None:
+    path.symlink_to("/dev/zero")
+
+
+def pipe(path: Path) -> None:
+    os.mkfifo(path)
+
+
+def nowhere(path: Path) -> None:
+    path.symlink_to(path.parent.parent / "nowhere")
+
+
+Trap = Callable[[Path], None]
+every_trap = pytest.mark.parametrize("trap", [link, device, pipe, nowhere])
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Session:
+    return make_session(tmp_path, evening(4))
+
+
+@pytest.fixture(scope="module")
+def ridden(tmp_path_factory: pytest.TempPathFactory) -> Session:
+    session = open_session(short_session(tmp_path_factory.mktemp("ridden"), seed=3, seconds=40, blocks=1))
+    write_products(session.path)
+    return session
+
+
+def lay(session: Session, name: str, trap: Trap) -> Path:
+    path = session.path / name
+    path.unlink(missing_ok=True)
+    trap(path)
+    return path
+
+
+@every_trap
+def test_no_trap_is_a_file(session: Session, trap: Trap) -> None:
+    path = lay(session, "x", trap)
+    assert not is_plain(path)
+    with pytest.raises(OSError, match=r"link|no plain file"):
+        read_plain(path)
+    with pytest.raises(SessionError):
+        Table(path)
+    with pytest.raises(SessionError):
+        read_study(path)
+    with pytest.raises(OSError, match=r"link|no plain file"):
+        Item("x", path, "").data()
+
+
+@every_trap
+def test_a_product_that_is_none_is_made_again_beside_it(session: Session, trap: Trap) -> None:
+    lay(session, "report.html", trap)
+    assert session.latest("report.html") is None
+    assert session.product("report.html").name == "report-2.html"
+    (session.path / "report-2.html").write_bytes(b"ours")
+    assert session.latest("report.html") == session.path / "report-2.html"
+
+
+@every_trap
+def test_description_and_side_file_can_be_done_without(session: Session, trap: Trap) -> None:
+    lay(session, "session.json", trap)
+    lay(session, SIDE, trap)
+    lay(session, "live.json", trap)
+    assert read_live(session.path) is None
+    if trap is not nowhere:
+        with pytest.raises(SessionError):
+            read_info(session.path)
+    opened = open_session(session.path)
+    assert opened.info.remarks
+    _, records = read_journal(session.path)
+    assert sum(1 for _ in records) > 10
+
+
+@every_trap
+def test_a_journal_that_is_none_is_told(session: Session, trap: Trap) -> None:
+    lay(session, MAIN, trap)
+    for read in (read_journal, rescue):
+        with pytest.raises((SessionError, DamagedSession)):
+            read(session.path)
+
+
+@every_trap
+def test_acts_are_neither_read_nor_written_through_it(session: Session, trap: Trap) -> None:
+    path = lay(session, AMENDMENTS, trap)
+    with pytest.raises(SessionError):
+        list_acts(session.path)
+    with pytest.raises(SessionError):
+        add_act(session.path, Reading("note", 1.0, "", "mine"), "2026-11-25T00:00:00Z")
+    assert not (session.path.parent / "nowhere").exists()
+    if trap is link:
+        assert path.read_text("utf-8") == SECRET
+
+
+@every_trap
+def test_a_temporary_name_is_no_way_out(session: Session, trap: Trap) -> None:
+    lay(session, f".x.{os.getpid()}.part", trap)
+    with pytest.raises(OSError):  # noqa: PT011 (a link or what can't be written at a place)
+        write_whole(session.path / "x", b"ours")
+    assert not (session.path / "x").exists()
+    assert not (session.path.parent / "nowhere").exists()
+
+
+@pytest.mark.parametrize("name", [MAIN, SIDE, "session.json"])
+def test_no_package_carries_what_a_link_leads_to(ridden: Session, tmp_path: Path, name: str) -> None:
+    """A package is handed on: a link in a session of others must not send the reader's own files along."""
+    copy = tmp_path / "copy" / ridden.path.name
+    shutil.copytree(ridden.path, copy)
+    lay(Session(copy, ridden.info), name, link)
+    with pytest.raises((SessionError, OSError), match="link"):
+        export(copy, "package", tmp_path / "out")
+    assert not list((tmp_path / "out").glob("*"))
+
+
+def test_giants_are_refused_before_they_are_read(session: Session) -> None:
+    path = session.path / "study.json"
+    with path.open("wb") as file:
+        file.truncate(STUDY_OCTETS + 1)  # a hole: takes no room
+    with pytest.raises(SessionError, match="longer than"):
+        read_study(path)
