@@ -21,6 +21,9 @@ START_WITHIN_S = 30.0
 """The protocol begins when every instrument was heard, or after so long."""
 ASK_AGAIN_S = 3.0
 """An act that has not come back as a record after so long is sent once more."""
+TICK_S = 1.0
+"""The clock of a session. A segment ends at the tick nearest to its end: at the first one after it, each
+would last almost a second longer, and an evening a minute."""
 UNDOABLE = 50
 _UNDO = re.compile(r"(\S+) (\d+)")
 
@@ -184,7 +187,7 @@ class Runner:
             due_s = t_s if self.late_s == 0.0 else START_WITHIN_S
         else:
             due_s = place.start_s + place.plan[place.at].seconds - place.before_s
-        if t_s < due_s + self.late_s:
+        if t_s < due_s + self.late_s - TICK_S / 2.0:
             return None
         following = place.at + 1
         name = place.plan[following].name if following < len(place.plan) else AFTER

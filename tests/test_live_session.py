@@ -62,12 +62,13 @@ def test_segments_begin_at_their_times() -> None:
     assert due(runner, 6) == "one"
     assert due(runner, 7) is None  # asked for, not yet come back
     begin(runner, 7.2, "one")
-    assert due(runner, 67) is None
-    assert due(runner, 68) == "two"
-    assert due(runner, 72) == "two"  # nothing came back for four seconds: asked for again
+    assert due(runner, 66) is None
+    assert due(runner, 67) == "two"  # the tick nearest to 67.2
+    assert due(runner, 71) == "two"  # nothing came back for four seconds: asked for again
     begin(runner, 72.1, "two")
-    assert due(runner, 103) == AFTER
-    begin(runner, 103, AFTER)
+    assert due(runner, 101) is None
+    assert due(runner, 102) == AFTER
+    begin(runner, 102, AFTER)
     assert due(runner, 500) is None
 
 

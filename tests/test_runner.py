@@ -1,5 +1,6 @@
 """The protocol while it is ridden: begun by the clock or by keys, paused, repeated, extended, taken back."""
 
+import itertools
 import tomllib
 from pathlib import Path
 
@@ -448,3 +449,17 @@ def test_an_inserted_block_is_studied_as_what_it_was() -> None:
         (PAUSE, 100.0, "free", None),
         (name, 110.0, "block", 200.0),
     ]
+
+
+def test_segments_last_as_long_as_they_say_although_the_clock_ticks_beside_them() -> None:
+    """An act is recorded a moment after the tick that brought it; the error must not add up."""
+    runner = Runner(parse_protocol(PROTOCOL))
+    begun: list[tuple[str, float]] = []
+    for n in range(200):
+        t_s = n + 0.013
+        if (name := runner.due(t_s, True)) is not None:
+            begun.append((name, t_s + 0.004))
+            runner.take(Act(round(begun[-1][1] * S), "segment", name))
+    assert [name for name, _ in begun] == ["low", "ramp", "sprint", AFTER]
+    starts = [t_s for _, t_s in begun]
+    assert [b - a for a, b in itertools.pairwise(starts)] == pytest.approx([60, 100, 10])
