@@ -26,7 +26,8 @@ BLUETOOTH_S, ANT_S, SETTING_S = 30.0, 20.0, 8.0
 """Time for an answer: to a zero offset over Bluetooth (the limit of a procedure: from memory) and over ANT+,
 and to a setting."""
 REPEATED_S = 2.5
-"""The same zero told again within this time is the same one: ANT+ sends its answer several times."""
+"""The same zero told again within this time is the same one: ANT+ sends its answer several times.
+Bluetooth sends it once, and when its unit is known it came that way."""
 JUMP_NM, JUMP_N, JUMP_RAW, JUMP_SHARE = 0.5, 3.0, 16.0, 0.05
 """A zero that moves by less is no jump (common practice, no source): newton metres, newtons, and in a maker's
 own unit counts or this share of the value, whichever is more."""
@@ -124,7 +125,8 @@ class Zeros:
 
     def take(self, t_s: float, zero: Zero) -> bool:
         """A zero was told; whether it is a new one."""
-        if self.here and zero == self.here[-1][1] and t_s - self.here[-1][0] < REPEATED_S:
+        again = bool(self.here) and zero == self.here[-1][1] and t_s - self.here[-1][0] < REPEATED_S
+        if again and zero.unit == "raw":
             return False
         scale = 1 / 32.0 if zero.unit == "N·m" else 1.0
         before = [raw * scale for _, raw in self.earlier]

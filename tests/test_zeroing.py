@@ -388,3 +388,11 @@ def test_the_zeros_of_earlier_sessions_are_compared_with() -> None:
     (raised,) = judged(history, packet(ANT, "01acffffffff9001", 10))
     assert raised.instrument == "pedals"
     assert judged(packet(ANT, "01acffffffff9001", 10)) == []
+
+
+def test_the_same_zero_twice_over_bluetooth_is_two_zeros() -> None:
+    bluetooth, ant = Zeros(), Zeros()
+    told = [(t_s, zeros.take(t_s, Zero(305.0, unit))) for zeros, unit in ((bluetooth, "N·m"), (ant, "raw"))
+            for t_s in (10.0, 10.25, 12.2, 15.0)]  # fmt: skip
+    assert [new for _, new in told[:4]] == [True] * 4
+    assert [new for _, new in told[4:]] == [True, False, False, True]
