@@ -21,6 +21,8 @@ from monitor.zeroing import Asking, NotNowError, Outcome, Unit, Wish, history_te
 
 HEARD_S = 3.0
 """A cadence older than this says nothing of now."""
+OLD_S = 2.0
+"""No trainer is armed by what is known of a time further back."""
 UNDOABLE = frozenset({"mark", "gear", "note", "position", "zeroed", "segment", "insert", "override"})
 SEATED, STANDING = "seated", "standing"
 
@@ -78,8 +80,9 @@ class Cockpit:
         self.out: list[Output] = []
         self.connected = True
         """Whether a recorder takes what is passed on."""
+        self.behind_s = 0.0
+        """How old what is known is, as far as that can be told."""
         self.may_arm = True
-        self.trainer: Trainer | None = None
         self.said = ""
         """The latest outcome of a question, for the screen; it takes it away."""
         self.position = SEATED
@@ -294,7 +297,7 @@ class Cockpit:
     def insert(self, block: Block | None) -> str:
         """Have a block ridden next; its name. RefusedKeyError: none is proposed."""
         if block is None:
-            raise RefusedKeyError("no block is proposed: nothing is undecided that a ride would settle")
+            raise RefusedKeyError("no block is proposed: what is ridden may settle it, or nothing is open")
         following = self.pipeline.runner.following
         if following is not None and following.name.startswith(block.name):
             raise RefusedKeyError(f"{following.name} comes next already")
@@ -327,6 +330,8 @@ class Cockpit:
             raise RefusedKeyError("a trainer is armed at the computer beside it, not from a browser")
         if not self.connected:
             raise RefusedKeyError("the recorder is not connected: nothing can be armed now")
+        if self.behind_s > OLD_S:
+            raise RefusedKeyError(f"this screen is {self.behind_s:.0f} s behind: arm when it has caught up")
         able = [each for each in self._trainers.values() if self._can(each)]
         if not able:
             raise RefusedKeyError("the bench has no trainer that could be commanded")
@@ -390,6 +395,11 @@ class Cockpit:
         """Forget a question that was not sent yet."""
         if self._asking is not None and self._asking.stage == "prompt":
             self._asking = None
+
+    def crank_length_mm(self, label: str) -> float | None:
+        """What an instrument has told of its crank length; None: nothing yet."""
+        told = self._facts(label).get("crank_length_mm")
+        return float(told) if isinstance(told, int | float) and math.isfinite(told) else None
 
     @property
     def turning(self) -> bool:

@@ -8,6 +8,7 @@ gone it takes the rest from the disk.
 import asyncio
 import math
 import shutil
+import time
 from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
@@ -33,6 +34,8 @@ DISK_S = 5.0
 """How often free space is looked up, in session seconds."""
 AGAIN_TICKS = 3
 """An act that has not come back so many ticks after a new connection was lost with the old one."""
+BEHIND_S = 3.0
+"""A screen that shows what was so long ago commands no trainer: it catches up, or is too slow."""
 YIELD_RECORDS = 64
 """At full speed the screen gets its turn after so many records."""
 AGAIN_S = (0.1, 0.2, 0.5, 1.0, 2.0)
@@ -95,6 +98,7 @@ class LiveSession:
         late_s: who follows a session leaves questions to the screen that started it, so long.
         asks: power meters are asked for their crank length when they are linked.
         hands: keys can act on trainer, zero offset and protocol (`cockpit`).
+        now_ns: the clock that the recorder, on this same computer, writes into its ticks.
     """
 
     def __init__(
@@ -109,6 +113,7 @@ class LiveSession:
         late_s: float = 0.0,
         asks: bool = False,
         hands: bool = True,
+        now_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         self.folder = folder
         self.pipeline = Pipeline(bench, protocol, runner=runner)
@@ -116,6 +121,8 @@ class LiveSession:
         self.closed = False
         self.closed_why = ""
         self._attach, self._runner, self._on_finding = attach, runner, on_finding
+        # The ticks of a scene have a calendar of their own.
+        self._now_ns = None if bench.scripted else now_ns
         self._outbox: deque[Letter] = deque()
         self._posted = asyncio.Event()
         self._connections = 0
@@ -294,6 +301,8 @@ class LiveSession:
         self._tell(self.pipeline.feed(record))
         if self.cockpit is not None:
             self.cockpit.take(record)
+            if isinstance(record, Tick) and self._now_ns is not None:
+                self._look_how_late(record, self.cockpit, self._now_ns())
             self.pass_on()
         if isinstance(record, Act):
             self._confirm(record)
@@ -305,6 +314,12 @@ class LiveSession:
             name = self._runner.due(record.t_ns / 1e9, all(self.pipeline.packets))
             if name is not None:
                 self.act("segment", name)
+
+    def _look_how_late(self, tick: Tick, cockpit: Cockpit, now_ns: int) -> None:
+        """Whoever attaches has the whole session to catch up with, and a computer may be too slow."""
+        cockpit.behind_s = max(0.0, (now_ns - tick.utc_ns) / 1e9)
+        if cockpit.behind_s > BEHIND_S:
+            cockpit.fall(f"this screen is {cockpit.behind_s:.0f} s behind")
 
     def _confirm(self, act: Act) -> None:
         """An act has come back. Of two alike the earlier may be the one that was lost."""

@@ -5,6 +5,7 @@ maximum, none that nobody armed, no act lost.
 """
 
 import asyncio
+from collections import Counter
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from capture.record import Act, End, Header, Link, Packet, Record, Tick, Told, Write
 from capture.scene import Scene
@@ -24,6 +25,7 @@ from monitor.pipeline import Pipeline
 from monitor.protocol import parse_protocol
 from monitor.runner import Runner
 from monitor.session import AGAIN_TICKS, LiveSession
+from monitor.view import Block
 from monitor.zeroing import Wish
 from storage.attach import CutOffError, RecorderError
 from storage.info import Clock, Listed, SessionInfo, write_info
@@ -370,7 +372,7 @@ def live(*straws: Straw | Exception, text: str = BENCH, folder: Path = Path("now
             raise straw
         return straw
 
-    return LiveSession(folder, again, parse_bench(text))  # type: ignore[arg-type]
+    return LiveSession(folder, again, parse_bench(text), now_ns=lambda: 0)  # type: ignore[arg-type]
 
 
 REAL = BENCH.replace("scene:hub", "bluetooth:AA:BB:CC:DD:EE:FF")
@@ -395,6 +397,38 @@ async def test_arming_leaves_the_will_before_the_first_command_and_gives_signs_o
     assert straw.heard[2] == ("write", "hub", "00")
     assert straw.lives > 3
     assert not session.cockpit.armed  # the connection broke
+
+
+def test_a_screen_that_is_behind_arms_nothing_and_lets_go() -> None:
+    now_s = 100.0
+    bench = parse_bench(REAL)
+    session = LiveSession(
+        Path("nowhere"), lambda since: None, bench, now_ns=lambda: round(now_s * S),  # type: ignore[arg-type, return-value]
+    )  # fmt: skip
+    cockpit = session.cockpit
+    assert cockpit is not None
+
+    def second(n: int) -> None:
+        for record in (Packet(n * S, "hub", "2AD2", BIKE), Tick(n * S, n * S)):
+            session._take(record)
+
+    session._take(Link(0, "hub", "up"))
+    for n in range(1, 41):
+        second(n)
+    with pytest.raises(RefusedKeyError, match="60 s behind: arm when it has caught up"):
+        cockpit.arm()
+    for n in range(41, 100):
+        second(n)
+    cockpit.arm()
+    assert cockpit.armed
+    now_s = 102.0
+    second(100)
+    assert cockpit.armed
+    now_s = 105.0
+    second(101)
+    assert not cockpit.armed
+    assert any(each.done == Do("trainer", "safe target: this screen is 4 s behind", "hub")
+               for each in session._outbox)  # fmt: skip
 
 
 async def test_what_was_meant_for_the_trainer_is_not_sent_later_and_acts_are() -> None:
@@ -507,6 +541,8 @@ class Recorder:
         self.held: list[tuple[float, bytes]] = []
         self.armed = False
         """A person has armed the trainer over this connection."""
+        self.result = 1
+        """What the trainer answers: success, or an error of its control point."""
 
     async def act(self, act: str, text: str = "", instrument: str = "", at_ns: int = 0) -> None:
         self.wire.append(("act", act, text, instrument, at_ns))
@@ -541,7 +577,7 @@ class Recorder:
         self.journal.append(Write(self.t_ns, label, channel, data))
         if channel == "2AD9":
             self.held.append((self.t_s, data))
-            self.journal.append(Packet(self.t_ns, label, channel, bytes((0x80, data[0], 1))))
+            self.journal.append(Packet(self.t_ns, label, channel, bytes((0x80, data[0], self.result))))
 
     def gone(self, why: str) -> None:
         self.wire.clear()
@@ -553,22 +589,48 @@ class Recorder:
             self.will, self.refuses = None, True
 
 
-KEYS: dict[str, Callable[[LiveSession], object]] = {
-    "t": lambda session: session.cockpit.arm(),  # type: ignore[union-attr]
-    "x": lambda session: session.cockpit.fall("key x"),  # type: ignore[union-attr]
-    "m": lambda session: session.act("mark"),
-    "g": lambda session: session.act("gear", "50x17", at_s=0.5),
-    "p": lambda session: session.cockpit.pause(),  # type: ignore[union-attr]
-    "r": lambda session: session.cockpit.repeat(),  # type: ignore[union-attr]
-    "d": lambda session: session.cockpit.toggle_position(),  # type: ignore[union-attr]
-    "u": lambda session: session.cockpit.undo(),  # type: ignore[union-attr]
-    "s": lambda session: session.act("segment", "high"),
-    "n": lambda session: session.act("note", "clicks", at_s=1.0),
+Did = tuple[str, str]
+"""An act and its text."""
+
+
+def _goes_on(said: str) -> Did:
+    """What the key for a pause did, from what it answers."""
+    return "segment", "pause" if said.startswith("paused: ") else said.removeprefix("on with ")
+
+
+def _nothing(_: object) -> None:
+    """No act has to come of it."""
+
+
+def _own(session: LiveSession, act: str, text: str, at_s: float | None = None) -> Did:
+    session.act(act, text, at_s=at_s)
+    return act, text
+
+
+KEYS: dict[str, Callable[[LiveSession, Cockpit, int], Did | None]] = {
+    "t": lambda session, cockpit, n: cockpit.arm(),
+    "x": lambda session, cockpit, n: _nothing(cockpit.fall("key x")),
+    "m": lambda session, cockpit, n: _own(session, "mark", f"number {n}"),
+    "g": lambda session, cockpit, n: _own(session, "gear", f"50x{n}", 0.5),
+    "n": lambda session, cockpit, n: _own(session, "note", f"clicks {n}", 1.0),
+    "s": lambda session, cockpit, n: _own(session, "segment", "high"),
+    "own": lambda session, cockpit, n: _own(session, "segment", f"own {n}"),
+    "p": lambda session, cockpit, n: _goes_on(cockpit.pause()),
+    "r": lambda session, cockpit, n: ("segment", cockpit.repeat()),
+    "y": lambda session, cockpit, n: ("insert", cockpit.insert(Block(f"tell {n}", 120.0, 900.0))),
+    "d": lambda session, cockpit, n: ("position", cockpit.toggle_position()),
+    "u": lambda session, cockpit, n: ("undo", cockpit.undo()),
+    "enter": lambda session, cockpit, n: ("ready", " ".join(cockpit.ready(None))),
 }
+"""What a key does; the act that must then come into the record, if any. `n` makes texts differ."""
+TOLD_OTHERWISE = ("insert", "undo", "ready")
+"""Acts whose text in the record is another than what the key answers."""
+ONCE = ("mark", "gear", "note")
+"""Acts with a text of their own here: none may be lost, and none may be there twice."""
 
 
 class Torn(RuleBasedStateMachine):
-    """Keys, time, links and connections in any order, with a recorder and a trainer that obeys."""
+    """Keys, time, links, connections and answers in any order, with a recorder that obeys."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -576,15 +638,30 @@ class Torn(RuleBasedStateMachine):
         protocol = parse_protocol(PROTOCOL)
         self.session = LiveSession(
             Path("nowhere"), lambda since: None, parse_bench(REAL), protocol, runner=Runner(protocol),  # type: ignore[arg-type, return-value]
+            now_ns=lambda: self.recorder.t_ns,
         )  # fmt: skip
         self.connected = True
         self.session._connected()
         self.seen = 0
-        self.done: list[tuple[str, str]] = []
+        self.done: Counter[Did] = Counter()
+        self.keys = 0
+        self.taken = False
+        """What the trainer holds is the affair of another program."""
         self.armed_at: int | None = None
         """How many commands had been carried out when a person armed it last."""
         self.recorder.journal += UP
         self.read()
+
+    @initialize(riding=st.sampled_from([False, True, True]))
+    def begin(self, riding: bool) -> None:
+        """Mostly the trainer is held already, in the block that asks for more than the bench allows.
+
+        Chance alone hardly ever arms it and then leaves it in peace until the ramp is at its end.
+        """
+        if riding:
+            self.key("s", True)
+            self.key("t", True)
+            self.all_well(12)
 
     # what the session does by itself
 
@@ -613,17 +690,20 @@ class Torn(RuleBasedStateMachine):
     @rule(key=st.sampled_from(sorted(KEYS)), at_once=st.booleans())
     def key(self, key: str, at_once: bool) -> None:
         before = len(self.recorder.held)
+        cockpit = self.session.cockpit
+        assert cockpit is not None
+        self.keys += 1
         try:
-            KEYS[key](self.session)
+            did = KEYS[key](self.session, cockpit, self.keys)
         except RefusedKeyError:
             return
         self.session.pass_on()
         if key == "t":
             assert self.connected
-            self.armed_at, self.recorder.armed = before, True
-        if key in "mgndsr" or key == "p":
-            words = {"m": "mark", "g": "gear", "n": "note", "d": "position"}
-            self.done.append((words.get(key, "segment"), ""))
+            self.armed_at, self.recorder.armed, self.taken = before, True, False
+        if did is not None:
+            act, text = did
+            self.done[act, "" if act in TOLD_OTHERWISE else text] += 1
         if at_once:
             self.send()
 
@@ -652,6 +732,17 @@ class Torn(RuleBasedStateMachine):
     @rule(state=st.sampled_from(["down", "up"]))
     def link(self, state: Any) -> None:
         self.recorder.journal.append(Link(self.recorder.t_ns, "hub", state))
+        self.read()
+
+    @rule(result=st.sampled_from([1, 1, 2, 3, 4]))
+    def answers_from_now_on(self, result: int) -> None:
+        """Success; or not supported, invalid, failed. Control that another program has is the next rule."""
+        self.recorder.result = result
+
+    @rule()
+    def another_program_takes_it(self) -> None:
+        self.recorder.journal.append(Packet(self.recorder.t_ns, "hub", "2ADA", b"\xff"))
+        self.taken = True
         self.read()
 
     @precondition(lambda self: self.connected)
@@ -692,7 +783,7 @@ class Torn(RuleBasedStateMachine):
     @invariant()
     def who_is_cut_off_has_a_trainer_at_its_safe_target(self) -> None:
         held = self.recorder.held
-        if not self.connected and held:
+        if not self.connected and held and not self.taken:
             last = [data for _, data in held if data[:1] in (b"\x05", b"\x11")]
             assert not last or last[-1] == b"\x05\x50\x00"
 
@@ -703,9 +794,14 @@ class Torn(RuleBasedStateMachine):
         for _ in range(4 * AGAIN_TICKS):
             self.delivered(50)
             self.time(1, 180)
-        words = [record.act for record in self.recorder.journal if isinstance(record, Act)]
-        for word in {act for act, _ in self.done}:
-            assert words.count(word) >= sum(act == word for act, _ in self.done), word
+        acts = [record for record in self.recorder.journal if isinstance(record, Act)]
+        found = Counter((each.act, each.text) for each in acts)
+        for act in TOLD_OTHERWISE:
+            found[act, ""] = sum(each.act == act for each in acts)
+        lost = self.done - found
+        assert not lost, lost
+        twice = [did for did, count in found.items() if did[0] in ONCE and count > 1]
+        assert not twice, twice
 
 
 class _Wire:
