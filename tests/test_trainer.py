@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from capture.control import (
     Request,
@@ -243,9 +243,11 @@ def ns(t_s: float) -> int:
     return round(t_s * S)
 
 
-def linked(low_w: int = 0, high_w: int = 800, step_w: int = 1, targets: int = 0x2008) -> Trainer:
+def linked(
+    low_w: int = 0, high_w: int = 800, step_w: int = 1, targets: int = 0x2008, rules: TrainerRules = RULES
+) -> Trainer:
     """A fitness machine that is up and told its range; targets: bit 3 power, bit 13 simulation."""
-    trainer = Trainer("hub", "bluetooth:AA:BB:CC:DD:EE:FF", MACHINE, RULES)
+    trainer = Trainer("hub", "bluetooth:AA:BB:CC:DD:EE:FF", MACHINE, rules)
     power_range = b"".join(n.to_bytes(2, "little") for n in (low_w, high_w, step_w))
     records(
         trainer, 0,
@@ -567,8 +569,8 @@ class Torn(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.t_s = 1.0
-        self.trainer = linked(low_w=20, high_w=260)
-        self.sent: list[tuple[float, Request]] = []
+        self.allowed, self.most_w = RULES, 0.0
+        self.trainer = linked()
         self.unwritten: list[Request] = []
         self.unanswered: list[Request] = []
         self.may_rise = False
@@ -578,6 +580,26 @@ class Torn(RuleBasedStateMachine):
         self.power_w: float | None = None
         self.commanded_s = 0.0
 
+    @initialize(
+        limits=st.sampled_from([(300, 260), (240, 400), (250, 250)]),
+        grade_percent=st.sampled_from([0.0, 3.0, 40.0, -40.0]),
+        riding=st.sampled_from([None, Load(3000.0, 90.0), Load(900.0, 90.0), Load(150.0), Load()]),
+    )
+    def begin(self, limits: tuple[int, int], grade_percent: float, riding: Load | None) -> None:
+        """Bench and machine have maxima of their own. Mostly it is held already, and asked for too much.
+
+        Chance alone hardly ever arms it and then leaves it in peace until the ramp is at its end.
+        """
+        self.allowed = TrainerRules(
+            max_w=limits[0], safe_w=80.0, ramp_w_per_s=50.0, grade_percent=grade_percent
+        )
+        self.most_w = min(limits)
+        self.trainer = linked(low_w=20, high_w=limits[1], rules=self.allowed)
+        if riding is not None:
+            self.arm()
+            self.trainer.want(riding)
+            self.all_well(8)
+
     def done(self, orders: list[Order]) -> None:
         for order in orders:
             if isinstance(order, Bequest):
@@ -585,14 +607,14 @@ class Torn(RuleBasedStateMachine):
             if not isinstance(order, Request):
                 continue
             assert self.armed_once, "a command without anybody having armed it"
+            assert self.will, "a command without a will"
             power = watts(order)
             if power is not None:
-                assert 20.0 <= power <= 260.0
-                assert self.will, "a target without a will"
+                assert 20.0 <= power <= self.most_w
                 if not self.may_rise:
                     assert power == self.trainer.safe_w, "a target after the end"
                 elif self.power_w is not None and self.power_w < power != self.trainer.safe_w:
-                    assert power - self.power_w <= RULES.ramp_w_per_s
+                    assert power - self.power_w <= self.allowed.ramp_w_per_s
                     assert self.t_s - self.commanded_s >= 0.999
                 if power != self.power_w:
                     self.commanded_s = self.t_s
@@ -600,7 +622,6 @@ class Torn(RuleBasedStateMachine):
             if (road := grade(order)) is not None:
                 assert self.may_rise
                 assert abs(road) <= 5.0
-            self.sent.append((self.t_s, order))
             self.unwritten.append(order)
 
     def feed(self, *found: Record, cadence_rpm: float | None = 90.0) -> None:
@@ -678,7 +699,11 @@ class Torn(RuleBasedStateMachine):
     @rule(result=st.sampled_from([1, 1, 1, 1, 2, 3, 4, 5]))
     def answered(self, result: int) -> None:
         request = self.unanswered.pop(0)
+        pending = self.trainer._pending
+        concerns = pending is not None and pending.request == request and self.trainer._unanswered <= 1
         self.feed(Packet(ns(self.t_s), "hub", "2AD9", answer(request.data[0], result)))
+        if concerns and result != 1 and request.data[0] == 0x05:
+            assert not self.trainer.armed, "a refused target is followed by others"
         self.may_rise = self.may_rise and self.trainer.armed
 
     @rule(data=st.one_of(st.binary(max_size=12), st.sampled_from([b"\xff", b"\x01", b"\x80\x05\x05"])),
@@ -698,6 +723,18 @@ class Torn(RuleBasedStateMachine):
     def another_screen_commands(self) -> None:
         self.may_rise = False
         self.feed(Write(ns(self.t_s), "hub", "2AD9", b"\x05\xff\x03"))
+
+    @rule()
+    def another_program_takes_it(self) -> None:
+        held = self.trainer.armed
+        self.may_rise = False
+        self.feed(Packet(ns(self.t_s), "hub", "2ADA", b"\xff"))
+        if held:
+            # No quarrel: nothing more is said until a person takes it back.
+            assert self.trainer.phase == "taken"
+            before = list(self.unwritten)
+            self.time(3.0, True, 90.0)
+            assert self.unwritten == before
 
     @invariant()
     def consistent(self) -> None:
