@@ -293,6 +293,8 @@ class BenchApp(App[str]):
             return
         eased = self._ride is not None and self._ride.trainer is not None and self._ride.trainer.eased
         self._ride = cockpit.view()
+        if self._question is not None and self._question.act == "mm":
+            self._prompt.update(self._length_words(self._question.labels[0]))
         if cockpit.said:
             said, cockpit.said = cockpit.said, ""
             self._say(said)
@@ -585,8 +587,7 @@ class BenchApp(App[str]):
             _Question(
                 "sure",
                 "arm",
-                f"ARM the trainer, at most {limits.max_w:.0f} W?  Enter: arm  Esc: no   "
-                "Then any other key lets it go",
+                f"ARM, at most {limits.max_w:.0f} W?  Enter: arm  Esc: no   Then any other key lets it go",
                 0.0,
             )
         )
@@ -631,12 +632,17 @@ class BenchApp(App[str]):
             return ""
 
         self._try(read)
+        self._ask(_Question("text", "mm", self._length_words(label), 0.0, (label,)))
+
+    def _length_words(self, label: str) -> str:
+        """The question for a length: what the instrument tells, as soon as it does, and what is mounted."""
         cockpit = self._hands()
-        mm = None
-        if cockpit is not None:
-            mm = next(each.crank_length_mm for each in cockpit.bench.instruments if each.label == label)
-        mounted = f" (mounted {mm:g})" if mm is not None else ""
-        self._ask(_Question("text", "mm", f"set {label} to mm{mounted}, Enter: leave it:", 0.0, (label,)))
+        if cockpit is None:
+            return f"{label}, new mm:"
+        told = cockpit.crank_length_mm(label)
+        mounted = next(each.crank_length_mm for each in cockpit.bench.instruments if each.label == label)
+        tells = "not told" if told is None else f"{told:g} mm"
+        return f"{label} {tells}{'' if mounted is None else f', mounted {mounted:g}'}. New mm or Enter:"
 
     def _set_length(self, question: _Question, text: str) -> None:
         """The length was typed: it has to be typed once more."""

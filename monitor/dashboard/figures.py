@@ -23,11 +23,26 @@ _ROWS = {
     ":": ". # . # .",
     ".": ". . . . #",
     " ": "... ... ... ... ...",
+    "A": "### #.# ### #.# #.#",
+    "E": "### #.. ### #.. ###",
+    "F": "### #.. ### #.. #..",
+    "I": "# # # # #",
+    "N": "#..# ##.# #.## #..# #..#",
+    "P": "### #.# ### #.. #..",
+    "R": "##. #.# ##. #.# #.#",
+    "S": "### #.. ### ..# ###",
+    "T": "### .#. .#. .#. .#.",
+    "U": "#.# #.# #.# #.# ###",
 }
 _HALVES = {"..": " ", "#.": "▀", ".#": "▄", "##": "█"}
 
 ROWS = (3, 5)
 """The heights, in rows, that figures come in."""
+
+
+def has_figures(text: str) -> bool:
+    """Whether all of `text` can be drawn: digits, `-+:.`, and the letters of FREE, SPRINT and PAUSE."""
+    return all(sign in _ROWS for sign in text)
 
 
 def figure_width(text: str, rows: int) -> int:
@@ -37,7 +52,7 @@ def figure_width(text: str, rows: int) -> int:
 
 
 def draw_figures(canvas: Canvas, x: int, y: int, text: str, rows: int, style: Style) -> int:
-    """Draw digits and `-+:.` with the top left corner at `x`, `y`; the cell after them.
+    """Draw what `has_figures` with the top left corner at `x`, `y`; the cell after it.
 
     Three rows high a dot is half a cell, five rows high it is two cells. Raises KeyError for
     a character that has no figure.

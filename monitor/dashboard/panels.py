@@ -178,6 +178,11 @@ def _draw_tall_top(canvas: Canvas, box: Box, view: View, old: bool) -> None:
         edge = end - 6 - figure_width(left_text, 3)
         draw_figures(canvas, edge, y, left_text, 3, BOLD)
         edge -= 3
+    if segment is not None and not target and segment.load in ("free", "sprint") and not segment.paused:
+        word = segment.load.upper()
+        edge -= figure_width(word, 3)
+        draw_figures(canvas, edge, y, word, 3, BOLD)
+        edge -= 2
     if target:
         assert segment is not None
         rpm = "" if segment.cadence_rpm is None else f"{segment.cadence_rpm:.0f} rpm"
@@ -318,6 +323,9 @@ def draw_help(canvas: Canvas, box: Box, read_only: bool, hands: bool = False) ->
     canvas.put(x, y, "Keys", BOLD)
     if read_only:
         canvas.put(x + 6, y, "(this screen only watches: keys that act are off)", QUIET)
+    elif hands:
+        any_other = "While the trainer is armed, any other key drops it to its safe target."
+        canvas.put(x + 6, y, any_other, WARM, end=end)
     y += 1
     if hands and not read_only:
         y = _draw_all_keys(canvas, x, y, end)
@@ -341,24 +349,22 @@ def draw_help(canvas: Canvas, box: Box, read_only: bool, hands: bool = False) ->
         canvas.put(x, y, mark, BOLD)
         canvas.put(x + 9, y, text, BOLD, end=end)
     y += 1 + roomy
-    safety = SAFETY + " Ask qualified people when in doubt."
-    for line in wrap(safety, box.width - 4, box.y + box.height - y):
+    room = box.y + box.height - y
+    lines = wrap(SAFETY + " Ask qualified people when in doubt.", box.width - 4, 9)
+    for line in lines if len(lines) <= room else wrap(SAFETY, box.width - 4, room):
         canvas.put(x, y, line, WARM)
         y += 1
 
 
 def _draw_all_keys(canvas: Canvas, x: int, y: int, end: int) -> int:
-    """Two columns of keys, and what any other key does; the row after them."""
+    """Two columns of keys; the row after them."""
     half = x + (end - x) // 2
     for row, (left, right) in enumerate(zip(KEYS, HANDS, strict=True)):
         canvas.put(x, y + row, f" {left[0]} ", KEY)
         canvas.put(x + 8, y + row, _SHORT[left[0]], BOLD, end=half - 1)
         canvas.put(half, y + row, f" {right[0]} ", KEY)
         canvas.put(half + 4, y + row, right[3], BOLD, end=end)
-    canvas.put(
-        x, y + len(KEYS), "While the trainer is armed, any other key drops it to its safe target.", WARM
-    )
-    return y + len(KEYS) + 1
+    return y + len(KEYS)
 
 
 def draw_details(canvas: Canvas, box: Box, view: View) -> None:

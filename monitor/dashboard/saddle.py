@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from rich.style import Style
 
 from monitor.dashboard.canvas import Box, Canvas, cells, wrap
-from monitor.dashboard.figures import draw_figures, figure_width
+from monitor.dashboard.figures import draw_figures, figure_width, has_figures
 from monitor.dashboard.look import ASK, BOLD, CALM, FAINT, LOUD, QUIET, WARM, span, whole
 from monitor.view import Block, Lane, Segment, View
 
@@ -26,6 +26,8 @@ class Line(NamedTuple):
 
     text: str
     style: Style
+    short: str = ""
+    """What to say where there is no room for `text`; empty: its beginning."""
 
 
 def load_words(block: Block) -> str:
@@ -78,8 +80,9 @@ def ride_lines(view: View, ride: RideView | None) -> list[Line]:
         block = view.suggestion.block
         comes = segment is not None and segment.next is not None and segment.next.name.startswith(block.name)
         if not comes:
-            words = f"y inserts {load_words(block)}, {span(block.seconds)}: {view.suggestion.words}"
-            lines.append(Line(words, QUIET))
+            does = f"y inserts {load_words(block)}, {span(block.seconds)}"
+            words = view.suggestion.words
+            lines.append(Line(f"{does}: {words}", QUIET, f"{does}: {words.partition(':')[0]}"))
     return lines
 
 
@@ -89,7 +92,8 @@ def draw_ride(canvas: Canvas, box: Box, lines: list[Line]) -> None:
         y = box.y + row
         if line.style in (ASK, LOUD):
             canvas.fill(Box(box.x, y, box.width, 1), " ", line.style)
-        canvas.put(box.x + 1, y, line.text, line.style, end=box.x + box.width - 1)
+        text = line.text if not line.short or cells(line.text) <= box.width - 2 else line.short
+        canvas.put(box.x + 1, y, text, line.style, end=box.x + box.width - 1)
 
 
 # -- big figures
@@ -145,10 +149,10 @@ def _target(segment: Segment | None) -> str:
 
 
 def _figure(canvas: Canvas, x: int, y: int, text: str, unit: str, end: int) -> None:
-    """A number five rows high with its unit beside it; a word stays a word."""
+    """A number, or a word of few letters, five rows high with its unit beside it."""
     if not text:
         return
-    if not all(sign.isdigit() or sign in ":-." for sign in text):
+    if not has_figures(text):
         canvas.put(x, y + 2, text, BOLD, end=end)
         return
     rows = 5 if x + figure_width(text, 5) + 2 + cells(unit) <= end else 3
@@ -188,11 +192,11 @@ def draw_checks(canvas: Canvas, box: Box, checks: Checks | None, hands: bool) ->
         more = len(rows) - room + 1
         rows = [*rows[: room - 1], ("", f"and {more} more: they need a taller window", QUIET)]
     width = max((cells(head) for head, _, _ in rows), default=0)
-    # Long sentences get a second row where there is one to spare.
+    # Long sentences get more rows as long as there are some to spare.
     spare = room - len(rows)
     for head, text, style in rows:
         canvas.put(x, y, head, style if style is LOUD else BOLD)
-        lines = wrap(text, end - x - width - 1, 2 if spare > 0 else 1)
+        lines = wrap(text, end - x - width - 1, 1 + spare)
         spare -= len(lines) - 1
         for line in lines:
             canvas.put(x + width + 1, y, line, BOLD if style in (LOUD, WARM) else QUIET, end=end)
