@@ -14,12 +14,13 @@ from capture.source import Wanted
 from monitor import __version__
 from monitor.bench import Bench, load_bench, parse_bench
 from monitor.commands.talk import UsageError, give, has_screen, on_terminal, tell
-from monitor.products import end_line, finding_line, recorded_settings, write_products
+from monitor.products import SAMPLES, end_line, finding_line, recorded_settings, write_products
 from monitor.protocol import Protocol, load_protocol
 from monitor.runner import Runner
 from monitor.session import LiveSession
 from monitor.view import Finding
 from storage.attach import Attachment, RunningRecorder, attach, start_recorder
+from storage.damage import SessionError
 from storage.job import Job
 from storage.session import open_session, read_live
 
@@ -104,7 +105,8 @@ def follow(folder: Path, watch_only: bool = False, speak: bool = False) -> int:
     if session.cockpit is not None and in_browser:
         # Behind a browser stands a radio link of its own: when it breaks nobody lets the trainer go at once.
         session.cockpit.may_arm = False
-    return _watch(session, stays=True, watch_only=watch_only, speaker=_speaker(speak))
+    judges = not watch_only and not in_browser
+    return _watch(session, stays=True, watch_only=watch_only, speaker=_speaker(speak), judges=judges)
 
 
 def _speaker(speak: bool) -> Callable[[str], None] | None:
@@ -305,8 +307,12 @@ def _watch(
     page: Literal["bench", "checks"] = "bench",
     watch_only: bool = False,
     speaker: Callable[[str], None] | None = None,
+    judges: bool = True,
 ) -> int:
-    """The screen until it is left; then what was recorded is judged, unless it is still being recorded."""
+    """The screen until it is left; then what was recorded is judged, unless it is still being recorded.
+
+    Who only watches leaves that to others: a dozen tablets would judge it a dozen times.
+    """
     from monitor.dashboard.app import BenchApp
 
     app = BenchApp(
@@ -322,14 +328,23 @@ def _watch(
             return 0
         session.finish("the screen was left")
         asyncio.run(_until_closed(session, recorder))
-    return _conclude(session)
+    return _conclude(session, judges)
 
 
-def _conclude(session: LiveSession) -> int:
+def _conclude(session: LiveSession, judges: bool = True) -> int:
     """Make everything from the journal and say where it is; 4 if the recorder died."""
     if session.closed_why:
         tell(f"plumbwatt: THE RECORDER DIED: {session.closed_why}")
-    made = write_products(session.folder, lambda text: tell(f"  {text}"))
+    made: list[Path] = []
+    if not judges or (session.folder / SAMPLES).exists():
+        tell(f"closed; `plumbwatt study {session.folder}` judges it.")
+    else:
+        try:
+            made = write_products(session.folder, lambda text: tell(f"  {text}"))
+        except SessionError as error:
+            if not error.path.exists():
+                raise
+            tell("another screen has judged it meanwhile.")
     tell(f"session: {session.folder}")
     for path in made:
         tell(f"  {path}")
