@@ -111,6 +111,13 @@ class Screen:
             os.write(self._fd, key.encode())
             await asyncio.sleep(0.8)
 
+    async def shows(self, words: bytes, seconds: float) -> bool:
+        """Whether something with these words is drawn before so long."""
+        end = time.monotonic() + seconds
+        while words not in self.drawn and time.monotonic() < end:
+            await asyncio.sleep(0.05)
+        return words in self.drawn
+
     def signal(self, number: int) -> float:
         os.kill(self.pid, number)
         return time.time()
@@ -146,6 +153,22 @@ class Watcher:
             if time.monotonic() > end:
                 raise TimeoutError(f"{what} in {self.records[-5:]}")
             await asyncio.sleep(0.05)
+
+
+async def arm(watcher: Watcher, screen: Screen, what: str, since: int) -> None:
+    """Arm the trainer by keys; a screen that has yet to catch up refuses it, and is asked again."""
+    assert await screen.shows(b"recording", 60), screen.drawn[-500:]
+    for _ in range(6):
+        screen.drawn = b""
+        await screen.type("t")
+        if await screen.shows(b"ARM", 10):
+            await screen.type("\r")
+            try:
+                await watcher.see(what, is_act("trainer", "armed"), 6, since)
+            except TimeoutError:
+                continue
+            return
+    raise TimeoutError(what)
 
 
 def is_act(act: str, text: str = "") -> Callable[[Record], bool]:
@@ -188,8 +211,7 @@ async def trainer(bench: Path, protocol: Path, out: Path) -> dict[str, Any]:
         await asyncio.sleep(3)
     await watcher.see("ready", is_act("ready"), 30)
     await watcher.see("the first segment", is_act("segment", "first"), 30)
-    await first.type("t", "\r")
-    await watcher.see("armed", is_act("trainer", "armed"), 30)
+    await arm(watcher, first, "armed", 0)
     for name in ("second", "third", "fourth"):
         await watcher.see(f"segment {name}", is_act("segment", name), 60)
     await watcher.see("180 W", sets(180), 40)
@@ -201,10 +223,8 @@ async def trainer(bench: Path, protocol: Path, out: Path) -> dict[str, Any]:
     result["kills"]["the recorder's parent"] = await fallen(watcher, killed, since)
 
     second = Screen("follow", str(session))
-    await asyncio.sleep(14)
     since = len(watcher.records)
-    await second.type("t", "\r")
-    await watcher.see("armed again", is_act("trainer", "armed"), 40, since)
+    await arm(watcher, second, "armed again", since)
     await watcher.see("180 W again", sets(180), 40, since)
     await asyncio.sleep(3)
     since = len(watcher.records)
@@ -212,10 +232,8 @@ async def trainer(bench: Path, protocol: Path, out: Path) -> dict[str, Any]:
     result["kills"]["a screen that follows"] = await fallen(watcher, killed, since)
 
     third = Screen("follow", str(session))
-    await asyncio.sleep(14)
     since = len(watcher.records)
-    await third.type("t", "\r")
-    await watcher.see("armed a third time", is_act("trainer", "armed"), 40, since)
+    await arm(watcher, third, "armed a third time", since)
     await watcher.see("180 W a third time", sets(180), 40, since)
     since = len(watcher.records)
     stopped = third.signal(signal.SIGSTOP)
@@ -224,8 +242,7 @@ async def trainer(bench: Path, protocol: Path, out: Path) -> dict[str, Any]:
     await asyncio.sleep(3)
 
     since = len(watcher.records)
-    await third.type("t", "\r")
-    await watcher.see("armed a fourth time", is_act("trainer", "armed"), 40, since)
+    await arm(watcher, third, "armed a fourth time", since)
     await watcher.see("180 W a fourth time", sets(180), 40, since)
     await asyncio.sleep(3)
     since = len(watcher.records)
@@ -237,8 +254,7 @@ async def trainer(bench: Path, protocol: Path, out: Path) -> dict[str, Any]:
     since = len(watcher.records)
     await third.type("s")
     await watcher.see("the free segment", is_act("segment", "free"), 10, since)
-    await third.type("t", "\r")
-    await watcher.see("armed a fifth time", is_act("trainer", "armed"), 40, since)
+    await arm(watcher, third, "armed a fifth time", since)
     await asyncio.sleep(8)
     since = len(watcher.records)
     ended = time.time()
