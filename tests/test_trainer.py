@@ -579,6 +579,7 @@ class Torn(RuleBasedStateMachine):
         self.will: tuple[bytes, ...] = ()
         self.power_w: float | None = None
         self.commanded_s = 0.0
+        self.up, self.heard_s = True, 0.0
 
     @initialize(
         limits=st.sampled_from([(300, 260), (240, 400), (250, 250)]),
@@ -626,6 +627,8 @@ class Torn(RuleBasedStateMachine):
 
     def feed(self, *found: Record, cadence_rpm: float | None = 90.0) -> None:
         for record in found:
+            if isinstance(record, Packet):
+                self.heard_s = self.t_s
             self.done(self.trainer.take(record, cadence_rpm))
 
     @rule()
@@ -636,6 +639,9 @@ class Torn(RuleBasedStateMachine):
             self.done(self.trainer.arm(self.t_s))
         except RefusedError:
             self.may_rise, self.armed_once = before, once
+        else:
+            assert self.up, "armed without a link"
+            assert self.t_s - self.heard_s <= SILENT_S, "armed unheard"
 
     @rule(watts=st.one_of(st.none(), st.floats(0, 3000)), free=st.booleans())
     def load(self, watts: float | None, free: bool) -> None:
@@ -676,8 +682,10 @@ class Torn(RuleBasedStateMachine):
     @rule(state=st.sampled_from(["down", "radio-lost", "given-up", "up", "missed", "searching"]))
     def link(self, state: Any) -> None:
         if state in ("down", "radio-lost", "given-up"):
-            self.may_rise = False
+            self.up, self.may_rise = False, False
             self.unanswered.clear()
+        elif state == "up":
+            self.up, self.heard_s = True, self.t_s
         self.feed(Link(ns(self.t_s), "hub", state))
 
     @precondition(lambda self: self.unwritten)
@@ -705,6 +713,16 @@ class Torn(RuleBasedStateMachine):
         if concerns and result != 1 and request.data[0] == 0x05:
             assert not self.trainer.armed, "a refused target is followed by others"
         self.may_rise = self.may_rise and self.trainer.armed
+
+    @rule(power_w=st.sampled_from([120.0, 200.0, 900.0]), result=st.sampled_from([2, 3, 4, 5]))
+    def a_target_is_refused(self, power_w: float, result: int) -> None:
+        self.all_well(1)
+        self.trainer.want(Load(power_w))
+        self.time(1.0, True, 90.0)
+        while self.unwritten:
+            self.written("sent")
+        if self.unanswered:
+            self.answered(result)
 
     @rule(data=st.one_of(st.binary(max_size=12), st.sampled_from([b"\xff", b"\x01", b"\x80\x05\x05"])),
           channel=st.sampled_from(["2AD9", "2ADA", "2ACC", "2AD8", "ant17", "2A66"]))  # fmt: skip

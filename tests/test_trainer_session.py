@@ -760,6 +760,22 @@ class Torn(RuleBasedStateMachine):
         self.read()
 
     @precondition(lambda self: self.connected)
+    @rule(
+        keys=st.lists(st.sampled_from(["t", "t", "m", "m", *sorted(KEYS)]), min_size=1, max_size=4),
+        at_once=st.booleans(),
+        arrived=st.integers(0, 2),
+    )
+    def keys_into_a_connection_that_breaks(self, keys: list[str], at_once: bool, arrived: int) -> None:
+        """What was typed and has not all arrived: acts come later, commands never."""
+        for key in keys:
+            self.key(key, at_once)
+        if at_once:
+            self.delivered(arrived)
+        self.connection_breaks()
+        self.connected_again()
+        self.delivered(9)
+
+    @precondition(lambda self: self.connected)
     @rule()
     def screen_was_silent(self) -> None:
         if self.recorder.will is not None:
