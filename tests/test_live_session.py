@@ -13,8 +13,10 @@ from pathlib import Path
 import pytest
 
 from capture.record import Act, End, Header, Link, Record, Tick
+from monitor import products
 from monitor.bench import parse_bench
 from monitor.cli import main
+from monitor.commands import live as live_commands
 from monitor.commands.live import make_job
 from monitor.protocol import AFTER, parse_protocol
 from monitor.runner import START_WITHIN_S, Runner
@@ -259,6 +261,33 @@ def test_live_and_replay_print_the_same_bytes(tmp_path: Path, capsys: pytest.Cap
     # Once more, now that its products are there: the same again, and nothing was overwritten.
     assert main(["replay", str(session / "session.json"), "--headless"]) == 0
     assert capsys.readouterr().out == live
+
+
+def test_a_session_is_judged_once_and_not_by_who_only_watches(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Several screens see the end of a session at the same moment."""
+    assert main(["demo", "--headless", "--speed", "max", "--seconds", "20", "--out", str(tmp_path)]) == 0
+    session = only_session(tmp_path)
+    made = sorted(path.name for path in session.iterdir())
+    for name in products.SAMPLES, products.GRID, products.STUDY, products.REPORT, products.FINDINGS:
+        (session / name).unlink()
+    closed = LiveSession(session, lambda since: None, parse_bench(BENCH))  # type: ignore[arg-type, return-value]
+    assert live_commands._conclude(closed, judges=False) == 0
+    assert not (session / products.SAMPLES).exists()
+    assert "`plumbwatt study" in capsys.readouterr().err
+    for _ in range(2):
+        assert live_commands._conclude(closed) == 0
+        assert sorted(path.name for path in session.iterdir()) == made
+
+    def overtaken(folder: Path, progress: object) -> list[Path]:
+        (folder / products.SAMPLES).write_bytes(b"of another screen")
+        raise SessionError(folder / products.SAMPLES, "is there already", "It is never overwritten")
+
+    (session / products.SAMPLES).unlink()
+    monkeypatch.setattr(live_commands, "write_products", overtaken)
+    assert live_commands._conclude(closed) == 0
+    assert "another screen has judged it" in capsys.readouterr().err
 
 
 def test_a_capture_log_becomes_a_session(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
