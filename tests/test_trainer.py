@@ -724,6 +724,18 @@ class Torn(RuleBasedStateMachine):
         if self.unanswered:
             self.answered(result)
 
+    @rule()
+    def it_answers_nothing(self) -> None:
+        self.all_well(1)
+        held = self.trainer.phase == "held"
+        self.trainer.want(Load(120.0))
+        for _ in range(16):
+            self.time(1.0, True, 90.0)
+            while self.unwritten:
+                self.written("sent")
+        if held and self.unanswered:
+            assert not self.trainer.armed, "nothing was answered, and it is held"
+
     @rule(data=st.one_of(st.binary(max_size=12), st.sampled_from([b"\xff", b"\x01", b"\x80\x05\x05"])),
           channel=st.sampled_from(["2AD9", "2ADA", "2ACC", "2AD8", "ant17", "2A66"]))  # fmt: skip
     def anything(self, data: bytes, channel: str) -> None:
