@@ -21,6 +21,8 @@ from textual_serve.server import Server
 from monitor.serving.door import Door
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
+MOST_SCREENS = 12
+"""Each is a process of some 60 MB: a page that loads itself over and over must not fill the computer."""
 LOOK_S = 2.0
 """How often to look whether the session is still being recorded."""
 _HERE = Path(__file__).parent
@@ -64,6 +66,7 @@ class ScreenServer(Server):
         line = subprocess.list2cmdline(command) if sys.platform == "win32" else shlex.join(command)
         super().__init__(line, host=host, port=port, title=title)
         self.door, self._lives, self._started = door, lives, started
+        self._screens = 0
 
     # -- the life of the server
 
@@ -162,7 +165,13 @@ class ScreenServer(Server):
     async def _screen(self, request: web.Request) -> web.StreamResponse:
         if not self._is_known(request):
             raise web.HTTPForbidden(text="Enter the code first.")
-        return await self.handle_websocket(request)
+        if self._screens >= MOST_SCREENS:
+            raise web.HTTPServiceUnavailable(text=f"{MOST_SCREENS} screens are open already: close one.")
+        self._screens += 1
+        try:
+            return await self.handle_websocket(request)
+        finally:
+            self._screens -= 1
 
     async def _own_file(self, request: web.Request) -> web.StreamResponse:
         text = (_HERE / "page.js").read_text(encoding="utf-8")

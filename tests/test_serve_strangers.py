@@ -1,0 +1,197 @@
+"""The served screen under attack: guesses, other sites, other names, floods, nonsense over the socket."""
+
+import asyncio
+import contextlib
+import os
+import sys
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import aiohttp
+import pytest
+
+from monitor.serving.door import PAUSE_S, WRONG_TRIES, Door
+from monitor.serving.server import MOST_SCREENS, ScreenServer
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the stand-in is told by a shell's words")
+SCREEN = """
+import json, os, pathlib, sys
+if len(sys.argv) > 1:
+    pathlib.Path(sys.argv[1], f"pid-{os.getpid()}").touch()
+sys.stdout.buffer.write(b"__GANGLION__\\n")
+sys.stdout.buffer.flush()
+while len(head := sys.stdin.buffer.read(5)) == 5:
+    text = sys.stdin.buffer.read(int.from_bytes(head[1:], "big"))
+    if head[:1] == b"M" and json.loads(text).get("type") == "quit":
+        break
+"""
+"""A stand-in for a screen, as the server takes one: it says that it is there, and stays until told to go."""
+WAITS = (sys.executable, "-c", SCREEN)
+
+
+@contextlib.asynccontextmanager
+async def served(door: Door | None, command: tuple[str, ...] = WAITS) -> AsyncIterator[str]:
+    ports = asyncio.Queue[int]()
+    server = ScreenServer(command, "127.0.0.1", 0, "title", door, started=ports.put_nowait)
+    running = asyncio.create_task(server.run())
+    try:
+        yield f"http://127.0.0.1:{await ports.get()}"
+    finally:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(20):
+                while server._screens:
+                    await asyncio.sleep(0.02)
+        running.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await running
+
+
+async def refused(client: aiohttp.ClientSession, url: str, headers: dict[str, str] | None = None) -> int:
+    """The status with which a socket is refused; it must be."""
+    with pytest.raises(aiohttp.WSServerHandshakeError) as caught:
+        await client.ws_connect(url + "/ws", headers=headers)
+    return caught.value.status
+
+
+async def test_no_socket_without_a_key() -> None:
+    codes: list[str] = []
+    async with served(Door(codes.append)) as url, aiohttp.ClientSession() as client:
+        name = f"plumbwatt-{url.rpartition(':')[2]}"
+        for cookie in ("", f"{name}=", f"{name}=guess", f"{name}={codes[0]}", f"other={codes[0]}"):
+            assert await refused(client, url, {"Cookie": cookie} if cookie else None) == 403
+        # The code is no key, and neither in the address.
+        for path in (f"/ws?code={codes[0]}", f"/?code={codes[0]}"):
+            async with client.get(url + path) as answer:
+                assert "textual-terminal" not in await answer.text()
+        assert len(codes) == 1
+
+
+async def test_a_key_serves_no_page_of_another_site() -> None:
+    """A browser sends the cookie along; it names the site as well, and that must be ours."""
+    codes: list[str] = []
+    jar = aiohttp.CookieJar(unsafe=True)
+    async with served(Door(codes.append)) as url, aiohttp.ClientSession(cookie_jar=jar) as client:
+        async with client.post(url, data={"code": codes[0]}) as answer:
+            assert answer.status == 200
+        for origin in ("http://evil.example", "null", url.replace("http:", "https:"), url + "0", "file://"):
+            assert await refused(client, url, {"Origin": origin}) == 403
+        async with client.ws_connect(url + "/ws", headers={"Origin": url}) as socket:
+            assert not socket.closed
+
+
+async def test_a_name_of_theirs_for_our_address_is_refused() -> None:
+    """Rebinding: their name leads to this computer, so that origin and host agree."""
+    async with served(None) as url, aiohttp.ClientSession() as client:
+        port = url.rpartition(":")[2]
+        for name in (
+            "evil.example",
+            "localhost.evil.example",
+            "127.0.0.1.evil.example",
+            "127.0.0.2",
+            "[::2]",
+        ):
+            host = f"{name}:{port}"
+            assert await refused(client, url, {"Host": host, "Origin": f"http://{host}"}) == 403
+            async with client.get(url, headers={"Host": host}) as answer:
+                assert answer.status == 403
+
+
+async def test_many_guesses_at_once_are_one_guess() -> None:
+    codes: list[str] = []
+    async with served(Door(codes.append)) as url, aiohttp.ClientSession() as client:
+
+        async def guess(code: str) -> int:
+            async with client.post(url, data={"code": code}) as answer:
+                return answer.status
+
+        assert set(await asyncio.gather(*(guess(f"{k:06}") for k in range(200)))) == {403}
+        # The right one among them is a guess like others, and the code is not used up yet.
+        assert await guess(codes[0]) == 403
+        await asyncio.sleep(PAUSE_S)
+        assert await guess(codes[0]) == 200
+        assert len(codes) == 2
+
+
+def test_five_guesses_a_code_are_all() -> None:
+    now, codes = 0.0, list[str]()
+    door = Door(codes.append, now=lambda: now)
+    for _ in range(20 * WRONG_TRIES):
+        now += PAUSE_S
+        assert door.enter("0000000") is None
+    assert len(set(codes)) == 21
+
+
+@pytest.mark.parametrize("code", ["\u202e", "é" * 6, "\0" * 6, "A" * 3000, "'; --", "١٢٣٤٥٦"])
+def test_odd_codes_are_wrong_codes(code: str) -> None:
+    assert Door(lambda _: None).enter(code) is None
+
+
+async def test_a_giant_form_is_not_read() -> None:
+    codes: list[str] = []
+    async with served(Door(codes.append)) as url, aiohttp.ClientSession() as client:
+        async with client.post(url, data={"code": "A" * 100_000}) as answer:
+            assert answer.status == 413
+        with contextlib.suppress(aiohttp.ClientError):
+            async with client.post(
+                url, data=b"x" * 5000, headers={"Content-Type": "multipart/form-data"}
+            ) as answer:
+                assert answer.status >= 400
+        async with client.get(url) as answer:
+            assert answer.status == 200
+
+
+async def test_screens_are_bounded_and_a_place_is_free_again() -> None:
+    async with served(None) as url, aiohttp.ClientSession() as client:
+        sockets = [await client.ws_connect(url + "/ws") for _ in range(MOST_SCREENS)]
+        assert await refused(client, url) == 503
+        await sockets.pop().close()
+        for _ in range(100):
+            with contextlib.suppress(aiohttp.WSServerHandshakeError):
+                sockets.append(await client.ws_connect(url + "/ws"))
+                break
+            await asyncio.sleep(0.1)
+        assert len(sockets) == MOST_SCREENS
+        await asyncio.gather(*(socket.close() for socket in sockets))
+
+
+NONSENSE = (
+    "", "{", "[]", "{}", "null", '"stdin"', '["stdin"]', '["stdin", 1]', '["resize", 3]',
+    '["resize", {"width": -1, "height": "x"}]', '["resize", {"width": 1e999, "height": 1}]',
+    '["ping", {"a": 1}]', '["quit", {}]', '["' + "[" * 5000, "[" * 100_000, "\ud83d\ude00",
+)  # fmt: skip
+
+
+async def test_nonsense_ends_its_own_screen_at_most() -> None:
+    async with served(None) as url, aiohttp.ClientSession() as client:
+        other = await client.ws_connect(url + "/ws")
+        for text in NONSENSE:
+            async with client.ws_connect(url + "/ws") as socket:
+                await socket.send_str(text.encode("utf-16", "surrogatepass").decode("utf-16"))
+                await socket.send_bytes(b"\xff\x00")
+        await other.send_str('["ping", "still there"]')
+        async with asyncio.timeout(20):
+            async for message in other:
+                if message.type is aiohttp.WSMsgType.TEXT and "still there" in message.data:
+                    break
+        async with client.get(url) as answer:
+            assert answer.status == 200
+        await other.close()
+
+
+async def test_who_leaves_leaves_no_process(tmp_path: Path) -> None:
+    async with served(None, (*WAITS, str(tmp_path))) as url, aiohttp.ClientSession() as client:
+        socket = await client.ws_connect(url + "/ws")
+        async with asyncio.timeout(20):
+            while not (found := list(tmp_path.glob("pid-*"))):
+                await asyncio.sleep(0.05)
+            await socket.close()
+            while alive(int(found[0].name.removeprefix("pid-"))):
+                await asyncio.sleep(0.05)
+
+
+def alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True
