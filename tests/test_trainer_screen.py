@@ -15,7 +15,7 @@ from monitor.cockpit import RideView
 from monitor.dashboard.app import HOLDING, BenchApp
 from monitor.dashboard.canvas import Box, Canvas
 from monitor.dashboard.figures import draw_figures, figure_width
-from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, QUIET
+from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, QUIET, span
 from monitor.dashboard.panels import HANDS, KEYS, draw_keys
 from monitor.dashboard.saddle import Line, draw_big, draw_checks, draw_ride, ride_lines
 from monitor.dashboard.sheet import Face, draw_sheet, layout
@@ -497,10 +497,39 @@ def test_words_in_the_place_of_a_target_are_as_large_as_it(
     canvas = Canvas(*size, GROUND)
     draw_big(canvas, Box(0, 0, *size), calm(segment=segment), RIDE)
     rows = 5 if 2 + figure_width(word, 5) + 2 <= size[0] // 2 else 3
+    top = 1 if size[1] < 22 else 2
     drawn = Canvas(figure_width(word, rows), rows, GROUND)
     draw_figures(drawn, 0, 0, word, rows, BOLD)
-    shown_rows = [line[2 : 2 + drawn.width].rstrip() for line in canvas.text().splitlines()[2 : 2 + rows]]
+    shown_rows = [line[2 : 2 + drawn.width].rstrip() for line in canvas.text().splitlines()[top : top + rows]]
     assert shown_rows == [line.rstrip() for line in drawn.text().splitlines()]
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize(
+    ("block", "word"),
+    [
+        (Block("under 1/6", 30.0, 170.0, 85.0, "hold"), "170"),
+        (Block("roll", 30.0, None, None, "free"), "FREE"),
+        (Block("ramp", 300.0, 120.0, 90.0, "ramp"), "120"),
+    ],
+)
+def test_what_comes_next_is_large_too(block: Block, word: str, size: tuple[int, int]) -> None:
+    segment = Segment("over", 800.0, 3, 6, 330.0, 90.0, 8.4, block.name, "hold", next=block)
+    view = calm(segment=segment, suggestion=Suggestion("heron: why", Block("tell heron", 120.0, 200.0, 60.0)))
+    lines = draw_sheet(view, *size, Face(page="big", hands=True, ride=RIDE)).text().splitlines()
+    rows = 5 if size[1] >= 40 else 3
+    drawn = Canvas(figure_width(word, rows), rows, GROUND)
+    draw_figures(drawn, 0, 0, word, rows, BOLD)
+    wanted = [line.rstrip() for line in drawn.text().splitlines()]
+    windows = [
+        [line[2 : 2 + drawn.width].rstrip() for line in lines[y : y + rows]] for y in range(len(lines))
+    ]
+    assert wanted in windows
+    text = "\n".join(lines)
+    assert f"for {span(block.seconds)}" in text
+    assert "NEXT in 8 s" in text
+    assert "TRAINER hub" in text
+    assert "can't be told yet" in text  # the advice has still room
 
 
 def test_what_the_checks_say_is_cut_only_when_there_is_no_row_for_it() -> None:

@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Callable, Coroutine, Iterable
 from typing import Any, ClassVar, Literal, NamedTuple, Protocol
 
+from rich.cells import cached_cell_len
 from rich.segment import Segment as Cells
 from textual import events
 from textual.app import App, ComposeResult
@@ -41,8 +42,11 @@ TEXT_CHARACTERS = 200
 GEARS_KEPT = 6
 CHOICES = "123456789bcdefghijklmnopqrstuvwxyz"
 """Keys that choose an instrument; `a` means all."""
+WHICH = "which "
 HOLDING = frozenset("mgndsprauyibc") | {"question_mark", "up", "down"}
 """Keys that do their work while a trainer is held; any other one drops it to its safe target."""
+MOST_WIDTHS = 512
+"""Texts whose width rich remembers; most of ours hold a clock and never come again."""
 SLAP_KEYS, SLAP_POLLS = 3, 1
 """So many keys within so many polls are a hand on the keyboard, not a word."""
 COUNTDOWN_S = 3.0
@@ -118,6 +122,8 @@ class Sheet(Widget, can_focus=True):
 
     def show(self, canvas: Canvas) -> None:
         """Replace what is shown."""
+        if cached_cell_len.cache_info().currsize > MOST_WIDTHS:
+            cached_cell_len.cache_clear()
         before, self._rows = self._rows, [canvas.row(y) for y in range(canvas.height)]
         changed = [y for y, row in enumerate(self._rows) if y >= len(before) or before[y] != row]
         if changed:
@@ -459,8 +465,7 @@ class BenchApp(App[str]):
         if len(labels) == 1:
             self._send("zeroed", "", labels[0], f"zeroed {labels[0]}")
         elif labels:
-            named = "  ".join(f"{key} {label}" for key, label in zip(CHOICES, labels, strict=False))
-            self._ask(_Question("choice", "zeroed", f"zeroed which?  {named}  a all  Esc none", 0.0, labels))
+            self._ask_which("zeroed", "zeroed", labels, "a all  ")
 
     def action_gear(self) -> None:
         """Ask for the gear."""
@@ -610,8 +615,34 @@ class BenchApp(App[str]):
         elif len(labels) == 1:
             self._chosen(kind, labels[0])
         else:
-            named = "  ".join(f"{key} {label}" for key, label in zip(CHOICES, labels, strict=False))
-            self._ask(_Question("choice", kind, f"{words} which?  {named}  Esc none", 0.0, labels))
+            self._ask_which(kind, words, labels)
+
+    def _ask_which(self, act: str, words: str, labels: tuple[str, ...], more: str = "") -> None:
+        """Ask for an instrument by one key; by its label, when there are more than a line holds."""
+        named = "  ".join(f"{key} {label}" for key, label in zip(CHOICES, labels, strict=False))
+        prompt = f"{words} which?  {named}  {more}Esc none"
+        if len(labels) <= len(CHOICES) and len(prompt) < self.size.width:
+            self._ask(_Question("choice", act, prompt, 0.0, labels))
+        else:
+            prompt = f"{words} which? its label{' or all' if more else ''}:"
+            self._ask(_Question("text", f"{WHICH}{act}", prompt, 0.0, labels))
+
+    def _named(self, question: _Question, text: str) -> None:
+        """A label was typed, or so much of it that only one begins like that."""
+        act, typed = question.act.removeprefix(WHICH), text.lower()
+        found = [label for label in question.labels if label == typed]
+        found = found or [label for label in question.labels if label.startswith(typed)]
+        if act == "zeroed" and typed == "all":
+            found = list(question.labels)
+        elif len(found) != 1:
+            count = len(found) or "no"
+            self._say(f"{count} instruments begin with {typed[:16]}: nothing was done", loud=True)
+            return
+        if act != "zeroed":
+            self._chosen(act, found[0])
+            return
+        for label in found:
+            self._send("zeroed", "", label, f"zeroed {', '.join(found)}", question.at_s)
 
     def _chosen(self, kind: str, label: str) -> None:
         if kind == "zero":
@@ -775,6 +806,9 @@ class BenchApp(App[str]):
             return
         if question.act.startswith("mm"):
             self._set_length(question, text)
+            return
+        if question.act.startswith(WHICH):
+            self._named(question, text)
             return
         if question.act == "gear":
             if text in self._gears:

@@ -100,7 +100,10 @@ def draw_ride(canvas: Canvas, box: Box, lines: list[Line]) -> None:
 
 
 def draw_big(canvas: Canvas, box: Box, view: View, ride: RideView | None) -> None:
-    """Target, time left and what is ridden, as large as a terminal can: for 1.5 m and a heart at 170."""
+    """Target, time left, what is ridden and what comes next, as large as a terminal can.
+
+    It is read from 1.5 m with a heart at 170.
+    """
     x, end = box.x + 2, box.x + box.width - 2
     segment = view.segment
     title = "no segment" if segment is None else segment.name
@@ -117,25 +120,42 @@ def draw_big(canvas: Canvas, box: Box, view: View, ride: RideView | None) -> Non
         canvas.put(x, box.y, title, BOLD, end=end)
     half = box.x + box.width // 2
     target, left = _target(segment), "" if segment is None or segment.left_s is None else span(segment.left_s)
-    _figure(canvas, x, box.y + 2, target, "W target" if target.isdigit() else "", half)
-    _figure(canvas, half + 2, box.y + 2, left, "left", end)
+    # Below the figures: two lines for the ride and two of advice.
+    air = box.height >= 22
+    y = box.y + 1 + air
+    _figure(canvas, x, y, target, "W target" if target.isdigit() else "", half)
+    _figure(canvas, half + 2, y, left, "left", end)
     lane = _ridden(view)
     watts = "" if lane is None else whole(lane.power_w)
     rpm = "" if lane is None or lane.cadence_rpm is None else whole(lane.cadence_rpm)
     wanted = "" if segment is None or segment.cadence_rpm is None else f" of {segment.cadence_rpm:.0f}"
-    _figure(canvas, x, box.y + 8, watts, f"W {lane.label}" if lane is not None else "", half)
-    _figure(canvas, half + 2, box.y + 8, rpm, f"rpm{wanted}", end)
-    y = box.y + 14
+    y += 6
+    _figure(canvas, x, y, watts, f"W {lane.label}" if lane is not None else "", half)
+    _figure(canvas, half + 2, y, rpm, f"rpm{wanted}", end)
+    y += 6
     bottom = box.y + box.height
-    if segment is not None and segment.next is not None and y < bottom:
-        canvas.put(x, y, f"next: {segment.next.name}, {load_words(segment.next)}, "
-                   f"{span(segment.next.seconds)}", QUIET, end=end)  # fmt: skip
-        y += 1
+    if segment is not None and segment.next is not None and y + 3 <= bottom:
+        rows = 5 if bottom - y >= 10 else 3
+        _draw_next(canvas, Box(x, y, end - x, rows), half + 2, segment.next)
+        y += rows + air
     lines = [line for line in ride_lines(view, ride) if not line.text.startswith(("NEXT", "PAUSED"))]
     draw_ride(canvas, Box(box.x, y, box.width, max(0, min(2, bottom - y))), lines)
     y += min(2, len(lines))
     for row, text in enumerate(wrap(view.advice, box.width - 4, max(0, bottom - y))):
         canvas.put(x, y + row, text, BOLD, end=end)
+
+
+def _draw_next(canvas: Canvas, box: Box, middle: int, block: Block) -> None:
+    """The target of the next block in figures, its other properties beside it."""
+    target = block.load.upper() if block.target_w is None else f"{min(9999.0, block.target_w):.0f}"
+    unit = "next" if block.target_w is None else "W next"
+    _figure(canvas, box.x, box.y, target, unit, middle - 2, box.height)
+    rising = ", rising" if block.load == "ramp" else ""
+    end = box.x + box.width
+    canvas.put(middle, box.y + box.height - 3, f"{block.name}{rising}", BOLD, end=end)
+    rpm = "" if block.cadence_rpm is None else f"{block.cadence_rpm:.0f} rpm"
+    canvas.put(middle, box.y + box.height - 2, rpm, BOLD, end=end)
+    canvas.put(middle, box.y + box.height - 1, f"for {span(block.seconds)}", QUIET, end=end)
 
 
 def _target(segment: Segment | None) -> str:
@@ -148,14 +168,14 @@ def _target(segment: Segment | None) -> str:
     return segment.load.upper() if segment.load in ("free", "sprint") else ""
 
 
-def _figure(canvas: Canvas, x: int, y: int, text: str, unit: str, end: int) -> None:
-    """A number, or a word of few letters, five rows high with its unit beside it."""
+def _figure(canvas: Canvas, x: int, y: int, text: str, unit: str, end: int, most: int = 5) -> None:
+    """A number, or a word of few letters, five rows high (or three) with its unit beside it."""
     if not text:
         return
     if not has_figures(text):
         canvas.put(x, y + 2, text, BOLD, end=end)
         return
-    rows = 5 if x + figure_width(text, 5) + 2 + cells(unit) <= end else 3
+    rows = 5 if most >= 5 and x + figure_width(text, 5) + 2 + cells(unit) <= end else 3
     after = draw_figures(canvas, x, y, text, rows, BOLD)
     canvas.put(after + 1, y + rows - 1, unit, QUIET, end=end)
 

@@ -171,6 +171,9 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
     banner = _banner(view, face)
     ride = _ride(view, face)
     parts = layout(width, height, len(view.lanes), banner, face.safety, len(ride))
+    if face.page == "big":
+        # Its own figures are larger than those at the top.
+        parts = parts._replace(top=2)
     y = 0
     if banner is not None:
         draw_banner(canvas, Box(0, 0, width, parts.banner), banner)
@@ -193,7 +196,8 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
         for row, line in enumerate(wrap(SAFETY, width - 2, parts.safety)):
             canvas.put(1, height - 1 - parts.safety + row, line, QUIET)
     else:
-        box = Box(0, y + 1, width, height - 2 - y)
+        room = int(face.page != "big")
+        box = Box(0, y + room, width, height - 1 - room - y)
         if face.page != "big":
             # What asks for a hand must be seen from every page.
             draw_ride(canvas, Box(0, y, width, 1), [line for line in ride if line.style in (ASK, LOUD)])
