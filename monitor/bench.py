@@ -16,7 +16,7 @@ Sides = Literal["both", "left", "right", "total"]
 Profile = Literal["cycling-power", "fitness-machine", "speed-cadence"]
 
 CONSENSUS = "consensus"
-MOST_INSTRUMENTS = 32
+MOST_INSTRUMENTS = 64
 SCHEMES = ("bluetooth", "ant", "scene", "log")
 ANT_KINDS = ("power", "trainer", "cadence", "speed-cadence")
 

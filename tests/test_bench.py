@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.bench import load_bench, parse_bench, remarks
+from monitor.bench import MOST_INSTRUMENTS, load_bench, parse_bench, remarks
 from monitor.toml_check import SIZE_LIMIT, BenchError, Document, nearest
+from tests.benchmarks.performance.crowd import bench_text
 
 BENCHES = Path(__file__).parent.parent / "fixtures" / "benches"
 
@@ -134,6 +135,13 @@ def test_a_reference_must_measure_power() -> None:
         'reference = "hub"', 'reference = "rpm"', GOOD.replace('"crank"', '"rpm"\nmount = "cadence"')
     )
     assert "no power" in str(error)
+
+
+def test_sixty_four_instruments_are_the_most() -> None:
+    text = bench_text(MOST_INSTRUMENTS)
+    assert len(parse_bench(text).instruments) == MOST_INSTRUMENTS == 64
+    with pytest.raises(BenchError, match="more than 64 instruments"):
+        parse_bench(bench_text(MOST_INSTRUMENTS + 1))
 
 
 def test_one_address_may_be_heard_in_two_profiles() -> None:

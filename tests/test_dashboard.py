@@ -8,6 +8,7 @@ and read the difference before committing it.
 import asyncio
 import math
 import os
+import re
 import subprocess
 import sys
 import unicodedata
@@ -19,13 +20,13 @@ import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from rich.cells import get_character_cell_size
+from rich.cells import cached_cell_len, get_character_cell_size
 from rich.color import Color
 from rich.style import Style
 from textual.pilot import Pilot
 
 from monitor.dashboard import look
-from monitor.dashboard.app import STALE_S, BenchApp
+from monitor.dashboard.app import MOST_WIDTHS, STALE_S, BenchApp
 from monitor.dashboard.canvas import Box, Canvas, cells, fit, wrap
 from monitor.dashboard.figures import draw_figures, figure_width
 from monitor.dashboard.lanes import columns, draw_lane, draw_lanes, lane_rows, span_percent
@@ -221,6 +222,13 @@ def eight() -> View:
             *(replace(lane, label=f"unit-{n}") for n, lane in enumerate(more)),
         ),
     )
+
+
+def sixty_four() -> View:
+    """As many as a bench may have; the last but one leans and the last is lost."""
+    more = (replace([PEDALS, SPIDER, STRAIGHT][n % 3], label=f"unit-{n:02}") for n in range(61))
+    lanes = (HUB, *more, HERON, replace(SPIDER, label="unit-61", heard="lost", verdict="blind"))
+    return replace(differs(), lanes=lanes)
 
 
 def expected_loss() -> View:
@@ -853,6 +861,53 @@ async def test_zeroed_asks_which_and_belongs_to_the_moment_of_the_key() -> None:
         assert len(source.acts) == 1
         await press(pilot, "z", "a")
         assert [act[2] for act in source.acts[1:]] == ["hub", "pedals", "heron", "spider-unit-two"]
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+async def test_sixty_four_instruments_on_one_screen(size: tuple[int, int]) -> None:
+    """Not all have room: those that lean or are lost do, and how many more there are is said."""
+    source = Frozen(sixty_four())
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=size) as pilot:
+        await settle(app, pilot)
+        text = shown(app)
+        assert "heron" in text
+        assert "unit-61" in text
+        assert re.search(r"\b\d\d more\b", text), text
+        await press(pilot, "i")
+        details = shown(app)
+        assert all(word in details for word in ("heron", "unit-61", "Alarms", "power deviates"))
+        assert re.search(r"\band \d\d more\b", details)
+        assert re.search(r"space +mark +z +zeroed +g +gear +n +note", details)
+        await press(pilot, "escape")
+        await press(pilot, "z")
+        assert "zeroed which? its label or all:" in shown(app)
+        await press(pilot, *"unit-6", "enter")
+        assert "2 instruments begin with unit-6: nothing was done" in shown(app)
+        await press(pilot, "z", *"unknown", "enter")
+        assert "no instruments begin with unknown" in shown(app)
+        assert source.acts == []
+        await press(pilot, "z", *"UNIT-60", "enter")
+        await press(pilot, "z", *"her", "enter")
+        assert [(act, label) for act, _, label, _ in source.acts] == [
+            ("zeroed", "unit-60"),
+            ("zeroed", "heron"),
+        ]
+        await press(pilot, "z", *"all", "enter")
+        assert len(source.acts) == 2 + 64
+
+
+async def test_widths_of_texts_are_not_remembered_without_bound() -> None:
+    """The clock makes every second's texts new ones."""
+    source = Frozen(differs())
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for _ in range(2 * MOST_WIDTHS):
+            source.later(1.0)
+            app.poll()
+            if app._polls % 16 == 0:
+                await pilot.pause()
+        assert cached_cell_len.cache_info().currsize < MOST_WIDTHS + 200
 
 
 async def test_zeroed_does_not_ask_when_there_is_only_one() -> None:

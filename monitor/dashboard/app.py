@@ -652,7 +652,10 @@ class BenchApp(App[str]):
 
             def begin(cockpit: Cockpit) -> str:
                 cockpit.ask(Wish("zero", label))
-                self._question = _Question("sure", "zero", "", self._now_s(), (label,))
+                on = cockpit.auto_zero(label)
+                switch = "" if on is None else f"a: switch its auto-zero {'off' if on else 'on'}   "
+                prompt = f"Enter: zero it   {switch}Esc: not now"
+                self._question = _Question("sure", "zero", prompt, self._now_s(), (label,))
                 return ""
 
             self._try(begin)
@@ -757,6 +760,10 @@ class BenchApp(App[str]):
                 self._finishing = True
                 self.source.finish()
                 self.draw()
+        elif key == "a" and question.act == "zero" and (cockpit := self._hands()) is not None:
+            if cockpit.auto_zero(question.labels[0]) is not None:
+                self._close_question()
+                self._try(lambda cockpit: "" if cockpit.switch_auto_zero() else "no auto-zero to switch")
         elif question.kind == "choice":
             chosen = (
                 question.labels

@@ -6,6 +6,7 @@ sides. What the drivetrain takes is not a deviation: the expected part is off al
 """
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from rich.style import Style
@@ -289,6 +290,15 @@ def _haste(lane: Lane) -> int:
     return 1 if lane.verdict == "reference" else 2
 
 
+def most_pressing(lanes: Sequence[Lane], room: int) -> tuple[list[Lane], int]:
+    """The lanes that have room, in their order, and how many are left out (whose number takes one row)."""
+    if len(lanes) <= room:
+        return list(lanes), 0
+    urgent = sorted(range(len(lanes)), key=lambda number: (_haste(lanes[number]), number))
+    kept = sorted(urgent[: max(0, room - 1)])
+    return [lanes[number] for number in kept], len(lanes) - len(kept)
+
+
 def draw_lanes(canvas: Canvas, box: Box, view: View) -> None:
     """All lanes with their head; those that lean or are lost are never left out for want of room."""
     span = span_percent(view)
@@ -296,12 +306,8 @@ def draw_lanes(canvas: Canvas, box: Box, view: View) -> None:
     at = columns(box.width, rows)
     draw_axis(canvas, box.y, at, view, span, rows)
     room = (box.height - 1) // rows
-    shown = list(view.lanes)
-    if len(shown) > room:
-        urgent = sorted(range(len(shown)), key=lambda number: (_haste(shown[number]), number))
-        kept = sorted(urgent[: room - 1])
-        left_out = len(shown) - len(kept)
+    shown, left_out = most_pressing(view.lanes, room)
+    if left_out:
         canvas.put(3, box.y + room * rows, f"and {left_out} more: they need a taller window", WARM)
-        shown = [shown[number] for number in kept]
     for number, lane in enumerate(shown):
         draw_lane(canvas, Box(box.x, box.y + 1 + number * rows, box.width, rows), at, lane, view.t_s, span)

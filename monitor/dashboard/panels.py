@@ -7,6 +7,7 @@ from rich.style import Style
 
 from monitor.dashboard.canvas import Box, Canvas, cells, wrap
 from monitor.dashboard.figures import draw_figures, figure_width
+from monitor.dashboard.lanes import most_pressing
 from monitor.dashboard.look import (
     ASK,
     BOLD,
@@ -384,7 +385,11 @@ def draw_details(canvas: Canvas, box: Box, view: View) -> None:
     if box.width >= 100:
         canvas.put(x + 82, y, "packets   raised", QUIET)
     y += 1
-    for lane in view.lanes:
+    alarms = ranked(view.alarms)
+    bottom = box.y + box.height
+    # The alarms, or the first of them, keep their place below.
+    shown, left_out = most_pressing(view.lanes, bottom - y - 2 - min(3, len(alarms)))
+    for lane in shown:
         told = say(lane, view.t_s)
         canvas.put(x, y, lane.label, BOLD, end=x + 17)
         canvas.put(x + 18, y, lane.mount, BOLD, end=x + 28)
@@ -407,9 +412,10 @@ def draw_details(canvas: Canvas, box: Box, view: View) -> None:
             canvas.right(x + 89, y, str(lane.packets), BOLD)
             canvas.put(x + 92, y, ", ".join(map(words, lane.raised)), WARM, end=end)
         y += 1
+    if left_out:
+        canvas.put(x, y, f"and {left_out} more: they need a taller window", WARM)
+        y += 1
     y += 1
-    alarms = ranked(view.alarms)
-    bottom = box.y + box.height
     canvas.put(x, y, "Alarms" if alarms else "Alarms: none", BOLD)
     for number, alarm in enumerate(alarms):
         y += 1

@@ -42,7 +42,7 @@ def meters(count: int) -> list[Meter]:
 
 
 def crowd(count: int, seconds: int, *, reference: str = "m0", seed: int = 1) -> tuple[Bench, list[Record]]:
-    """The bench (made past the limit of a bench file) and all records of `seconds` of riding at levels."""
+    """The bench and all records of `seconds` of riding at levels."""
     rng = np.random.default_rng(seed)
     instruments = meters(count)
     bench = Bench(
@@ -65,7 +65,7 @@ def crowd(count: int, seconds: int, *, reference: str = "m0", seed: int = 1) -> 
 
 
 def bench_text(count: int, reference: str = "m0") -> str:
-    """The bench as a file for a log of these instruments; at most as many as a bench file may have."""
+    """The bench as a file for a log of these instruments; at most `monitor.bench.MOST_INSTRUMENTS`."""
     lines = ["[bench]", 'name = "crowd"', f'reference = "{reference}"']
     for m in meters(count):
         lines += [
