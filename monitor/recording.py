@@ -90,6 +90,7 @@ def collect(
     findings: list[Finding] = []
     links: list[Link] = []
     writes: list[Write] = []
+    acts: list[Act] = []
     count = lost = 0
     closed = False
     feed = pipeline.feed
@@ -104,6 +105,8 @@ def collect(
             links.append(record)
         elif isinstance(record, Write):
             writes.append(record)
+        elif isinstance(record, Act):
+            acts.append(record)
         elif isinstance(record, Store):
             lost = max(lost, record.lost)
         elif isinstance(record, End):
@@ -117,7 +120,7 @@ def collect(
         protocol=pipeline.runner.known() if pipeline.runner.inserted else protocol,
         cells=np.array(cells) if cells else np.zeros((0, n, COLUMNS)),
         findings=findings,
-        acts=effective(pipeline.acts),
+        acts=effective(acts),
         links=links,
         writes=writes,
         pipeline=pipeline,
