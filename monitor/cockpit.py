@@ -380,6 +380,19 @@ class Cockpit:
         else:
             self.confirm()
 
+    def auto_zero(self, label: str) -> bool | None:
+        """Whether an instrument zeroes itself, as far as it has told; None: it can't, or has not told."""
+        return {"on": True, "off": False}.get(str(self._facts(label).get("auto_zero")))
+
+    def switch_auto_zero(self) -> bool:
+        """In place of the zero offset that waits to be confirmed; whether there is an auto-zero to switch."""
+        asking = self._asking
+        if asking is None or asking.stage != "prompt" or (on := self.auto_zero(asking.unit.label)) is None:
+            return False
+        self.cancel()
+        self.ask(Wish("auto-zero", asking.unit.label, on=not on))
+        return True
+
     def confirm(self) -> None:
         """The pedals are unloaded: ask. RefusedKeyError: the crank turns, or nothing waits."""
         asking = self._asking

@@ -13,6 +13,7 @@ from typing import Literal, NamedTuple
 from capture.control import (
     Answer,
     Request,
+    auto_zero_request,
     crank_length_request,
     read_answer,
     set_crank_length_request,
@@ -149,11 +150,12 @@ class Zeros:
 
 
 class Wish(NamedTuple):
-    """What a person wants of an instrument. `mm` is the crank length to be set."""
+    """What a person wants of an instrument. `mm` is the crank length to be set, `on` the auto-zero."""
 
-    kind: Literal["zero", "crank-length", "set-crank-length"]
+    kind: Literal["zero", "auto-zero", "crank-length", "set-crank-length"]
     label: str
     mm: float = 0.0
+    on: bool = False
 
 
 class Outcome(NamedTuple):
@@ -187,6 +189,10 @@ def still(cadence_rpm: float | None) -> bool:
     return cadence_rpm is None or cadence_rpm < MOVING_RPM
 
 
+def _switched(on: bool) -> str:
+    return "on" if on else "off"
+
+
 class Asking:
     """One question to one instrument, from the key to the answer, its refusal, or silence.
 
@@ -214,6 +220,8 @@ class Asking:
         where = unit.link, unit.profile, unit.heard
         if wish.kind == "zero":
             return zero_offset_request(*where, enhanced=self.enhanced)
+        if wish.kind == "auto-zero":
+            return auto_zero_request(unit.link, wish.on, unit.profile, unit.heard)
         if wish.kind == "set-crank-length" and not self._reads_back:
             link, profile, heard = where
             return set_crank_length_request(link, wish.mm, profile, heard)
@@ -227,14 +235,19 @@ class Asking:
             return f"zero {label}: unload the pedals, crank still, then Enter"
         if wish.kind == "set-crank-length":
             return f"set {label} to {wish.mm:g} mm"
+        if wish.kind == "auto-zero":
+            return f"switch auto-zero of {label} {_switched(wish.on)}"
         return f"read the crank length of {label}"
 
     def words(self, t_s: float) -> str:
         """How it stands."""
         if self.stage == "asked":
-            what = {"zero": "zeroing", "crank-length": "reading", "set-crank-length": "setting"}[
-                self.wish.kind
-            ]
+            what = {
+                "zero": "zeroing",
+                "auto-zero": "switching",
+                "crank-length": "reading",
+                "set-crank-length": "setting",
+            }[self.wish.kind]
             left_s = max(0.0, self._sent_s + self.limit_s - t_s)
             return f"{what} {self.unit.label}, waiting for its answer ({left_s:.0f} s)"
         return self.prompt
@@ -259,7 +272,8 @@ class Asking:
         match record:
             case Packet(_, label, channel, data) if label == self.unit.label and channel == request.channel:
                 answer = read_answer(channel, data)
-                expected = "zero offset" if self.wish.kind == "zero" else "crank length"
+                # Auto-zero is answered by the page of a zero offset.
+                expected = "zero offset" if self.wish.kind in ("zero", "auto-zero") else "crank length"
                 if answer is not None and answer.what in (expected, ""):
                     return self._answered(answer, t_s)
             case Write(_, label, channel, data, outcome) if (label, channel, data) == (
@@ -294,7 +308,13 @@ class Asking:
             hint = ""
             if wish.kind == "zero" and not unknown and "unloaded" not in answer.why:
                 hint = "; crank still and unloaded, try again"
+            if wish.kind == "auto-zero":
+                return self._over(False, f"auto-zero is not switched {_switched(wish.on)}"), []
             return self._over(False, answer.words + hint), []
+        if wish.kind == "auto-zero":
+            if answer.auto_zero == _switched(wish.on):
+                return self._over(True, answer.auto_zero), []
+            return self._over(False, f"it says: auto-zero {answer.auto_zero or 'not told'}"), []
         if wish.kind == "zero":
             if answer.value is None:
                 return self._over(True, "done, its value is not told"), []
@@ -324,6 +344,7 @@ class Asking:
         label = self.unit.label
         acts = {
             "zero": ("zeroed", "zero-failed", "zeroed"),
+            "auto-zero": ("auto-zero", "auto-zero-failed", "auto-zero of"),
             "crank-length": ("crank-length", "crank-length-failed", "crank length of"),
             "set-crank-length": ("crank-length-set", "crank-length-failed", "now set,"),
         }

@@ -345,6 +345,29 @@ async def test_a_zero_offset_by_keys_that_succeeds() -> None:
         assert [whom for _, _, whom in source.rig.acts("zeroed")] == ["pedals"]
 
 
+async def test_auto_zero_is_offered_to_who_has_told_of_one() -> None:
+    source = Riding(Rig("ant", {"name": "rest", "seconds": 900, "stand": True}, auto_zero=True).until(10))
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "o", "1")
+        await settle(app, pilot)
+        assert "Enter: zero it   Esc: not now" in shown(app)
+        await press(pilot, "a")  # it has not told yet
+        assert source.rig.acts("acknowledge") == []
+        await press(pilot, "enter")
+        await advance(app, pilot, source, 13)
+        await press(pilot, "o", "1")
+        await settle(app, pilot)
+        assert "Enter: zero it   a: switch its auto-zero off   Esc: not now" in shown(app)
+        await press(pilot, "a")
+        await settle(app, pilot)
+        assert "switching crank, waiting for its answer" in shown(app)
+        await advance(app, pilot, source, 16)
+        assert "auto-zero of crank: off" in shown(app)
+        assert source.rig.acts("auto-zero") == [("auto-zero", "off", "crank")]
+        assert len(source.rig.acts("zeroed")) == 1
+
+
 async def test_a_crank_length_is_set_only_when_it_was_typed_twice() -> None:
     source = riding()
     app = BenchApp(source, poll_hz=0)

@@ -296,6 +296,31 @@ def test_a_zero_offset_is_refused_while_the_crank_turns_and_drops_the_trainer() 
         rig.cockpit.ask(Wish("zero", "hub"))
 
 
+def test_auto_zero_is_switched_in_place_of_a_zero() -> None:
+    rest = {"name": "rest", "seconds": 900, "stand": True}
+    rig = Rig("ant", rest, auto_zero=True).until(10)
+    assert rig.cockpit.auto_zero("crank") is None  # not told yet
+    rig.cockpit.ask(Wish("zero", "crank"))
+    assert not rig.cockpit.switch_auto_zero()
+    rig.cockpit.confirm()
+    rig.until(14)
+    assert rig.acts("zeroed")[0][1].endswith("auto-zero on")
+    for n, (state, on) in enumerate((("off", False), ("on", True)), 1):
+        rig.cockpit.ask(Wish("zero", "crank"))
+        assert rig.cockpit.switch_auto_zero()
+        rig.until(14 + 4 * n)
+        assert rig.cockpit.said == f"auto-zero of crank: {state}"
+        assert rig.acts("auto-zero")[-1] == ("auto-zero", state, "crank")
+        assert rig.cockpit.auto_zero("crank") is on
+    assert len(rig.acts("zeroed")) == 1
+    assert not rig.acts("auto-zero-failed")
+    # An instrument without one has nothing to be switched.
+    rig.cockpit.ask(Wish("zero", "pedals"))
+    assert not rig.cockpit.switch_auto_zero()
+    with pytest.raises(RefusedKeyError, match="zero by themselves"):
+        Rig("bluetooth", rest).until(10).cockpit.ask(Wish("auto-zero", "crank", on=True))
+
+
 @pytest.mark.parametrize("radio", ["bluetooth", "ant"])
 def test_a_crank_length_is_set(radio: str) -> None:
     rig = Rig(radio).until(20)

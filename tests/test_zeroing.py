@@ -396,3 +396,22 @@ def test_the_same_zero_twice_over_bluetooth_is_two_zeros() -> None:
             for t_s in (10.0, 10.25, 12.2, 15.0)]  # fmt: skip
     assert [new for _, new in told[:4]] == [True] * 4
     assert [new for _, new in told[4:]] == [True, False, False, True]
+
+
+@pytest.mark.parametrize(
+    ("page", "done", "text"),
+    [
+        # Identifier 0xAC, then the status: 0 off, 1 on, 0xFF not supported (openant 1.3.4 names the octets).
+        ("01ac01ffffff3101", True, "on"),
+        ("01ac00ffffff3101", False, "it says: auto-zero off"),
+        ("01acffffffff3101", False, "it says: auto-zero not supported"),
+        ("01af01ffffffffff", False, "auto-zero is not switched on"),
+    ],
+)
+def test_answers_to_auto_zero(page: str, done: bool, text: str) -> None:
+    asking = asked(ANT, Wish("auto-zero", "", on=True))
+    assert asking.words(0.0).startswith("switching ")
+    outcome = take(asking, packet(ANT, page))
+    assert outcome is not None
+    assert (outcome.done, outcome.text) == (done, text)
+    assert outcome.act == ("auto-zero" if done else "auto-zero-failed")

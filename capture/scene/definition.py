@@ -158,6 +158,8 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     serial: int = 1001
     zero: Literal["success", "failure", "when-still"] = "success"
     """What becomes of a request to zero."""
+    auto_zero: bool | None = None
+    """Whether a power meter on ANT+ zeroes itself at first; None: it can't."""
     max_target_w: int = 1500
     """Greatest target power of a trainer."""
     faults: tuple[Fault, ...] = ()

@@ -99,6 +99,7 @@ class VirtualInstrument:
         self.faults = Faults(definition.faults)
         self.up = False
         self.zeroing = False
+        self.auto_zero = definition.auto_zero
         default_loss = _ANT_LOSS_PERCENT if definition.radio == "ant" else 0.0
         loss = default_loss if definition.loss_percent is None else definition.loss_percent
         self.loss = loss / 100.0
@@ -727,6 +728,9 @@ class AntInstrument(VirtualInstrument):
         if data[0] == 0x01 and data[1] == 0xAA and not self.zeroing:
             self.zeroing = True
             self.stage.at(t_s + _ZERO_S, self._zero)
+        elif data[0] == 0x01 and data[1] == 0xAB and self.auto_zero is not None:
+            self.auto_zero = data[2] == 1
+            self._zero(t_s)
         elif data[0] == 0x02 and data[1] == 0x01 and data[4] < 0xFE and 0x02 in self._commons():
             self.sensor.set_mm = 110.0 + data[4] / 2.0
 
@@ -740,7 +744,8 @@ class AntInstrument(VirtualInstrument):
             flags = 0x40 if done else 0x00
             page = bytes(ant_trainer.Calibration(flags, 0xFF, 0xFF, raw & 0xFFFF, 0xFFFF))
         else:
-            page = bytes(ant_power.Calibration(0xAC if done else 0xAF, 0xFF, b"\xff\xff\xff", raw))
+            status = 0xFF if self.auto_zero is None else int(self.auto_zero)
+            page = bytes(ant_power.Calibration(0xAC if done else 0xAF, status, b"\xff\xff\xff", raw))
         self._queue.extend([page] * _ANSWER_REPEATS)
 
     def _trainer_message(self, t_s: float, data: bytes) -> None:

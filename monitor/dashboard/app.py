@@ -727,7 +727,7 @@ class BenchApp(App[str]):
     def _ask(self, question: _Question) -> None:
         """Open a question in the bottom line; it belongs to the moment of its key."""
         self._question = question._replace(at_s=self._now_s())
-        self._safety_until = 0
+        self._safety_until = self._said_until = 0
         if question.kind == "text":
             self._typing.begin(self._known_gears() if question.act == "gear" else ())
             self._prompt.update(question.prompt)

@@ -46,7 +46,7 @@ class Face(NamedTuple):
     """An answer to the last key, in place of the bottom line."""
     said_loud: bool = False
     question: str = ""
-    """What the bottom line asks; shown instead of the keys."""
+    """What the bottom line asks; shown instead of the keys, but after what is said loudly."""
     safety: bool = False
     read_only: bool = False
     old: bool = False
@@ -211,7 +211,7 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
             draw_details(canvas, box, view)
     if face.old:
         canvas.restyle(Box(0, content, width, height - 1 - content), OLD)
-    if face.question:
+    if face.question and not (face.said and face.said_loud):
         canvas.fill(Box(0, height - 1, width, 1), " ", ASK)
         canvas.put(1, height - 1, face.question, ASK, end=width)
     elif face.said:
