@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 GROUP_ROWS = 4096
 """Rows of a row group; `TableWriter` holds about so many in memory."""
+MOST_GROUP_ROWS = 1 << 17
+"""Of a table that is read: a small file can say that one group holds thousands of millions."""
 
 _BENCH, _PROGRAM, _FORMAT, _UNIT = b"plumbwatt.bench", b"plumbwatt.program", b"plumbwatt.format", b"unit"
 
@@ -198,6 +200,11 @@ class Table:
             for field in schema
         )
         self.rows: int = self._file.metadata.num_rows
+        sizes = (self._file.metadata.row_group(k).num_rows for k in range(self._file.num_row_groups))
+        if (largest := max(sizes, default=0)) > MOST_GROUP_ROWS:
+            self._file.close()
+            problem = f"is no table of this program (a group of {largest} rows)"
+            raise SessionError(path, problem, "Move it away and make it again from the journal")
 
     def __enter__(self) -> "Table":
         return self

@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 from rides import short_session
 from sessions import evening, make_session
@@ -146,6 +147,19 @@ def test_no_package_carries_what_a_link_leads_to(ridden: Session, tmp_path: Path
     with pytest.raises((SessionError, OSError), match="link"):
         export(copy, "package", tmp_path / "out")
     assert not list((tmp_path / "out").glob("*"))
+
+
+def test_a_small_table_of_many_rows_is_refused(session: Session) -> None:
+    """Twenty million equal values take a few kB in a Parquet file, and a gigabyte as objects."""
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    path = session.path / "grid.parquet"
+    column = pa.array(np.zeros(20_000_000, dtype=np.float32))
+    parquet.write_table(pa.table({"time_s": column}), path, row_group_size=20_000_000, compression="zstd")
+    assert path.stat().st_size < 100_000
+    with pytest.raises(SessionError, match="a group of 20000000 rows"):
+        Table(path)
 
 
 def test_giants_are_refused_before_they_are_read(session: Session) -> None:
