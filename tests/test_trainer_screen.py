@@ -349,14 +349,16 @@ async def test_auto_zero_is_offered_to_who_has_told_of_one() -> None:
     source = Riding(Rig("ant", {"name": "rest", "seconds": 900, "stand": True}, auto_zero=True).until(10))
     app = BenchApp(source, poll_hz=0)
     async with app.run_test(size=SIZE) as pilot:
-        await press(pilot, "o", "1")
+        await press(pilot, "o", "a")  # to which?
+        assert "zero offset of which?" in shown(app)
+        await press(pilot, "1")
         await settle(app, pilot)
         assert "Enter: zero it   Esc: not now" in shown(app)
         await press(pilot, "a")  # it has not told yet
         assert source.rig.acts("acknowledge") == []
         await press(pilot, "enter")
         await advance(app, pilot, source, 13)
-        await press(pilot, "o", "1")
+        await press(pilot, "o", "a", "1")
         await settle(app, pilot)
         assert "Enter: zero it   a: switch its auto-zero off   Esc: not now" in shown(app)
         await press(pilot, "a")

@@ -35,7 +35,8 @@ from monitor.zeroing import Wish
 POLL_HZ = 4.0
 STALE_S = 5.0
 """The journal ticks every second: a view that stands still longer is not followed any more."""
-SAID_S = 3.0
+SAID_S, TOLD_S = 3.0, 10.0
+"""How long an answer to a key stands, and what an instrument said: its zero offset is a number to be read."""
 SAFETY_S = 30.0
 """How long the caution stays on the first screen unless a key is pressed."""
 TEXT_CHARACTERS = 200
@@ -303,7 +304,7 @@ class BenchApp(App[str]):
             self._prompt.update(self._length_words(self._question.labels[0]))
         if cockpit.said:
             said, cockpit.said = cockpit.said, ""
-            self._say(said)
+            self._say(said, seconds=TOLD_S)
             self._tell(said)
         if self._ride.trainer is not None and self._ride.trainer.eased and not eased:
             self.bell()
@@ -401,9 +402,9 @@ class BenchApp(App[str]):
             self._trace = draw_trace(self._view, at.width, at.height)
         self._sheet.show(draw_sheet(self._view, width, height, face, self._trace))
 
-    def _say(self, text: str, loud: bool = False) -> None:
+    def _say(self, text: str, loud: bool = False, seconds: float = SAID_S) -> None:
         """Answer a key in the bottom line for a moment."""
-        self._said, self._said_loud, self._said_until = plain(text), loud, self._after(SAID_S)
+        self._said, self._said_loud, self._said_until = plain(text), loud, self._after(seconds)
         self.draw()
 
     # The trainer is held: what a key does then
@@ -760,7 +761,11 @@ class BenchApp(App[str]):
                 self._finishing = True
                 self.source.finish()
                 self.draw()
-        elif key == "a" and question.act == "zero" and (cockpit := self._hands()) is not None:
+        elif (
+            key == "a"
+            and (question.kind, question.act) == ("sure", "zero")
+            and (cockpit := self._hands()) is not None
+        ):
             if cockpit.auto_zero(question.labels[0]) is not None:
                 self._close_question()
                 self._try(lambda cockpit: "" if cockpit.switch_auto_zero() else "no auto-zero to switch")
