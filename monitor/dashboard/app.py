@@ -5,6 +5,7 @@ question it is asking. The recorder is another process, so that no drawing can d
 it, and leaving the screen does not end a recording.
 """
 
+import gc
 from collections import deque
 from collections.abc import Callable, Coroutine, Iterable
 from typing import Any, ClassVar, Literal, NamedTuple, Protocol
@@ -46,6 +47,9 @@ CHOICES = "123456789bcdefghijklmnopqrstuvwxyz"
 WHICH = "which "
 HOLDING = frozenset("mgndsprauyibc") | {"question_mark", "up", "down"}
 """Keys that do their work while a trainer is held; any other one drops it to its safe target."""
+SETTLED_S, TIDY_S = 2.0, 5.0
+"""Drawn strips hold one another in circles. Left to the collector's own pace tens of thousands pile up, and
+over the hours the process grows by what they took at most."""
 MOST_WIDTHS = 512
 """Texts whose width rich remembers; most of ours hold a clock and never come again."""
 SLAP_KEYS, SLAP_POLLS = 3, 1
@@ -264,6 +268,14 @@ class BenchApp(App[str]):
             self.run_worker(self._feed, name="feed", exit_on_error=False)
         if self._poll_hz:
             self.set_interval(1 / self._poll_hz, self.poll)
+        if not self.is_headless:
+            self.set_timer(SETTLED_S, self._settle)
+
+    def _settle(self) -> None:
+        """What stands now stands to the end: the collector need not look through it again and again."""
+        gc.collect()
+        gc.freeze()
+        self.set_interval(TIDY_S, gc.collect)
 
     def on_resize(self) -> None:
         """Draw at once in the new size."""
