@@ -6,6 +6,7 @@ and read the difference before committing it.
 """
 
 import asyncio
+import gc
 import math
 import os
 import re
@@ -895,6 +896,21 @@ async def test_sixty_four_instruments_on_one_screen(size: tuple[int, int]) -> No
         ]
         await press(pilot, "z", *"all", "enter")
         assert len(source.acts) == 2 + 64
+
+
+async def test_what_drawn_strips_hold_in_circles_is_cleared_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("monitor.dashboard.app.TIDY_S", 0.05)
+    monkeypatch.setattr("gc.freeze", lambda: None)
+    collected: list[int] = []
+    real = gc.collect
+    monkeypatch.setattr("gc.collect", lambda *args: collected.append(1) or real(*args))
+    app = BenchApp(Frozen(calm()), poll_hz=0)
+    async with app.run_test(size=(80, 24)):
+        assert collected == []
+        app._settle()
+        async with asyncio.timeout(10):
+            while len(collected) < 3:
+                await asyncio.sleep(0.02)
 
 
 async def test_widths_of_texts_are_not_remembered_without_bound() -> None:

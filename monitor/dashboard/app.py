@@ -273,9 +273,12 @@ class BenchApp(App[str]):
 
     def _settle(self) -> None:
         """What stands now stands to the end: the collector need not look through it again and again."""
-        gc.collect()
+        self._tidy()
         gc.freeze()
-        self.set_interval(TIDY_S, gc.collect)
+        self.set_interval(TIDY_S, self._tidy)
+
+    def _tidy(self) -> None:
+        gc.collect()
 
     def on_resize(self) -> None:
         """Draw at once in the new size."""
