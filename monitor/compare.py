@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from monitor.bench import Bench, Instrument
 from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring
+from monitor.lag import Timing, timing
 
 Floats = npt.NDArray[np.float64]
 
@@ -23,12 +24,22 @@ MIN_POWER_W = 30.0
 """Below this a ratio of powers says nothing of an instrument."""
 DEFAULT_CLAIM_PERCENT = 2.0
 """For an instrument whose claim the bench does not give (common practice, no source)."""
-LAG_SD_W = 30.0
-LAG_CORRELATION = 0.9
-"""Live, a lag is believed only from real steps: the wandering of steady riding shows the meters'
-own smoothing more than their delay."""
-SIDE_LAG_S = 3.0
-"""Two meters at the crank differ in time by less than this: smoothing of a few revolutions."""
+SMOOTHED_HUB_S2 = 1.0
+SMOOTHED_CRANK_S2 = 0.4
+"""What smoothing, which is no mere delay, still moves over a window's end once the lag is corrected: this
+many square seconds of the slope of power there. Half the second moment of a moving mean of five seconds
+or a low pass of 1.4 s; at the crank of three seconds (common practice, no source)."""
+HUB_LATE = Timing(0.8, 1.5)
+"""Before anything is measured: a hub smooths and comes later than a crank (common practice, no source)."""
+LEAST_LAG_S = 0.05
+"""A shorter lag is not worth correcting."""
+ALIKE = Timing(0.0, 0.9)
+"""Two meters at the crank: radio and smoothing of up to three seconds (common practice, no source)."""
+SHARED_S = 0.3
+"""A change of load of so many watts moves this many seconds of it between the sides, at most: a quarter of
+a revolution's work at 60 rpm."""
+VARIES = 0.15
+"""In steady riding five seconds vary by less than this part of the power (common practice, no source)."""
 UNSTEADY = 0.15
 """A window of ten seconds whose ends differ by more than this part of its power judges nothing."""
 LOSS_SPREAD = 0.2
@@ -142,76 +153,6 @@ def judge(difference: float, u95: float, limit: float) -> str:
     if abs(difference) - u95 > limit:
         return "differs"
     return "undecided"
-
-
-@dataclass(frozen=True, slots=True)
-class Lag:
-    """By how many seconds the second series comes later, and how like they are at that lag."""
-
-    lag_s: float
-    correlation: float
-    trusted: bool
-
-
-def estimate_lag(
-    a: Floats, b: Floats, hz: float, limit_s: float = 10.0, detrend_s: float = 60.0
-) -> Lag | None:
-    """Lag of `b` behind `a` (watts at `hz`, evenly spaced) from the peak of their cross-correlation.
-
-    A running mean over `detrend_s` is taken out, the peak refined by a parabola. None
-    when the power hardly moves (standard deviation under 15 W): steady riding has no lag
-    to show. Not trusted when the peak is at the border or the series are unlike.
-    """
-    n = min(len(a), len(b))
-    reach = int(limit_s * hz)
-    if n < 4 * reach:
-        return None
-    a, b = _without_trend(a[:n], int(detrend_s * hz)), _without_trend(b[:n], int(detrend_s * hz))
-    sa, sb = float(a.std()), float(b.std())
-    if sa < 15.0 or sb < 15.0:
-        return None
-    c = cross_correlation(a, b, reach) / _overlap_spread(a, b, reach)
-    k = int(np.argmax(c))
-    best = float(c[k])
-    if k in (0, len(c) - 1):
-        return Lag((k - reach) / hz, best, False)
-    return Lag((k - reach + peak_offset(c[k - 1], c[k], c[k + 1])) / hz, best, best > 0.8)
-
-
-def cross_correlation(a: Floats, b: Floats, reach: int) -> Floats:
-    """sum(a[i] b[i + l]) / (n - |l|) for l = -reach..reach; positive l: b comes later."""
-    n = len(a)
-    full = np.correlate(b, a, mode="full")[n - 1 - reach : n + reach]
-    result: Floats = full / (n - np.abs(np.arange(-reach, reach + 1)))
-    return result
-
-
-def _overlap_spread(a: Floats, b: Floats, reach: int) -> Floats:
-    """The root mean squares of what overlaps at each lag, multiplied: what stands beyond the overlap,
-    a step at the end of the record above all, must not pull the peak."""
-    n = len(a)
-    a_until, b_until = (np.concatenate(([0.0], np.cumsum(v * v))) for v in (a, b))
-    lags = np.arange(-reach, reach + 1)
-    first, overlap = np.maximum(0, -lags), n - np.abs(lags)
-    a_part = a_until[first + overlap] - a_until[first]
-    b_part = b_until[first + lags + overlap] - b_until[first + lags]
-    result: Floats = np.sqrt(np.maximum(a_part * b_part, 1e-12)) / overlap
-    return result
-
-
-def peak_offset(before: float, at: float, after: float) -> float:
-    """Where the parabola through three neighbouring values peaks, -0.5..0.5 steps from the middle."""
-    bend = before - 2.0 * at + after
-    return 0.0 if bend >= 0.0 else 0.5 * (before - after) / bend
-
-
-def _without_trend(v: Floats, width: int) -> Floats:
-    if width < 2 or width >= len(v):
-        trend: Floats = v - v.mean()
-        return trend
-    kernel = np.ones(width)
-    result: Floats = v - np.convolve(v, kernel, "same") / np.convolve(np.ones(len(v)), kernel, "same")
-    return result
 
 
 # -- expectations
@@ -329,9 +270,9 @@ class Window:
     """One instrument against its reference over one window; percent unless the name says otherwise.
 
     `deviation` is what is left after the expected drivetrain loss; `u` its standard
-    uncertainty from scatter, `u_loss` that of the expected loss, `edge` what unsteady riding
-    at the window's ends can contribute at most. `limit` is the tolerance at this power, at
-    least the floor in watts; `claim` the tolerance without the floor.
+    uncertainty from scatter, `u_lag` that from the corrected lag, `u_loss` that of the expected
+    loss, `edge` what smoothing at the window's ends can contribute at most. `limit` is the
+    tolerance at this power, at least the floor in watts; `claim` the tolerance without the floor.
     `left` and `right` are the deviations of the sides, against `side_reference`.
     """
 
@@ -343,6 +284,7 @@ class Window:
     deviation: float
     deviation_w: float
     u: float
+    u_lag: float
     u_loss: float
     edge: float
     limit: float
@@ -356,6 +298,7 @@ class Window:
     side_limit: float = 0.0
     side_claim: float = 0.0
     side_edge: float = 0.0
+    u_side_lag: float = 0.0
     balance: float | None = None
     balance_reference: float | None = None
     u_balance: float = 0.0
@@ -364,29 +307,23 @@ class Window:
 class Pair:
     """What is remembered of one instrument against its reference."""
 
-    def __init__(self, limit: float) -> None:
+    def __init__(self, limit: float, smoothed_s2: float) -> None:
         self.limit = limit
+        self.smoothed_s2 = smoothed_s2
+        self.side_timing = ALIKE
+        """Lag behind what its sides are compared with."""
         self.noise = Noise(0.007)
         self.noise_left = Noise(0.008)
         self.noise_right = Noise(0.008)
         self.verdict = Verdict()
         self.verdict_left = Verdict()
         self.verdict_right = Verdict()
-        self.lag: Lag | None = None
         self.windows: dict[int, Window] = {}
         """The windows that end now, by length in seconds; empty while nothing can be said."""
         self.blocks: deque[Block] = deque(maxlen=720)
+        self.uneven = False
+        """Whether the last block ended amid a change of load, and waits for the next one."""
         self.reset_s = 0
-
-    @property
-    def lag_s(self) -> float:
-        """The lag that comparisons correct for; 0 until it is known."""
-        return self.lag.lag_s if self.lag is not None and self.lag.trusted else 0.0
-
-    @property
-    def lag_bound_s(self) -> float:
-        """What a difference in timing may still be: little once the lag is known and corrected."""
-        return 1.5 if self.lag is not None and self.lag.trusted else 5.0
 
     def reset(self, at_s: int) -> None:
         """Nothing before `at_s` speaks for what the instrument does from now on."""
@@ -398,7 +335,7 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Ten accepted seconds of one instrument against its reference (crank-equivalent watts).
+    """Ten accepted seconds of one instrument against its reference, twenty around a change of load (W).
 
     `y` is the log ratio after the expected loss, `y_left`, `y_right` those of the sides.
     """
@@ -415,6 +352,22 @@ class Block:
     right_w: float | None = None
     left_reference_w: float | None = None
     right_reference_w: float | None = None
+    length_s: int = BLOCK_S
+
+    @property
+    def begin_s(self) -> int:
+        """Its first second."""
+        return self.end_s - self.length_s
+
+
+def _between(sums: deque[float], begin: int, end: int, shift_s: float) -> float:
+    """What a running sum grew by from `begin` to `end`, whole seconds before now, both read `shift_s` later;
+    linear inside a second."""
+    whole = math.floor(shift_s)
+    part = shift_s - whole
+    first, last = begin + whole - 1, end + whole - 1
+    low = sums[first] + part * (sums[first + 1] - sums[first])
+    return sums[last] + part * (sums[last + 1] - sums[last]) - low
 
 
 @dataclass(slots=True)
@@ -455,7 +408,17 @@ class Comparator:
                 else [bench.instruments[j] for j in self.powered if j != i]
             )
             if others:
-                self.pairs[i] = Pair(tolerance_percent(bench, bench.instruments[i], others))
+                hub = any(x.mount == "hub" for x in (bench.instruments[i], *others))
+                self.pairs[i] = Pair(
+                    tolerance_percent(bench, bench.instruments[i], others),
+                    SMOOTHED_HUB_S2 if hub else SMOOTHED_CRANK_S2,
+                )
+        self._anchor = self.reference if self.reference is not None else next(iter(self.powered), 0)
+        self._before = [self._likely(i) for i in range(n)]
+        self.timings = list(self._before)
+        """Lag of each instrument behind the reference (the first with power in a consensus)."""
+        self.reach_s = self._reach()
+        """By how many seconds comparisons reach back before their windows."""
         self.side_references = {i: self._side_reference(i) for i in self.powered}
         self.clean_since = [0] * n
         """Since which second each instrument has been covered and pedalled, without a hole."""
@@ -475,10 +438,30 @@ class Comparator:
         }
         # Means of the five seconds up to each kept second, and of the last two: what windows begin and
         # end with.
+        self._last: list[deque[float]] = [deque(maxlen=5) for _ in range(n)]
         self._fives: list[deque[float]] = [deque(maxlen=kept) for _ in range(n)]
         self._twos = [math.nan] * n
+        # By how much the power varied in the five seconds up to each kept second.
+        self._swings: list[deque[float]] = [deque(maxlen=kept) for _ in range(n)]
+        # Running sums of work and of the left side's (J) at the end of each kept second: windows of late
+        # instruments begin and end between seconds.
+        self._works: list[deque[float]] = [deque([0.0], maxlen=kept) for _ in range(n)]
+        self._lefts: list[deque[float]] = [deque([0.0], maxlen=kept) for _ in range(n)]
         # What windows that end now have in common, by their begin: worked out once a second.
         self._spans: dict[int, _Span] = {}
+
+    def _likely(self, i: int) -> Timing:
+        """The lag behind the anchor as far as the kinds of instruments tell."""
+        if i == self._anchor:
+            return Timing(0.0, 0.0)
+        hub, base = (self.instruments[j].mount == "hub" for j in (i, self._anchor))
+        return Timing(HUB_LATE.lag_s * (hub - base), HUB_LATE.sd_s) if hub or base else ALIKE
+
+    def _reach(self) -> int:
+        lags = [self.timings[i].lag_s for i in self.powered]
+        lags += [x for pair in self.pairs.values() for x in (0.0, pair.side_timing.lag_s)]
+        reach_s = max(lags, default=0.0) - min(lags, default=0.0)
+        return math.ceil(reach_s) if reach_s > LEAST_LAG_S else 0
 
     def _side_reference(self, i: int) -> int | None:
         def serves(j: int) -> bool:
@@ -513,8 +496,10 @@ class Comparator:
         self._spans.clear()
         seen = []
         for i in self.powered:
-            work, _left, sided, covered = rows[i][:4]
+            work, left, sided, covered = rows[i][:4]
             seconds = self.seconds[i]
+            self._works[i].append(self._works[i][-1] + work)
+            self._lefts[i].append(self._lefts[i][-1] + left)
             if covered > 0.98:
                 power = self.losses[i].at_crank(work / covered)
                 seconds.append(power)
@@ -522,9 +507,12 @@ class Comparator:
             else:
                 seconds.append(math.nan)
                 self.clean_since[i] = end
-            last = [seconds[k] for k in range(-min(5, len(seconds)), 0)]
-            self._fives[i].append(sum(last) / len(last))
-            self._twos[i] = sum(last[-2:]) / len(last[-2:])
+            last = self._last[i]
+            last.append(seconds[-1])
+            mean = sum(last) / len(last)
+            self._fives[i].append(mean)
+            self._swings[i].append(max(last) - min(last) if mean == mean else math.inf)
+            self._twos[i] = 0.5 * (last[-2] + last[-1]) if len(last) > 1 else last[-1]
             if sided < 0.98:
                 self.sided_since[i] = end
         seen.sort()
@@ -532,14 +520,15 @@ class Comparator:
         # fails, or holds its last value while the crank rests, doesn't decide.
         if not seen or seen[(len(seen) - 1) // 2] < MIN_POWER_W:
             self.pedalled_since = end + 6
+        if end % (5 if end <= 60 else 20) == 0:
+            self._find_lags(end)
         for i, pair in self.pairs.items():
             self._update(i, pair, end)
-        if end % 20 == 0:
-            self._find_lags(end)
 
     def _others(self, i: int, begin: int) -> list[int]:
         if self.reference is not None:
             return [self.reference] if self.clean_since[self.reference] <= begin else []
+        begin -= self.reach_s
         clean = [j for j in self.powered if j != i and self.clean_since[j] <= begin]
         if len(clean) < 2:
             return []
@@ -550,6 +539,8 @@ class Comparator:
         since = max(self.clean_since[i], self.pedalled_since, pair.reset_s)
         if self.reference is not None:
             since = max(since, self.clean_since[self.reference])
+        # A late instrument is read earlier: that must not reach into a hole.
+        since += self.reach_s
         if end % BLOCK_S == 0:
             self._take_block(i, pair, end, since)
         for length in self.lengths_s:
@@ -560,41 +551,51 @@ class Comparator:
                 pair.windows[length] = window
 
     def _take_block(self, i: int, pair: Pair, end: int, since: int) -> None:
-        window = self._window(i, pair, end - BLOCK_S, end) if end - BLOCK_S >= since else None
-        if window is None or window.power_w < MIN_POWER_W / 2 or window.edge > 6.0:
+        # Where the load changes amid a block, the two around the change are taken as one: then the
+        # change lies within, where it can't mislead.
+        begin = end - (2 * BLOCK_S if pair.uneven else BLOCK_S)
+        window = self._window(i, pair, begin, end) if begin >= since else None
+        if window is None and pair.uneven:
+            begin = end - BLOCK_S
+            window = self._window(i, pair, begin, end) if begin >= since else None
+        if window is None or window.power_w < MIN_POWER_W / 2 or window.edge + 2.0 * window.u_lag > 6.0:
+            pair.uneven = window is not None and begin == end - BLOCK_S
             pair.noise.update(None)
             pair.noise_left.update(None)
             pair.noise_right.update(None)
             return
+        pair.uneven = False
         y = math.log1p(max(-0.95, window.deviation / 100.0))
-        calm = window.side_edge <= 6.0
+        edge, side_edge = window.edge + 2.0 * window.u_lag, window.side_edge + 2.0 * window.u_side_lag
+        calm = side_edge <= 6.0
         y_left = math.log1p(max(-0.95, window.left / 100.0)) if calm and window.left is not None else None
         y_right = math.log1p(max(-0.95, window.right / 100.0)) if calm and window.right is not None else None
         pair.noise.update(y)
         pair.noise_left.update(y_left)
         pair.noise_right.update(y_right)
-        if window.edge < 2.0:
+        if edge < 2.0:
             pair.verdict.update(y)
-            if y_left is not None and window.side_edge < 2.0:
+            if y_left is not None and side_edge < 2.0:
                 pair.verdict_left.update(y_left)
-            if y_right is not None and window.side_edge < 2.0:
+            if y_right is not None and side_edge < 2.0:
                 pair.verdict_right.update(y_right)
         side = self.side_references[i]
-        rows = self.ring.window(end - BLOCK_S, end)
+        rows = self.ring.window(begin, end)
         turned = rows[i, TURNED]
-        cadence = 60.0 * rows[i, REVS] / turned if turned > 5.0 else None
+        half = 0.5 * (end - begin)
+        cadence = 60.0 * rows[i, REVS] / turned if turned > half else None
         if cadence is None:
-            known = [j for j in range(len(self.instruments)) if rows[j, TURNED] > 5.0]
+            known = [j for j in range(len(self.instruments)) if rows[j, TURNED] > half]
             cadence = 60.0 * rows[known[0], REVS] / rows[known[0], TURNED] if known else None
         left_ref = right_ref = None
-        if side is not None and rows[side, SIDED] > BLOCK_S - 0.5:
+        if side is not None and rows[side, SIDED] > end - begin - 0.5:
             left_ref = float(rows[side, LEFT] / rows[side, SIDED])
             right_ref = float(rows[side, WORK] / rows[side, COVERED]) - left_ref
         pair.blocks.append(
             Block(
                 end, y, window.power_w, window.reference_w,
-                None if cadence is None else float(cadence), window.edge, y_left, y_right,
-                window.left_w, window.right_w, left_ref, right_ref,
+                None if cadence is None else float(cadence), edge, y_left, y_right,
+                window.left_w, window.right_w, left_ref, right_ref, end - begin,
             )
         )  # fmt: skip
 
@@ -606,53 +607,68 @@ class Comparator:
             span = self._spans[begin] = _Span(rows, [None] * n, [None] * n)
         return span
 
-    def _power(self, span: _Span, j: int) -> float:
-        """Crank-equivalent mean power of one instrument (W)."""
+    def _power(self, span: _Span, j: int, begin: int, end: int, shift_s: float) -> float:
+        """Crank-equivalent mean power (W) of one instrument, read `shift_s` (0 or less) later."""
+        if shift_s < -LEAST_LAG_S:
+            work = _between(self._works[j], begin - self.ring.end, end - self.ring.end, shift_s)
+            return self.losses[j].at_crank(work / (end - begin))
         power = span.powers[j]
         if power is None:
             row = span.rows[j]
             power = span.powers[j] = self.losses[j].at_crank(row[WORK] / row[COVERED])
         return power
 
+    def _shared(self, span: _Span, j: int, begin: int, end: int, shift_s: float) -> tuple[float, float]:
+        """Mean power (W) of both sides of one instrument, read `shift_s` (0 or less) later."""
+        if shift_s < -LEAST_LAG_S:
+            first, last, length = begin - self.ring.end, end - self.ring.end, end - begin
+            left = _between(self._lefts[j], first, last, shift_s) / length
+            return left, _between(self._works[j], first, last, shift_s) / length - left
+        row = span.rows[j]
+        left = row[LEFT] / row[SIDED]
+        return left, row[WORK] / row[COVERED] - left
+
     def _window(self, i: int, pair: Pair, begin: int, end: int) -> Window | None:
         others = self._others(i, begin)
         if not others:
             return None
         span = self._span(begin, end)
-        rows = span.rows
         length = end - begin
-        own_w = self._power(span, i)
-        lag_s = pair.lag_s
         one = self.instruments[i].sides
         side = self.side_references[i]
+        base = others[0]
         if one in ("left", "right") and side is not None:
             # Twice one side: comparable with twice that side of another, not with a total.
-            if max(self.sided_since[side], self.clean_since[side]) > begin:
+            if max(self.sided_since[side], self.clean_since[side]) > begin - self.reach_s:
                 return None
-            left = rows[side][LEFT] / rows[side][SIDED]
-            reference_w = 2.0 * (left if one == "left" else rows[side][WORK] / rows[side][COVERED] - left)
-        elif self.reference is not None and abs(lag_s) > 0.25:
-            own_w, reference_w = self._shifted(i, self.reference, begin, end, lag_s)
-        elif len(others) == 1:
-            reference_w = self._power(span, others[0])
+            base, sd_s, lag_s = side, pair.side_timing.sd_s, pair.side_timing.lag_s
+            left, right = self._shared(span, side, begin, end, -max(0.0, lag_s))
+            own_w = self._power(span, i, begin, end, min(0.0, lag_s))
+            reference_w = 2.0 * (left if one == "left" else right)
         else:
-            theirs = sorted(self._power(span, j) for j in others)
+            timings = self.timings
+            last_s = max(timings[i].lag_s, *(timings[j].lag_s for j in others))
+            own_w = self._power(span, i, begin, end, timings[i].lag_s - last_s)
+            theirs = sorted(self._power(span, j, begin, end, timings[j].lag_s - last_s) for j in others)
             half = len(theirs) // 2
             reference_w = theirs[half] if len(theirs) % 2 else 0.5 * (theirs[half - 1] + theirs[half])
+            sd_s = math.hypot(timings[i].sd_s, sum(timings[j].sd_s for j in others) / len(others))
         if reference_w < MIN_POWER_W:
             return None
         shown_w, expected, u_loss = own_w, 0.0, 0.0
         if not (self._lossless[i] and all(self._lossless[j] for j in others)):
             loss = self.losses[i]
             shown_w = loss.at_hub(own_w) if loss.watts or loss.percent else own_w
-            base_w = (
+            shown_reference_w = (
                 reference_w if self.reference is None else self.losses[self.reference].at_hub(reference_w)
             )
-            expected = 100.0 * (loss.at_hub(reference_w) / base_w - 1.0) if base_w > 0.0 else 0.0
+            if shown_reference_w > 0.0:
+                expected = 100.0 * (loss.at_hub(reference_w) / shown_reference_w - 1.0)
             losses = [loss, *(self.losses[j] for j in others)]
             u_loss = LOSS_SPREAD * max(100.0 * (1.0 - x.at_hub(reference_w) / reference_w) for x in losses)
         deviation = 100.0 * (own_w / reference_w - 1.0)
         u_stat = 100.0 * pair.noise.sd * math.sqrt(BLOCK_S / length)
+        change, smoothed = self._edge(i, base, begin, end, reference_w)
         window = Window(
             begin_s=begin,
             end_s=end,
@@ -662,43 +678,61 @@ class Comparator:
             deviation=deviation,
             deviation_w=own_w - reference_w,
             u=u_stat,
+            u_lag=sd_s * change,
             u_loss=u_loss,
-            edge=self._edge(i, others[0], begin, end, pair.lag_bound_s, reference_w),
+            edge=pair.smoothed_s2 * smoothed,
             limit=max(pair.limit, 100.0 * self.bench.limits.floor_w / reference_w),
             claim=pair.limit,
         )
-        self._sides(i, pair, window, rows)
+        self._sides(i, pair, window, span)
         return window
 
-    def _shifted(self, i: int, r: int, begin: int, end: int, lag_s: float) -> tuple[float, float]:
-        """Both powers with `i` compared `lag_s` later than the reference, inside what is closed."""
-        early, late = (r, i) if lag_s > 0.0 else (i, r)
-        shift = abs(lag_s)
-        length = end - begin
-        powers = {
-            late: float(self.ring.at(late, end)[WORK] - self.ring.at(late, begin)[WORK]) / length,
-            early: float(self.ring.at(early, end - shift)[WORK] - self.ring.at(early, begin - shift)[WORK])
-            / length,
-        }
-        return self.losses[i].at_crank(powers[i]), self.losses[r].at_crank(powers[r])
+    def _edge(self, i: int, j: int, begin: int, end: int, power_w: float) -> tuple[float, float]:
+        """Percent of the window's work that a second of lag, and a square second of smoothing, can move
+        over its ends.
 
-    def _edge(self, i: int, j: int, begin: int, end: int, bound_s: float, power_w: float) -> float:
-        """Percent of the window's work that a lag of up to `bound_s` can move over its ends.
-
-        A lag moves lag x (power at the end - power at the beginning). Which of the two is
-        late isn't known, so the larger change of both counts, over any of the neighbourhoods
-        of the ends that a lag reaches.
+        A lag moves lag x (power at the end - power at the beginning), at most what either
+        instrument shows over any of the neighbourhoods of the ends that it reaches; smoothing
+        moves its part of the slope at either end, about a third of how much the power varies there in
+        five seconds. A jump there, more than riding varies by, one shows a second before the other.
         """
         worst = 0.0
+        first = last = jump = 0.0
         span = self._span(begin, end)
+        length = end - begin
         for k in (i, j):
             change = span.changes[k]
             if change is None:
-                change = span.changes[k] = self._change(k, end - begin)
-            if change != change or (end - begin <= BLOCK_S and change > UNSTEADY * power_w):
-                return 100.0
+                change = span.changes[k] = self._change(k, length)
+            if (
+                change != change
+                or (length <= BLOCK_S and change > UNSTEADY * power_w)
+                # One that has just fallen silent, or a rider who has just stopped.
+                or self._twos[k] < 0.3 * power_w
+            ):
+                return 1000.0, 1000.0
             worst = max(worst, change)
-        return 100.0 * bound_s * worst / ((end - begin) * power_w)
+            swings = self._swings[k]
+            start, stop = swings[len(swings) - length + 1], swings[-1]
+            first += start / 6.0
+            last += stop / 6.0
+            jump = max(jump, start, stop)
+        scale = 100.0 / (length * power_w)
+        jump = max(0.0, jump - VARIES * power_w)
+        return scale * worst, scale * (math.hypot(first, last) + 2.0 * jump)
+
+    def _change_within(self, i: int, j: int, begin: int, end: int, power_w: float) -> float:
+        """Percent of a side's work that changes of load inside a window can move from one side to the other.
+
+        Two meters share out by revolutions that begin at different crank angles: the one in
+        which the load changes they share out differently.
+        """
+        most = 0.0
+        for k in (i, j):
+            swings = self._swings[k]
+            first = len(swings) - (end - begin)
+            most = max(most, *(swings[at] for at in range(first, len(swings))))
+        return 100.0 * SHARED_S * max(0.0, most - VARIES * power_w) / (0.5 * (end - begin) * power_w)
 
     def _change(self, k: int, length: int) -> float:
         """By how much the power at the end differs at most from that at the beginning (W)."""
@@ -709,24 +743,23 @@ class Comparator:
         last, two = fives[-1], self._twos[k]
         return max(abs(last - before), abs(two - before), abs(last - start), abs(two - start))
 
-    def _sides(self, i: int, pair: Pair, window: Window, rows: list[list[float]]) -> None:
+    def _sides(self, i: int, pair: Pair, window: Window, span: _Span) -> None:
         side = self.side_references[i]
         instrument = self.instruments[i]
-        begin = window.begin_s
-        if instrument.sides == "total" or self.sided_since[i] > begin:
+        begin, end = window.begin_s, window.end_s
+        if instrument.sides == "total" or self.sided_since[i] > begin - self.reach_s:
             return
-        own_left = rows[i][LEFT] / rows[i][SIDED]
-        own_right = rows[i][WORK] / rows[i][COVERED] - own_left
+        lag_s = pair.side_timing.lag_s if side is not None else 0.0
+        own_left, own_right = self._shared(span, i, begin, end, min(0.0, lag_s))
         if instrument.sides != "right":
             window.left_w = own_left
         if instrument.sides != "left":
             window.right_w = own_right
         if instrument.sides == "both" and own_left + own_right > 0.0:
             window.balance = 100.0 * own_left / (own_left + own_right)
-        if side is None or max(self.sided_since[side], self.clean_since[side]) > begin:
+        if side is None or max(self.sided_since[side], self.clean_since[side]) > begin - self.reach_s:
             return
-        left = rows[side][LEFT] / rows[side][SIDED]
-        right = rows[side][WORK] / rows[side][COVERED] - left
+        left, right = self._shared(span, side, begin, end, -max(0.0, lag_s))
         if left < MIN_POWER_W / 3 or right < MIN_POWER_W / 3:
             return
         scale = math.sqrt(BLOCK_S / (window.end_s - begin))
@@ -742,9 +775,12 @@ class Comparator:
         if instrument.sides == "both":
             window.balance_reference = 100.0 * left / (left + right)
             window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)
-        bound_s = pair.lag_bound_s if side == self.reference else SIDE_LAG_S
-        window.side_edge = self._edge(i, side, begin, window.end_s, bound_s, left + right)
         window.side_claim = self._side_claims[i]
+        change, smoothed = self._edge(i, side, begin, end, left + right)
+        smoothed_s2 = pair.smoothed_s2 if side == self.reference else SMOOTHED_CRANK_S2
+        window.side_edge, window.u_side_lag = smoothed_s2 * smoothed, pair.side_timing.sd_s * change
+        if max(abs(window.left or 0.0), abs(window.right or 0.0)) > window.side_claim:
+            window.side_edge += self._change_within(i, side, begin, end, left + right)
         window.side_limit = max(
             # A side is half of the whole, and so is its floor.
             window.side_claim,
@@ -752,28 +788,28 @@ class Comparator:
         )
 
     def _find_lags(self, end: int) -> None:
-        """Learn the lag of each instrument against a named reference from the last five minutes."""
-        if self.reference is None or end < 120:
-            return
+        """Learn the lag of each instrument from the last five minutes."""
         begin = max(self.ring.oldest, end - 300)
         covered = self.ring.series(begin, end, COVERED)
-        work = self.ring.series(begin, end, WORK)
-        r = self.reference
+        power = self.ring.series(begin, end, WORK)
+        power[(covered < 0.98) | (power < MIN_POWER_W)] = np.nan
+        for i in self.powered:
+            if i != self._anchor:
+                self.timings[i] = timing(
+                    power[:, self._anchor], power[:, i], self._before[i], self.timings[i].lag_s
+                )
         for i, pair in self.pairs.items():
-            both = (covered[:, i] > 0.98) & (covered[:, r] > 0.98)
-            # Only the stretch after the last hole: a lag can't be read across one.
-            holes = np.flatnonzero(~both)
-            first = int(holes[-1]) + 1 if len(holes) else 0
-            if end - begin - first < 100:
+            side = self.side_references[i]
+            if side is None or self.instruments[i].sides == "total":
                 continue
-            if float(work[first:, r].std()) < LAG_SD_W:
-                continue
-            lag = estimate_lag(work[first:, r], work[first:, i], 1.0)
-            if lag is not None and lag.correlation > LAG_CORRELATION and abs(lag.lag_s) < 6.0:
-                pair.lag = lag
+            if side == self._anchor:
+                pair.side_timing = self.timings[i]
+            else:
+                pair.side_timing = timing(power[:, side], power[:, i], ALIKE, pair.side_timing.lag_s)
+        self.reach_s = self._reach()
 
     def cadence(self, begin: int, end: int) -> list[float | None]:
         """Mean cadence of every instrument over the seconds [begin, end), rpm; None if unknown."""
-        rows: list[list[float]] = self.ring.window(begin, end).tolist()
+        rows: list[list[float]] = self.ring.turns(begin, end).tolist()
         length = end - begin
-        return [60.0 * row[REVS] / row[TURNED] if row[TURNED] > 0.95 * length else None for row in rows]
+        return [60.0 * revs / turned if turned > 0.95 * length else None for revs, turned in rows]

@@ -67,15 +67,12 @@ class Ring:
         )
         return difference
 
-    def at(self, instrument: int, t_s: float) -> npt.NDArray[np.float64]:
-        """Running sums of one instrument at any time, linear inside a second; shape (COLUMNS,)."""
-        k = math.floor(t_s)
-        below: npt.NDArray[np.float64] = self.sums[(k - 1) % CAPACITY_S, instrument]
-        part = t_s - k
-        if part == 0.0 or k >= self.end:
-            return below
-        value: npt.NDArray[np.float64] = below + part * (self.sums[k % CAPACITY_S, instrument] - below)
-        return value
+    def turns(self, begin: int, end: int) -> npt.NDArray[np.float64]:
+        """The columns REVS and TURNED of `window` alone, shape (instruments, 2)."""
+        difference: npt.NDArray[np.float64] = (
+            self.sums[(end - 1) % CAPACITY_S, :, REVS:] - self.sums[(begin - 1) % CAPACITY_S, :, REVS:]
+        )
+        return difference
 
     def series(self, begin: int, end: int, column: int) -> npt.NDArray[np.float64]:
         """Cells of one column over [begin, end), shape (end - begin, instruments)."""

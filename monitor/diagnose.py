@@ -173,7 +173,7 @@ def torques(blocks: Sequence[Block], side: Side) -> tuple[Floats, Floats, Floats
     """
     rows = []
     for b in blocks:
-        if b.cadence_rpm is None or b.cadence_rpm < 20.0 or b.edge_percent > 2.0:
+        if b.cadence_rpm is None or b.cadence_rpm < 20.0 or b.edge_percent > 1.5:
             continue
         if side == "total":
             reference, y = b.reference_w, b.y

@@ -18,13 +18,12 @@ from monitor.compare import (
     LOSS_SPREAD,
     MIN_POWER_W,
     Floats,
-    Lag,
     Loss,
-    estimate_lag,
     loss_of,
     tolerance_percent,
 )
 from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
+from monitor.lag import Lag, estimate_lag
 from monitor.recording import Recording
 from monitor.segments import Span, row_median
 

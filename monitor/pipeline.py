@@ -140,7 +140,6 @@ class Pipeline:
         self.records = 0
         self.lost_records = 0
         self.t_s = 0.0
-        self.acts: list[Act] = []
         self.runner = runner or Runner(protocol)
         self._gears: list[tuple[int, str]] = []
         self.recording = "recording"
@@ -259,7 +258,6 @@ class Pipeline:
         self._event(t_s, "~", f"{link.instrument} {link.state}{reason}")
 
     def _act(self, act: Act, t_s: float) -> None:
-        self.acts.append(act)
         named = self.index.get(act.instrument)
         self.runner.take(act)
         if act.act == "zeroed":
@@ -385,13 +383,13 @@ class Pipeline:
             sign.limit = last.limit if sign.limit is None else sign.limit
             sign.advice = f"{sign.instrument or 'the recording'}: {PHRASES[sign.kind]} is over".lstrip()
         named = (
-            sign.signal == "over"
+            sign.signal in ("over", "between")
             and standing.alarm.raised
             and event is None
             and standing.sign.cause == "unclear"
             and sign.cause not in (None, "unclear")
         )
-        if sign.signal == "over" or event is not None:
+        if sign.signal == "over" or event is not None or named:
             standing.sign = sign
         if named:
             # The ride has told what it is: the standing finding is said again, with its cause.
@@ -535,7 +533,7 @@ class Pipeline:
             "deviation": w.deviation,
             "deviation_w": w.deviation_w,
             "expected": w.expected_percent,
-            "u95": 1.96 * math.hypot(w.u, w.u_loss) + w.edge,
+            "u95": 1.96 * math.hypot(w.u, w.u_lag, w.u_loss) + w.edge,
             "limit": w.limit,
             "left": w.left,
             "right": w.right,

@@ -14,8 +14,8 @@ import msgspec
 import numpy as np
 
 from monitor.bench import Instrument, Mount, Role, Sides
-from monitor.compare import Floats, peak_offset
 from monitor.curve import COLUMNS, COVERED, LEFT, REVS, SIDED, TURNED, WORK
+from monitor.lag import Floats, peak_offset
 from monitor.plain import plain
 from monitor.recording import Recording
 from monitor.segments import row_median

@@ -9,6 +9,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 from statistics import NormalDist
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,15 +17,17 @@ from monitor.compare import Block
 from monitor.view import Side
 
 K = 0.5
-H = 8.0
-H_SIDE = 11.0
+H = 8.5
+H_SIDE = 12.0
 """Decision interval, standard deviations. The average run length to a false alarm of k 0.5 grows about
 e-fold with each unit: 465 blocks at 5, 3,600 at 7.03 (computed, and for h 4 as Lucas and Crosier 1982).
 Sides scatter more, follow the rider's balance in coarse steps, are two more to watch: theirs is higher."""
 WARM_UP = 6
 MAX_Z = 3.5
 MIN_PERCENT = 1.4
-"""Steps under this are true perhaps, but of no use to a tester, and meters wander by half of it."""
+MIN_SIDE_PERCENT = 2.0
+"""Steps under these are true perhaps, but of no use to a tester: meters wander by half of it, and sides
+follow the rider in coarse steps."""
 SHOWN_S = 60
 BASELINE = 12
 """Blocks at the beginning that later ones are held against for drift."""
@@ -32,6 +35,10 @@ LAMBDA = 0.1
 DRIFT_SIGMAS = 5.0
 SPLIT_PERCENT = 2.5
 """A split of sides that creeps by less may be the rider's own in coarse steps."""
+STEP_SIGMAS = 3.8
+OFFSET_NM = 0.2
+"""Standard deviation of the zero offset of a meter that has read true so far (N·m; common practice, no
+source)."""
 _NORMAL = NormalDist()
 
 
@@ -128,22 +135,35 @@ class Shift:
     drift: bool = False
 
 
+class Row(NamedTuple):
+    """One block of a quantity: its end (s), log ratio, reciprocal torque (1 / N·m), and how much it counts
+    beside one of steady riding (0..1, reciprocal variance)."""
+
+    end_s: int
+    y: float
+    inverse: float
+    weight: float
+
+
 class _Line:
     """One quantity under watch."""
 
-    def __init__(self, h: float) -> None:
+    def __init__(self, h: float, least_percent: float) -> None:
         self.h = h
+        self.least_percent = least_percent
         self.begin()
 
     def begin(self) -> None:
         self.start = SelfStarting()
         self.cusum = Cusum(K)
-        self.past: deque[tuple[int, float, float]] = deque(maxlen=400)
+        self.past: deque[Row] = deque(maxlen=400)
 
-    def feed(self, end_s: int, y: float, torque_nm: float) -> bool:
+    def feed(self, row: Row) -> bool:
         """Take the next block; whether the sums say that something has changed."""
-        u = self.start.update(y)
-        self.past.append((end_s, y, 1.0 / max(torque_nm, 1.0)))
+        # What is less sure counts as less far from the rest.
+        part = math.sqrt(row.weight) if self.start.n else 1.0
+        u = self.start.update(self.start.mean + part * (row.y - self.start.mean))
+        self.past.append(row)
         if u is None or self.start.n <= WARM_UP:
             return False
         # One wild block must not be proof: it takes three to raise a step of any size.
@@ -156,24 +176,27 @@ class _Line:
         The sum's last zero lies before it, often by minutes: it bounds the search.
         """
         count = self.cusum.since_high if self.cusum.high > self.h else self.cusum.since_low
-        y = np.array([row[1] for row in self.past])
-        n = len(y)
+        n = len(self.past)
         splits = range(max(3, n - count - 1), n - 1)
         if not splits:
             return None
-        sums = np.cumsum(y)
-        gains = [sums[k - 1] ** 2 / k + (sums[-1] - sums[k - 1]) ** 2 / (n - k) for k in splits]
-        return self.past[splits[int(np.argmax(gains))]][0]
+        weights = np.cumsum([row.weight for row in self.past])
+        sums = np.cumsum([row.weight * row.y for row in self.past])
+        gains = [
+            sums[k - 1] ** 2 / weights[k - 1] + (sums[-1] - sums[k - 1]) ** 2 / (weights[-1] - weights[k - 1])
+            for k in splits
+        ]
+        return self.past[splits[int(np.argmax(gains))]].end_s
 
     def step(self, first_end_s: int) -> float | None:
         """The step at the block that ends at `first_end_s`, percent; None if there is none worth telling."""
-        before = [row for row in self.past if row[0] < first_end_s]
-        after = [row for row in self.past if row[0] >= first_end_s]
+        before = [row for row in self.past if row.end_s < first_end_s]
+        after = [row for row in self.past if row.end_s >= first_end_s]
         if len(before) < 3 or len(after) < 2:
             return None
         step = _step(before, after)
         percent = 0.0 if step is None else 100.0 * math.expm1(step)
-        return percent if abs(percent) >= MIN_PERCENT else None
+        return percent if abs(percent) >= self.least_percent else None
 
 
 class _Drift:
@@ -186,23 +209,22 @@ class _Drift:
     def begin(self) -> None:
         self.average: Ewma | None = None
         self.sd = 0.0
-        self.past: deque[tuple[int, float, float]] = deque(maxlen=BASELINE)
-        self.first: list[tuple[int, float, float]] = []
+        self.past: deque[Row] = deque(maxlen=BASELINE)
+        self.first: list[Row] = []
 
-    def feed(self, end_s: int, y: float, torque_nm: float) -> float | None:
+    def feed(self, row: Row) -> float | None:
         """Take the next block; how far it has crept in percent, once that is sure."""
-        row = (end_s, y, 1.0 / max(torque_nm, 1.0))
         if len(self.first) < BASELINE:
             self.first.append(row)
             if len(self.first) == BASELINE:
-                values = np.array([r[1] for r in self.first])
+                values = np.array([r.y for r in self.first])
                 self.sd = max(0.005, float(values.std(ddof=1)))
                 self.average = Ewma(LAMBDA, float(values.mean()))
                 self.centre = self.average.value
             return None
         assert self.average is not None
         self.past.append(row)
-        crept = self.average.update(y) - self.centre
+        crept = self.average.update(row.y) - self.centre
         # The centre line is itself the mean of only a few blocks.
         limit = math.hypot(
             self.average.half_width(self.sd, DRIFT_SIGMAS), DRIFT_SIGMAS * self.sd / BASELINE**0.5
@@ -213,39 +235,45 @@ class _Drift:
         return None if step is None or abs(step) < self.least else 100.0 * math.expm1(step)
 
 
-def _step(before: list[tuple[int, float, float]], after: list[tuple[int, float, float]]) -> float | None:
-    """The step between two runs of (end, log ratio, 1 / torque), or None if torque explains it.
+def _step(before: list[Row], after: list[Row]) -> float | None:
+    """The step between two runs of blocks, or None if torque may explain it.
 
-    A zero offset shows as a change whenever the torque changes. So the step is fitted
-    beside a dependence on 1 / torque, and counts only if four standard deviations of it
-    are left; where torque and step came together, nothing can be said.
+    A zero offset shows as a change whenever the torque changes. So the step is fitted beside
+    a dependence on 1 / torque, whose slope is the offset, and counts only if STEP_SIGMAS standard
+    deviations of it are left. Where the data do not tell the slope it is held to what is likely:
+    an offset that would have explained all of the deviation so far, and OFFSET_NM.
     """
-    rows = [(1.0, inverse, 0.0, y) for _, y, inverse in before] + [
-        (1.0, inverse, 1.0, y) for _, y, inverse in after
-    ]
+    rows = [*before, *after]
+    if len(rows) < 5:
+        return None
+    so_far = math.fsum(r.weight * r.y for r in before) / math.fsum(r.weight * r.inverse for r in before)
+    likely_nm = math.hypot(OFFSET_NM, so_far)
     table = np.array(rows)
-    design, y = table[:, :3], table[:, 3]
-    inverse = design[:, 1]
-    near = abs(float(inverse[: len(before)].mean()) / float(inverse[len(before) :].mean()) - 1.0) < 0.1
-    if near or float(inverse.std()) < 0.05 * float(inverse.mean()):
-        design = design[:, [0, 2]]
-    elif float(np.corrcoef(inverse, design[:, 2])[0, 1]) ** 2 > 0.995:
+    y, weight = table[:, 1], table[:, 3]
+    design = np.column_stack([np.ones(len(rows)), table[:, 2], np.arange(len(rows)) >= len(before)])
+    root = np.sqrt(weight)
+    free, *_ = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)
+    rest = y - design @ free
+    variance = float(weight @ rest**2) / (len(y) - 3)
+    if variance <= 0.0:
         return None
-    solution, *_ = np.linalg.lstsq(design, y, rcond=None)
-    rest = y - design @ solution
-    dof = len(y) - design.shape[1]
-    if dof < 2:
-        return None
-    covariance = float(rest @ rest) / dof * np.linalg.pinv(design.T @ design)
-    step, sd = float(solution[-1]), math.sqrt(max(0.0, float(covariance[-1, -1])))
-    return step if abs(step) > 4.0 * sd else None
+    normal = design.T @ (design * weight[:, None])
+    normal[1, 1] += variance / likely_nm**2
+    inverse = np.linalg.inv(normal)
+    solution = inverse @ (design.T @ (weight * y))
+    step, sd = float(solution[2]), math.sqrt(variance * float(inverse[2, 2]))
+    return step if abs(step) > STEP_SIGMAS * sd else None
 
 
 class ShiftDetector:
     """Watches one instrument's total and sides; a found step starts the watch anew."""
 
     def __init__(self) -> None:
-        self.lines: dict[Side, _Line] = {"total": _Line(H), "left": _Line(H_SIDE), "right": _Line(H_SIDE)}
+        self.lines: dict[Side, _Line] = {
+            "total": _Line(H, MIN_PERCENT),
+            "left": _Line(H_SIDE, MIN_SIDE_PERCENT),
+            "right": _Line(H_SIDE, MIN_SIDE_PERCENT),
+        }
         self.drifts = {"total": _Drift(MIN_PERCENT), "split": _Drift(SPLIT_PERCENT)}
         self.found: list[Shift] = []
 
@@ -256,40 +284,47 @@ class ShiftDetector:
         for drift in self.drifts.values():
             drift.begin()
 
-    def feed(self, block: Block) -> Shift | None:
-        """Take one accepted block; the step if there is one."""
+    def feed(self, block: Block, weight: float = 1.0) -> Shift | None:
+        """Take one accepted block, worth `weight` of one of steady riding (reciprocal variance).
+
+        The step if there seems to be one, again and again until it is taken.
+        """
         omega = 2.0 * math.pi * (block.cadence_rpm or 85.0) / 60.0
         torque = block.reference_w / omega
         values: dict[Side, float | None] = {"total": block.y, "left": block.y_left, "right": block.y_right}
         begins = []
         for side, y in values.items():
-            if y is not None and self.lines[side].feed(block.end_s, y, torque):
+            own = torque if side == "total" else 0.5 * torque
+            if y is not None and self.lines[side].feed(Row(block.end_s, y, 1.0 / max(own, 1.0), weight)):
                 begins.append(self.lines[side].beginning())
         for begin in begins:
             shift = None if begin is None else self._shift(begin, block.end_s)
             if shift is not None:
-                self.found.append(shift)
-                self.reset()
                 return shift
-        return self._creeps(block, torque)
+        return self._creeps(block, torque, weight)
 
-    def _creeps(self, block: Block, torque_nm: float) -> Shift | None:
+    def take(self, shift: Shift) -> None:
+        """Believe a step: it is shown, and the watch begins anew."""
+        self.found.append(shift)
+        self.reset()
+
+    def _creeps(self, block: Block, torque_nm: float, weight: float) -> Shift | None:
         """A drift of the total, or of the split of the sides while the total stays."""
         total, split = self.drifts["total"], self.drifts["split"]
-        since = float(total.first[-1][0]) if total.first else 0.0
-        percent = total.feed(block.end_s, block.y, torque_nm)
+        if weight < 0.5:
+            return None
+        inverse = 1.0 / max(torque_nm, 1.0)
+        since = float(total.first[-1].end_s) if total.first else 0.0
+        percent = total.feed(Row(block.end_s, block.y, inverse, weight))
         side: Side = "total"
         if percent is None and block.y_left is not None and block.y_right is not None:
-            since = float(split.first[-1][0]) if split.first else 0.0
-            percent = split.feed(block.end_s, block.y_left - block.y_right, torque_nm)
+            since = float(split.first[-1].end_s) if split.first else 0.0
+            percent = split.feed(Row(block.end_s, block.y_left - block.y_right, 2.0 * inverse, weight))
             side = "left" if (percent or 0.0) > 0.0 else "right"
             percent = None if percent is None else abs(percent)
         if percent is None:
             return None
-        shift = Shift(since, block.end_s, percent, side, drift=True)
-        self.found.append(shift)
-        self.reset()
-        return shift
+        return Shift(since, block.end_s, percent, side, drift=True)
 
     def _shift(self, begin: int, now_s: int) -> Shift | None:
         """The step that began with the block ending at `begin`, of the side that moved most."""

@@ -719,16 +719,11 @@ def test_ring_over_its_capacity_forgets_the_oldest_only() -> None:
     assert ring.series(begin, end, WORK)[:, 0].tolist() == [k % 7 for k in range(begin, end)]
 
 
-@hypothesis.given(st.floats(0.0, 20.0))
-def test_running_sums_between_seconds_are_linear(t_s: float) -> None:
-    chance = np.random.default_rng(2)
-    cells_ = chance.uniform(0.0, 400.0, (20, 2, COLUMNS))
+def test_turns_are_two_columns_of_the_window() -> None:
     ring = Ring(2)
-    for cell in cells_:
+    for cell in np.random.default_rng(2).uniform(0.0, 400.0, (20, 2, COLUMNS)):
         ring.append(cell)
-    sums = np.vstack([np.zeros(COLUMNS), cells_[:, 1].cumsum(axis=0)])
-    expected = [np.interp(t_s, np.arange(21.0), sums[:, c]) for c in range(COLUMNS)]
-    assert ring.at(1, t_s) == pytest.approx(expected, rel=1e-9, abs=1e-9)
+    assert ring.turns(3, 17) == pytest.approx(ring.window(3, 17)[:, [REVS, TURNED]])
 
 
 # -- hostile --------------------------------------------------------------------------------

@@ -22,6 +22,15 @@ from monitor.shift import (
     student_cdf,
 )
 
+
+def watch(detector: ShiftDetector, block: Block) -> Shift | None:
+    """Feed a block; a step is believed."""
+    shift = detector.feed(block)
+    if shift is not None:
+        detector.take(shift)
+    return shift
+
+
 # -- published --------------------------------------------------------------------------------
 
 
@@ -159,7 +168,7 @@ def test_a_healthy_instrument_has_no_steps() -> None:
     for _ in range(200):
         detector = ShiftDetector()
         for n, y in enumerate(0.02 + 0.008 * chance.standard_normal((360, 3)), 1):
-            found += detector.feed(block(n, *y[:1], left=float(y[1]), right=float(y[2]))) is not None
+            found += watch(detector, block(n, *y[:1], left=float(y[1]), right=float(y[2]))) is not None
     assert found <= 6
 
 
@@ -173,7 +182,7 @@ def test_a_step_is_found_soon_with_its_size_and_its_beginning(size: float, at: i
         detector = ShiftDetector()
         for n in range(1, at + 40):
             y = 0.006 * chance.standard_normal() + (size if n > at else 0.0)
-            shift = detector.feed(block(n, y))
+            shift = watch(detector, block(n, y))
             if shift is not None:
                 found += 1
                 assert n > at, "not before it happened"
@@ -195,7 +204,7 @@ def test_a_step_under_a_percent_is_not_worth_telling() -> None:
         detector = ShiftDetector()
         for n in range(1, 200):
             y = 0.001 * chance.standard_normal() + (0.7 * MIN_PERCENT / 100.0 if n > 100 else 0.0)
-            assert detector.feed(block(n, y)) is None
+            assert watch(detector, block(n, y)) is None
 
 
 def offset_ride(
@@ -215,14 +224,14 @@ def test_a_change_that_torque_explains_is_no_step() -> None:
     levels = [20.0, 28.0, 33.0, 24.0] * 6 + [14.0] * 20 + [33.0] * 20 + [18.0] * 20
     for seed in range(25):
         detector = ShiftDetector()
-        assert [s for b in offset_ride(seed, levels, 1.0) if (s := detector.feed(b))] == [], seed
+        assert [s for b in offset_ride(seed, levels, 1.0) if (s := watch(detector, b))] == [], seed
 
 
 def test_where_torque_and_step_come_together_nothing_is_said() -> None:
     for seed in range(25):
         detector = ShiftDetector()
         blocks = offset_ride(seed, [33.0] * 30 + [14.0] * 30, 1.0)
-        assert [s for b in blocks if (s := detector.feed(b))] == [], seed
+        assert [s for b in blocks if (s := watch(detector, b))] == [], seed
 
 
 def test_a_real_step_is_found_though_an_offset_moves_with_torque() -> None:
@@ -230,11 +239,56 @@ def test_a_real_step_is_found_though_an_offset_moves_with_torque() -> None:
     for seed in range(25):
         detector = ShiftDetector()
         levels = [20.0, 28.0, 33.0, 24.0] * 20
-        steps = [s for b in offset_ride(seed, levels, 0.5, 0.04, 40) if (s := detector.feed(b))]
+        steps = [s for b in offset_ride(seed, levels, 0.5, 0.04, 40) if (s := watch(detector, b))]
         found += len(steps) == 1
         assert all(s.found_s > 400 for s in steps)
         assert all(s.percent == pytest.approx(4.0, abs=1.2) for s in steps)
     assert found == 25
+
+
+def test_a_large_step_that_comes_with_a_small_change_of_torque_is_found() -> None:
+    """5 % with 20 to 16 N·m: an offset that made this would have shown 20 % before; found in a minute."""
+    late = []
+    for seed in range(25):
+        detector = ShiftDetector()
+        blocks = offset_ride(seed, [20.0] * 30 + [16.0] * 20, 0.0, -0.05, 30)
+        steps = [s for b in blocks if (s := watch(detector, b))]
+        assert len(steps) == 1, seed
+        late.append(steps[0].found_s - 300)
+    assert max(late) <= 60
+
+
+def test_a_step_not_taken_is_offered_again() -> None:
+    """Against a consensus it may take longer to see whose it is."""
+    chance = np.random.default_rng(7)
+    detector = ShiftDetector()
+    offered = []
+    for n in range(1, 60):
+        y = (0.04 if n > 40 else 0.0) + 0.005 * chance.standard_normal()
+        if (shift := detector.feed(block(n, y))) is not None:
+            offered.append(shift)
+    assert len(offered) > 5
+    assert not detector.found
+    assert {s.since_s for s in offered[2:]} == {400.0}
+
+
+def test_unsure_blocks_count_less() -> None:
+    """Blocks beside changes of load, three times as scattered and weighed so, raise nothing, hide nothing."""
+    false, found = 0, []
+    for seed in range(30):
+        chance = np.random.default_rng(seed)
+        detector = ShiftDetector()
+        for n in range(1, 140):
+            weight = 1.0 if n % 3 else 0.1
+            y = (0.03 if n > 100 else 0.0) + 0.006 / math.sqrt(weight) * chance.standard_normal()
+            shift = detector.feed(block(n, y), weight)
+            if shift is not None:
+                detector.take(shift)
+                false += n <= 100
+                found += [n] if n > 100 else []
+    assert false == 0
+    assert len(found) == 30
+    assert np.median(found) - 100 <= 6
 
 
 @pytest.mark.parametrize(
@@ -250,7 +304,7 @@ def test_the_side_that_stepped_is_named(left: float, right: float, side: str) ->
             on = n > 50
             a, b = noise[0] + left * on, noise[1] + right * on
             total = math.log(0.5 * (math.exp(a) + math.exp(b)))
-            shift = detector.feed(block(n, total, left=a, right=b))
+            shift = watch(detector, block(n, total, left=a, right=b))
             if shift is not None:
                 named.append(shift.side)
                 break
@@ -263,7 +317,7 @@ def test_a_step_is_told_once_and_watched_for_anew() -> None:
     detector = ShiftDetector()
     for n in range(1, 200):
         level = 0.0 if n <= 50 else 0.05 if n <= 120 else 0.0
-        detector.feed(block(n, level + 0.005 * chance.standard_normal()))
+        watch(detector, block(n, level + 0.005 * chance.standard_normal()))
     assert [s.percent > 0.0 for s in detector.found] == [True, False]
     last = detector.found[-1]
     assert detector.shown(last.found_s + SHOWN_S - 1) is last
@@ -277,13 +331,13 @@ def test_after_a_zeroing_the_past_does_not_count() -> None:
         if n == 60:
             detector.reset()
         level = 0.05 if n < 60 else 0.0
-        assert detector.feed(block(n, level + 0.005 * chance.standard_normal())) is None
+        assert watch(detector, block(n, level + 0.005 * chance.standard_normal())) is None
 
 
 def test_during_warm_up_nothing_is_said() -> None:
     detector = ShiftDetector()
     for n, y in enumerate([0.0, 0.001, -0.001, *[0.5] * (WARM_UP - 3)], 1):
-        assert detector.feed(block(n, y)) is None
+        assert watch(detector, block(n, y)) is None
 
 
 def test_unknown_cadence_and_no_sides_are_fine() -> None:
@@ -291,7 +345,9 @@ def test_unknown_cadence_and_no_sides_are_fine() -> None:
     detector = ShiftDetector()
     steps = []
     for n in range(1, 100):
-        step = detector.feed(block(n, (0.05 if n > 40 else 0.0) + 0.005 * chance.standard_normal(), rpm=None))
+        step = watch(
+            detector, block(n, (0.05 if n > 40 else 0.0) + 0.005 * chance.standard_normal(), rpm=None)
+        )
         steps += [step] if step else []
     assert len(steps) == 1
 
@@ -321,8 +377,9 @@ def drifting(percent_an_hour: float, split: float = 0.0, hours: float = 1.0) -> 
         creep = math.log1p(percent_an_hour / 100 * k / 360)
         lean = math.log1p(split / 100 * k / 360) / 2
         y = rng.normal(0.002, 0.006) + creep
-        detector.feed(
-            Block(10 * (k + 1), y, 200.0, 200.0, 90.0, 0.1, y + lean, y - lean, 100.0, 100.0, 100.0, 100.0)
+        watch(
+            detector,
+            Block(10 * (k + 1), y, 200.0, 200.0, 90.0, 0.1, y + lean, y - lean, 100.0, 100.0, 100.0, 100.0),
         )
     return detector.found
 

@@ -10,6 +10,9 @@ from monitor.faults.seen import Seen
 from monitor.faults.sign import Sign
 from monitor.shift import MIN_PERCENT, Shift, ShiftDetector
 
+CLEARLY = 1.3
+"""Of three instruments the one that steps moves twice as far as the others."""
+
 
 @dataclass(slots=True)
 class ZeroTrial:
@@ -51,7 +54,7 @@ class Changes:
         self.happens(t_s, f"the zeroing of {self.labels[i]}")
         pair = self.comparator.pairs.get(i)
         if pair is not None:
-            blocks = [b.y for b in pair.blocks if b.end_s - 10.0 >= pair.reset_s]
+            blocks = [b.y for b in pair.blocks if b.begin_s >= pair.reset_s]
             self.zeros[i] = ZeroTrial(t_s, blocks[-12:])
 
     def notice(self, now_s: float) -> None:
@@ -86,12 +89,19 @@ class Changes:
             # A doubled or swapped side follows the rider's own balance: that is no step of the meter.
             detector.reset()
         elif end % 10 == 0 and pair.blocks and pair.blocks[-1].end_s == end:
-            found = detector.feed(pair.blocks[-1])
+            block = pair.blocks[-1]
+            edge = 0.005 * block.edge_percent / pair.noise.sd
+            found = detector.feed(block, 1.0 / (1.0 + edge * edge))
             if found is not None and self.comparator.reference is None:
                 self._settle(i, found)
+            elif found is not None:
+                detector.take(found)
         shift = detector.shown(end)
         label = self.labels[i]
+        standing = self.seen.standing
         for side in ("total", "left", "right"):
+            if (shift is None or shift.side != side) and ("shifted", label, side) not in standing:
+                continue
             sign = Sign("shifted", label, side, "below", unit="%", reference=self.bench.reference)
             if shift is not None and shift.side == side:
                 sign.signal = "over"
@@ -101,18 +111,30 @@ class Changes:
                 sign.advice = self._tell(label, where, shift)
             yield sign
 
+    def consensus_changed(self, i: int) -> None:
+        """Instrument `i` left the consensus, or came back: what the others were held against is another."""
+        for j, detector in self.shifts.items():
+            if j != i:
+                detector.reset()
+
     def _settle(self, i: int, found: Shift) -> None:
-        """Against a consensus a step of one moves all: it belongs to the one that moved most."""
+        """Against a consensus a step of one moves all: it belongs to the one that clearly moved most.
+
+        While it isn't clear which, the next block is waited for.
+        """
         steps = {i: found.percent}
         for j, pair in self.comparator.pairs.items():
             after = [b.y for b in pair.blocks if b.end_s > found.since_s]
             before = [b.y for b in pair.blocks if b.end_s <= found.since_s][-12:]
             if j != i and after and before:
                 steps[j] = 100.0 * math.expm1(sum(after) / len(after) - sum(before) / len(before))
-        most = max(steps, key=lambda j: abs(steps[j]))
-        if most != i:
-            self.shifts[i].found.pop()
-            self.shifts[most].found.append(Shift(found.since_s, found.found_s, steps[most], "total"))
+        order = sorted(steps, key=lambda j: -abs(steps[j]))
+        if len(order) > 1 and abs(steps[order[0]]) < CLEARLY * abs(steps[order[1]]):
+            return
+        most = order[0]
+        self.shifts[most].take(
+            found if most == i else Shift(found.since_s, found.found_s, steps[most], "total")
+        )
         for detector in self.shifts.values():
             detector.reset()
 

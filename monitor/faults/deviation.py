@@ -10,7 +10,8 @@ from monitor.faults.seen import Seen
 from monitor.faults.sign import Sign
 from monitor.view import Side
 
-SIGMA = {10: 4.0, 20: 3.2, 25: 3.0, 30: 2.9, 50: 2.75}
+SIDE_SIGMA = {10: 6.0, 20: 3.6, 25: 3.2, 30: 3.0, 50: 2.75}
+SIGMA = {10: 3.6, 20: 3.0, 25: 2.8, 30: 2.7, 50: 2.5}
 """Standard deviations of scatter that must lie between a deviation and its limit, by window length.
 Windows are looked at every second; an instrument whose true deviation is half its limit is never
 raised by chance, one exactly at its limit now and then."""
@@ -104,10 +105,11 @@ class Deviation:
         side = sign.side or "total"
         key = (i, side)
         if side == "total":
-            if sign.signal == "over":
-                self.comparator.leaning.add(i)
-            elif sign.signal == "below":
-                self.comparator.leaning.discard(i)
+            leaning = self.comparator.leaning
+            if sign.signal == ("below" if i in leaning else "over"):
+                leaning ^= {i}
+                if self.comparator.reference is None:
+                    self.changes.consensus_changed(i)
         if sign.signal == "below":
             self.onsets.pop(key, None)
             self.diagnoses.pop(key, None)
@@ -120,8 +122,8 @@ class Deviation:
             # If one explanation fits all that was ridden since the last change, the more torques
             # the better; if none does, the fault began at its onset and only that tells.
             begin = max([pair.reset_s, *(x.since_s for x in self.changes.shifts[i].found[-1:])])
-            every = [b for b in pair.blocks if b.end_s - 10.0 >= begin]
-            since = [b for b in every if b.end_s - 10.0 >= onset - 1.0]
+            every = [b for b in pair.blocks if b.begin_s >= begin]
+            since = [b for b in every if b.begin_s >= onset - 1.0]
             noise = {"total": pair.noise, "left": pair.noise_left, "right": pair.noise_right}[side]
             loss_w = 0.0
             if side == "total":
@@ -135,13 +137,16 @@ class Deviation:
                     found = diagnose(since, side, noise.sd, loss_w)
             self.diagnoses[key] = found
         found = self.diagnoses[key]
+        if not sign.advice:
+            # It doesn't lean just now: there is nothing that this would be the cause of.
+            return
         sign.cause = found.cause
         sign.advice += f": {found.why}" + (f", {found.ride}" if found.ride else "")
         if side != "total":
             return
         trial = self.changes.zeros.get(i)
         if trial is not None and sign.signal == "over":
-            sign.advice += trial.text([b.y for b in pair.blocks if b.end_s - 10.0 >= trial.at_s])
+            sign.advice += trial.text([b.y for b in pair.blocks if b.begin_s >= trial.at_s])
         if sign.signal == "over" and self._reference_alone(i):
             sign.cause = "unclear"
             sign.advice = (
@@ -204,8 +209,8 @@ class Deviation:
         if self.comparator.reference is None and not self._leans_most(pair):
             return
         for length, w in windows.items():
-            doubt = SIGMA.get(length, 3.5) * w.u + SYSTEMATIC * w.u_loss
-            if abs(w.deviation) - w.limit - more - w.edge > doubt:
+            over = abs(w.deviation) - w.limit - more - w.edge
+            if over > SIGMA.get(length, 3.5) * math.hypot(w.u, w.u_lag) + SYSTEMATIC * w.u_loss:
                 sign.signal = "over"
                 self._tell(sign, w, label, w.limit + more, True)
         if sign.signal == "over":
@@ -256,11 +261,14 @@ class Deviation:
             sign.signal = "between"
             for length, w in seen:
                 own, u = self._of(w, side) or 0.0, w.u_left if side == "left" else w.u_right
+                if abs(own) <= w.side_limit:
+                    continue
                 other = self._of(w, "right" if side == "left" else "left")
                 # A side is named only if it stands out from the other one: when both lean
                 # alike it is the total that leans.
                 apart = other is None or abs(own - other) > max(w.side_limit, 0.5 * abs(own), 2.5 * u)
-                far = abs(own) - w.side_limit - max(w.edge, w.side_edge) > SIGMA.get(length, 3.5) * u
+                doubt = SIDE_SIGMA.get(length, 3.5) * math.hypot(u, w.u_side_lag)
+                far = abs(own) - w.side_limit - w.side_edge > doubt
                 if far and apart and (other is None or abs(own) > abs(other)):
                     sign.signal = "over"
                     self._tell_side(sign, w, side, own, label, True)
@@ -343,7 +351,7 @@ class Deviation:
             (b.end_s, way * y)
             for b in pair.blocks
             if b.end_s <= since
-            and b.end_s - 10 >= pair.reset_s
+            and b.begin_s >= pair.reset_s
             and (y := b.y if sign.side == "total" else b.y_left if sign.side == "left" else b.y_right)
             is not None
         ]

@@ -67,7 +67,7 @@ class Oddities:
                 return self._calm("stuck", label)
             since = shown_s
         else:
-            if r.run_n < 12 or r.run_w < MIN_POWER_W or now_s - r.run_s < STUCK_S:
+            if r.run_n < 16 or r.run_w < MIN_POWER_W or now_s - r.run_s < STUCK_S:
                 return self._calm("stuck", label)
             usual = max(r.runs, default=1)
             if r.run_n < 3 * usual:
@@ -77,8 +77,13 @@ class Oddities:
                 # A plateau at its highest while others go higher is clipping.
                 return self._calm("stuck", label)
             # One that has never been seen to move may show a held target: then the others must move a lot.
-            part = 0.015 if len(r.runs) >= 8 else 0.1
-            if not any(max(p) - min(p) > max(4.0, part * r.run_w) for p in others):
+            part = 0.03 if len(r.runs) >= 8 else 0.1
+            # At the start of a run it may be by chance: their own scatter is no movement. Much later
+            # it isn't, whatever they do.
+            long = r.run_n >= max(32, 6 * usual)
+            if long and len(r.runs) >= 8:
+                part = 0.015
+            if not any(_moved(p, long) > max(4.0, part * r.run_w) for p in others):
                 return self._calm("stuck", label)
             since = r.run_s
         return Sign(
@@ -239,3 +244,12 @@ class Oddities:
                 else "look at its cadence sensor, magnet or settings"
             ),
         )
+
+
+def _moved(powers: list[float], raw: bool) -> float:
+    """By how much readings (W) moved: the span of the means of their thirds, or of all of them if `raw`."""
+    n = len(powers) // 3
+    if raw or not n:
+        return max(powers) - min(powers)
+    means = [sum(part) / len(part) for part in (powers[:n], powers[n:-n], powers[-n:])]
+    return max(means) - min(means)

@@ -14,6 +14,7 @@ from monitor.view import Heard
 NO_POWER_S = 3.5
 """No power for this long while others show it. Meters that average show power up to 3 s late."""
 NEVER_HEARD_S = 20.0
+KEPT_HOLES = 200
 
 
 class Silence:
@@ -139,6 +140,8 @@ class Silence:
         sign.value, sign.limit = track.power_w or 0.0, watts
         if sign.signal == "over" and not seen.missing[i]:
             self.holes[i].append(Hole(sign.since_s, seen.gear, self._cadence_at(i)))
+            # A gear or a cadence shows in far fewer.
+            del self.holes[i][:-KEPT_HOLES]
         seen.missing[i] = sign.signal == "over"
         found = placement(self.holes[i], self._ridden_s[i], self._ridden_rpm[i])
         sign.cause = "placement" if found else "unclear"
