@@ -303,6 +303,13 @@ class Window:
     balance_reference: float | None = None
     u_balance: float = 0.0
 
+    @property
+    def calm(self) -> bool:
+        """Whether total and sides are within half of their limits."""
+        return 2.0 * abs(self.deviation) < self.limit and (
+            2.0 * max(abs(self.left or 0.0), abs(self.right or 0.0)) <= self.side_limit
+        )
+
 
 class Pair:
     """What is remembered of one instrument against its reference."""
@@ -397,6 +404,8 @@ class Comparator:
         self.powered = [i for i in range(n) if bench.instruments[i].mount != "cadence"]
         self.reference: int | None = labels.index(bench.reference) if bench.reference in labels else None
         self.losses = [loss_of(i) for i in bench.instruments]
+        shown_s = max(10, round(bench.limits.window_s))
+        self._always_s = (10, shown_s)
         self.lengths_s = tuple(sorted({10, 20, 25, max(10, round(bench.limits.window_s)), 50}))
         self.pairs: dict[int, Pair] = {}
         for i in self.powered:
@@ -543,12 +552,17 @@ class Comparator:
         since += self.reach_s
         if end % BLOCK_S == 0:
             self._take_block(i, pair, end, since)
+        calm = True
         for length in self.lengths_s:
             if end - length < since:
                 break
+            if calm and length not in self._always_s:
+                # What is well inside its limits needs no third and fourth look.
+                continue
             window = self._window(i, pair, end - length, end)
             if window is not None:
                 pair.windows[length] = window
+            calm = calm and window is not None and window.calm
 
     def _take_block(self, i: int, pair: Pair, end: int, since: int) -> None:
         # Where the load changes amid a block, the two around the change are taken as one: then the

@@ -17,7 +17,7 @@ from monitor.compare import Block
 from monitor.view import Side
 
 K = 0.5
-H = 8.5
+H = 8.0
 H_SIDE = 12.0
 """Decision interval, standard deviations. The average run length to a false alarm of k 0.5 grows about
 e-fold with each unit: 465 blocks at 5, 3,600 at 7.03 (computed, and for h 4 as Lucas and Crosier 1982).
@@ -148,8 +148,9 @@ class Row(NamedTuple):
 class _Line:
     """One quantity under watch."""
 
-    def __init__(self, h: float, least_percent: float) -> None:
+    def __init__(self, h: float, least_percent: float, usual: float) -> None:
         self.h = h
+        self.usual = usual
         self.least_percent = least_percent
         self.begin()
 
@@ -194,7 +195,7 @@ class _Line:
         after = [row for row in self.past if row.end_s >= first_end_s]
         if len(before) < 3 or len(after) < 2:
             return None
-        step = _step(before, after)
+        step = _step(before, after, self.usual)
         percent = 0.0 if step is None else 100.0 * math.expm1(step)
         return percent if abs(percent) >= self.least_percent else None
 
@@ -202,7 +203,8 @@ class _Line:
 class _Drift:
     """One quantity against how it began: what creeps, a self-starting sum follows and misses."""
 
-    def __init__(self, least_percent: float) -> None:
+    def __init__(self, least_percent: float, usual: float) -> None:
+        self.usual = usual
         self.least = math.log1p(least_percent / 100.0)
         self.begin()
 
@@ -231,23 +233,27 @@ class _Drift:
         )
         if abs(crept) < max(self.least, limit) or len(self.past) < BASELINE:
             return None
-        step = _step(self.first, list(self.past))
+        step = _step(self.first, list(self.past), self.usual)
         return None if step is None or abs(step) < self.least else 100.0 * math.expm1(step)
 
 
-def _step(before: list[Row], after: list[Row]) -> float | None:
+def _step(before: list[Row], after: list[Row], usual: float) -> float | None:
     """The step between two runs of blocks, or None if torque may explain it.
 
     A zero offset shows as a change whenever the torque changes. So the step is fitted beside
     a dependence on 1 / torque, whose slope is the offset, and counts only if STEP_SIGMAS standard
     deviations of it are left. Where the data do not tell the slope it is held to what is likely:
-    an offset that would have explained all of the deviation so far, and OFFSET_NM.
+    OFFSET_NM, and an offset that would have explained what was more than `usual` (a fraction) of the
+    deviation so far.
     """
     rows = [*before, *after]
     if len(rows) < 5:
         return None
-    so_far = math.fsum(r.weight * r.y for r in before) / math.fsum(r.weight * r.inverse for r in before)
-    likely_nm = math.hypot(OFFSET_NM, so_far)
+    weights, inverses, deviations = (
+        math.fsum(r.weight * x for r, x in zip(before, values, strict=True))
+        for values in ([1.0] * len(before), [r.inverse for r in before], [r.y for r in before])
+    )
+    likely_nm = math.hypot(OFFSET_NM, max(0.0, abs(deviations) - usual * weights) / inverses)
     table = np.array(rows)
     y, weight = table[:, 1], table[:, 3]
     design = np.column_stack([np.ones(len(rows)), table[:, 2], np.arange(len(rows)) >= len(before)])
@@ -266,15 +272,17 @@ def _step(before: list[Row], after: list[Row]) -> float | None:
 
 
 class ShiftDetector:
-    """Watches one instrument's total and sides; a found step starts the watch anew."""
+    """Watches one instrument's total and sides, whose tolerance is `limit_percent`."""
 
-    def __init__(self) -> None:
+    def __init__(self, limit_percent: float) -> None:
+        # A meter that is well is within half of what it claims.
+        usual = 0.005 * limit_percent
         self.lines: dict[Side, _Line] = {
-            "total": _Line(H, MIN_PERCENT),
-            "left": _Line(H_SIDE, MIN_SIDE_PERCENT),
-            "right": _Line(H_SIDE, MIN_SIDE_PERCENT),
+            "total": _Line(H, MIN_PERCENT, usual),
+            "left": _Line(H_SIDE, MIN_SIDE_PERCENT, usual),
+            "right": _Line(H_SIDE, MIN_SIDE_PERCENT, usual),
         }
-        self.drifts = {"total": _Drift(MIN_PERCENT), "split": _Drift(SPLIT_PERCENT)}
+        self.drifts = {"total": _Drift(MIN_PERCENT, usual), "split": _Drift(SPLIT_PERCENT, usual)}
         self.found: list[Shift] = []
 
     def reset(self) -> None:

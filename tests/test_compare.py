@@ -509,7 +509,14 @@ def test_deviation_is_numpys_at_every_second() -> None:
     def check(c: Comparator, end: int) -> None:
         nonlocal compared
         for i in (1, 2):
-            assert set(c.pairs[i].windows) == {n for n in c.lengths_s if n <= end - c.reach_s}
+            windows = c.pairs[i].windows
+            possible = {n for n in c.lengths_s if n <= end - c.reach_s}
+            assert set(windows) <= possible
+            # Looked at more closely where it isn't well within its limits.
+            close = any(not windows[n].calm for n in (10, 30) if n in windows)
+            assert (
+                set(windows) == possible if close and 10 in windows else possible & {10, 30} <= set(windows)
+            )
             for length, w in c.pairs[i].windows.items():
                 # Each is read as much earlier as the other is late.
                 lag_s = c.timings[i].lag_s
@@ -637,7 +644,8 @@ def test_floor_in_watts_widens_the_limit_at_low_power() -> None:
 
 def test_uncertainty_shrinks_with_the_square_root_of_time_and_edges_with_time() -> None:
     b = bench("hub", "heron")
-    c = run(b, ridden(b, 300, lambda k: 200.0 + 0.3 * k, [1.0, 1.0], [None, None], 0.01))
+    # Beyond its limit all lengths are looked at.
+    c = run(b, ridden(b, 300, lambda k: 200.0 + 0.3 * k, [1.0, 1.06], [None, None], 0.01))
     short, middle, long = (c.pairs[1].windows[n] for n in (10, 30, 50))
     assert short.u / long.u == pytest.approx(math.sqrt(5.0))
     assert short.u / middle.u == pytest.approx(math.sqrt(3.0))

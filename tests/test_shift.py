@@ -166,7 +166,7 @@ def test_a_healthy_instrument_has_no_steps() -> None:
     chance = np.random.default_rng(4)
     found = 0
     for _ in range(200):
-        detector = ShiftDetector()
+        detector = ShiftDetector(2.5)
         for n, y in enumerate(0.02 + 0.008 * chance.standard_normal((360, 3)), 1):
             found += watch(detector, block(n, *y[:1], left=float(y[1]), right=float(y[2]))) is not None
     assert found <= 6
@@ -179,7 +179,7 @@ def test_a_step_is_found_soon_with_its_size_and_its_beginning(size: float, at: i
     runs = 40
     for seed in range(runs):
         chance = np.random.default_rng(seed)
-        detector = ShiftDetector()
+        detector = ShiftDetector(2.5)
         for n in range(1, at + 40):
             y = 0.006 * chance.standard_normal() + (size if n > at else 0.0)
             shift = watch(detector, block(n, y))
@@ -201,7 +201,7 @@ def test_a_step_is_found_soon_with_its_size_and_its_beginning(size: float, at: i
 def test_a_step_under_a_percent_is_not_worth_telling() -> None:
     for seed in range(20):
         chance = np.random.default_rng(seed)
-        detector = ShiftDetector()
+        detector = ShiftDetector(2.5)
         for n in range(1, 200):
             y = 0.001 * chance.standard_normal() + (0.7 * MIN_PERCENT / 100.0 if n > 100 else 0.0)
             assert watch(detector, block(n, y)) is None
@@ -223,13 +223,13 @@ def test_a_change_that_torque_explains_is_no_step() -> None:
     """A zero offset of 1 N·m is 3 % at 33 N·m and 7 % at 14 N·m: the meter has not changed."""
     levels = [20.0, 28.0, 33.0, 24.0] * 6 + [14.0] * 20 + [33.0] * 20 + [18.0] * 20
     for seed in range(25):
-        detector = ShiftDetector()
+        detector = ShiftDetector(2.5)
         assert [s for b in offset_ride(seed, levels, 1.0) if (s := watch(detector, b))] == [], seed
 
 
 def test_where_torque_and_step_come_together_nothing_is_said() -> None:
     for seed in range(25):
-        detector = ShiftDetector()
+        detector = ShiftDetector(2.5)
         blocks = offset_ride(seed, [33.0] * 30 + [14.0] * 30, 1.0)
         assert [s for b in blocks if (s := watch(detector, b))] == [], seed
 
@@ -237,7 +237,7 @@ def test_where_torque_and_step_come_together_nothing_is_said() -> None:
 def test_a_real_step_is_found_though_an_offset_moves_with_torque() -> None:
     found = 0
     for seed in range(25):
-        detector = ShiftDetector()
+        detector = ShiftDetector(2.5)
         levels = [20.0, 28.0, 33.0, 24.0] * 20
         steps = [s for b in offset_ride(seed, levels, 0.5, 0.04, 40) if (s := watch(detector, b))]
         found += len(steps) == 1
@@ -250,7 +250,7 @@ def test_a_large_step_that_comes_with_a_small_change_of_torque_is_found() -> Non
     """5 % with 20 to 16 N·m: an offset that made this would have shown 20 % before; found in a minute."""
     late = []
     for seed in range(25):
-        detector = ShiftDetector()
+        detector = ShiftDetector(2.5)
         blocks = offset_ride(seed, [20.0] * 30 + [16.0] * 20, 0.0, -0.05, 30)
         steps = [s for b in blocks if (s := watch(detector, b))]
         assert len(steps) == 1, seed
@@ -261,7 +261,7 @@ def test_a_large_step_that_comes_with_a_small_change_of_torque_is_found() -> Non
 def test_a_step_not_taken_is_offered_again() -> None:
     """Against a consensus it may take longer to see whose it is."""
     chance = np.random.default_rng(7)
-    detector = ShiftDetector()
+    detector = ShiftDetector(2.5)
     offered = []
     for n in range(1, 60):
         y = (0.04 if n > 40 else 0.0) + 0.005 * chance.standard_normal()
@@ -277,7 +277,7 @@ def test_unsure_blocks_count_less() -> None:
     false, found = 0, []
     for seed in range(30):
         chance = np.random.default_rng(seed)
-        detector = ShiftDetector()
+        detector = ShiftDetector(2.5)
         for n in range(1, 140):
             weight = 1.0 if n % 3 else 0.1
             y = (0.03 if n > 100 else 0.0) + 0.006 / math.sqrt(weight) * chance.standard_normal()
@@ -298,7 +298,7 @@ def test_the_side_that_stepped_is_named(left: float, right: float, side: str) ->
     named = []
     for seed in range(20):
         chance = np.random.default_rng(seed)
-        detector = ShiftDetector()
+        detector = ShiftDetector(2.5)
         for n in range(1, 120):
             noise = 0.008 * chance.standard_normal(2)
             on = n > 50
@@ -314,7 +314,7 @@ def test_the_side_that_stepped_is_named(left: float, right: float, side: str) ->
 
 def test_a_step_is_told_once_and_watched_for_anew() -> None:
     chance = np.random.default_rng(5)
-    detector = ShiftDetector()
+    detector = ShiftDetector(2.5)
     for n in range(1, 200):
         level = 0.0 if n <= 50 else 0.05 if n <= 120 else 0.0
         watch(detector, block(n, level + 0.005 * chance.standard_normal()))
@@ -326,7 +326,7 @@ def test_a_step_is_told_once_and_watched_for_anew() -> None:
 
 def test_after_a_zeroing_the_past_does_not_count() -> None:
     chance = np.random.default_rng(6)
-    detector = ShiftDetector()
+    detector = ShiftDetector(2.5)
     for n in range(1, 120):
         if n == 60:
             detector.reset()
@@ -335,14 +335,14 @@ def test_after_a_zeroing_the_past_does_not_count() -> None:
 
 
 def test_during_warm_up_nothing_is_said() -> None:
-    detector = ShiftDetector()
+    detector = ShiftDetector(2.5)
     for n, y in enumerate([0.0, 0.001, -0.001, *[0.5] * (WARM_UP - 3)], 1):
         assert watch(detector, block(n, y)) is None
 
 
 def test_unknown_cadence_and_no_sides_are_fine() -> None:
     chance = np.random.default_rng(7)
-    detector = ShiftDetector()
+    detector = ShiftDetector(2.5)
     steps = []
     for n in range(1, 100):
         step = watch(
@@ -372,7 +372,7 @@ def test_ewma_of_the_nist_handbook() -> None:
 
 def drifting(percent_an_hour: float, split: float = 0.0, hours: float = 1.0) -> list[Shift]:
     rng = np.random.default_rng(11)
-    detector = ShiftDetector()
+    detector = ShiftDetector(2.5)
     for k in range(int(hours * 360)):
         creep = math.log1p(percent_an_hour / 100 * k / 360)
         lean = math.log1p(split / 100 * k / 360) / 2

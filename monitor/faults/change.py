@@ -38,7 +38,7 @@ class Changes:
         self.tracks = seen.tracks
         self.comparator = seen.comparator
         self.labels = seen.labels
-        self.shifts = {i: ShiftDetector() for i in seen.comparator.pairs}
+        self.shifts = {i: ShiftDetector(pair.limit) for i, pair in seen.comparator.pairs.items()}
         self.happened: deque[tuple[float, str]] = deque(maxlen=64)
         """What may have moved an instrument: when, and in words (`the zeroing of heron`, `a sprint`)."""
         self.zeros: dict[int, ZeroTrial] = {}
