@@ -437,6 +437,7 @@ class Comparator:
         """Crank-equivalent power of the last closed seconds, nan where unknown."""
         self.pedalled_since = 0
         """Since which second nobody has coasted, with a few seconds to get going again."""
+        self._middles: deque[float] = deque(maxlen=12)
         self.leaning: set[int] = set()
         """Raised for their power: they are no part of the consensus that others are held against."""
         self._lossless = [not (loss.watts or loss.percent) for loss in self.losses]
@@ -527,8 +528,16 @@ class Comparator:
         seen.sort()
         # The lower median: with two instruments both must show pedalling, with more one that
         # fails, or holds its last value while the crank rests, doesn't decide.
-        if not seen or seen[(len(seen) - 1) // 2] < MIN_POWER_W:
+        middle = seen[(len(seen) - 1) // 2] if seen else 0.0
+        middles = self._middles
+        middles.append(middle)
+        if middle < MIN_POWER_W:
             self.pedalled_since = end + 6
+        elif len(middles) == 12 and min(middles) < 0.5 * middle:
+            # A stop of a second or two, which some never show: they hold their last value.
+            before = [middles[k] for k in range(5)]
+            if min(middles[k] for k in range(5, 11)) < 0.5 * min(middle, *before):
+                self.pedalled_since = max(self.pedalled_since, end + 1)
         if end % (5 if end <= 60 else 20) == 0:
             self._find_lags(end)
         for i, pair in self.pairs.items():

@@ -24,8 +24,9 @@ e-fold with each unit: 465 blocks at 5, 3,600 at 7.03 (computed, and for h 4 as 
 Sides scatter more, follow the rider's balance in coarse steps, are two more to watch: theirs is higher."""
 WARM_UP = 6
 MAX_Z = 3.5
-MIN_PERCENT = 1.4
+MIN_PERCENT = 1.3
 MIN_SIDE_PERCENT = 2.0
+MIN_DRIFT_PERCENT = 1.4
 """Steps under these are true perhaps, but of no use to a tester: meters wander by half of it, and sides
 follow the rider in coarse steps."""
 SHOWN_S = 60
@@ -282,7 +283,7 @@ class ShiftDetector:
             "left": _Line(H_SIDE, MIN_SIDE_PERCENT, usual),
             "right": _Line(H_SIDE, MIN_SIDE_PERCENT, usual),
         }
-        self.drifts = {"total": _Drift(MIN_PERCENT, usual), "split": _Drift(SPLIT_PERCENT, usual)}
+        self.drifts = {"total": _Drift(MIN_DRIFT_PERCENT, usual), "split": _Drift(SPLIT_PERCENT, usual)}
         self.found: list[Shift] = []
 
     def reset(self) -> None:

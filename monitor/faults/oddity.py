@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from monitor.alarm import Signal
 from monitor.compare import MIN_POWER_W
+from monitor.curve import LEFT, SIDED, WORK
 from monitor.faults.seen import Seen
 from monitor.faults.sign import SHOWN_S, Sign
 from monitor.view import Kind
@@ -139,7 +140,8 @@ class Oddities:
         label = self.labels[i]
         if r.run_n < 4 or r.run_w < r.peak_w or r.run_w < 150.0 or now_s - r.run_s < 1.5 or not r.powers:
             return self._calm("clipped", label)
-        if now_s - r.powers[-1][0] > 2.0:
+        # One that shows each value several times may only be late.
+        if now_s - r.powers[-1][0] > 2.0 or r.run_n <= max(r.runs, default=1):
             return self._calm("clipped", label)
         others = [p for p in self.seen.others_between(i, r.run_s - 1.0, now_s) if p]
         above = [max(p) for p in others if max(p) > 1.1 * max(r.run_w, p[0])]
@@ -167,7 +169,7 @@ class Oddities:
         if r.share_even >= 40 and r.powers:
             span_s = r.powers[-1][0] - r.even_s
             varied = r.even_span[1] - r.even_span[0]
-            if span_s >= EVEN_S and varied > 15.0:
+            if span_s >= EVEN_S and varied > 15.0 and span_s >= EVEN_S * self._even_times(i):
                 since = r.even_s
                 advice = (
                     f"{label} has shown exactly 50 : 50 for {span_s:.0f} s: one side is doubled, the other "
@@ -184,6 +186,23 @@ class Oddities:
         signal: Signal = "below" if since is None else "over"
         value = 0.0 if since is None else r.powers[-1][0] - since
         return Sign("one-sided", label, None, signal, value, EVEN_S, "s", None, since, "one-side", advice)
+
+    def _even_times(self, i: int) -> float:
+        """How many times EVEN_S an even share must last to be no chance, since some riders are even.
+
+        Once where another instrument shows that this one isn't; without one the longer the coarser
+        the share is told.
+        """
+        end = self.comparator.ring.end
+        rows: list[list[float]] = self.comparator.ring.window(max(0, end - int(EVEN_S)), end).tolist()
+        others = [
+            row[LEFT] / row[WORK]
+            for j, row in enumerate(rows)
+            if j != i and row[SIDED] > 0.8 * EVEN_S and row[WORK] > 0.0
+        ]
+        if others:
+            return 1.0 if any(abs(share - 0.5) > 0.01 for share in others) else math.inf
+        return 4.0 if self.tracks[i].share_step > 0.005 else 1.5
 
     def turning(self, end: int) -> Turning | None:
         """How all turned in the 15 closed seconds before `end`; None if there are fewer."""
