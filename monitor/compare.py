@@ -31,6 +31,8 @@ many square seconds of the slope of power there. Half the second moment of a mov
 or a low pass of 1.4 s; at the crank of three seconds (common practice, no source)."""
 HUB_LATE = Timing(0.8, 1.5)
 """Before anything is measured: a hub smooths and comes later than a crank (common practice, no source)."""
+KNOWN_LAG_SD_S = 0.6
+"""With a larger standard deviation a lag is what was thought before rather than what was measured."""
 LEAST_LAG_S = 0.05
 """A shorter lag is not worth correcting."""
 ALIKE = Timing(0.0, 0.9)
@@ -830,6 +832,11 @@ class Comparator:
             else:
                 pair.side_timing = timing(power[:, side], power[:, i], ALIKE, pair.side_timing.lag_s)
         self.reach_s = self._reach()
+
+    def lag(self, i: int) -> Timing | None:
+        """The measured lag of an instrument behind the reference; None while there is none to speak of."""
+        known = self.timings[i]
+        return known if 0.0 < known.sd_s < KNOWN_LAG_SD_S else None
 
     def cadence(self, begin: int, end: int) -> list[float | None]:
         """Mean cadence of every instrument over the seconds [begin, end), rpm; None if unknown."""

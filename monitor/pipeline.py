@@ -492,6 +492,7 @@ class Pipeline:
         slots = self.packets[i] + self.missed[i]
         battery = self.watch.seen.facts[i].get("battery_percent")
         lane: dict[str, float | None] = {}
+        lag = self.comparator.lag(i)
         verdict: Verdict = "blind"
         pair = self.comparator.pairs.get(i)
         if i == self.comparator.reference:
@@ -521,6 +522,8 @@ class Pipeline:
             packets=self.packets[i],
             bad_packets=self.bad_packets[i],
             loss_percent=100.0 * self.missed[i] / slots if self.missed[i] else None,
+            lag_s=None if lag is None else lag.lag_s,
+            lag_u95_s=None if lag is None else 1.96 * lag.sd_s,
         )
 
     def _verdict(self, i: int, label: str) -> tuple[Verdict, dict[str, float | None]]:

@@ -71,7 +71,8 @@ class Lane(msgspec.Struct, frozen=True):
     `deviation_percent` and `u95_percent` are the window's difference against the reference,
     after the expected drivetrain loss (`expected_percent`) is taken off, and its 95 %
     uncertainty; `limit_percent` is the tolerance. Left and right deviations are of
-    that side. None: cannot be known now.
+    that side. `lag_s` is by how much it comes later than the reference (the first instrument
+    with power in a consensus), which every comparison corrects. None: cannot be known now.
     """
 
     label: str
@@ -96,6 +97,8 @@ class Lane(msgspec.Struct, frozen=True):
     packets: int = 0
     bad_packets: int = 0
     loss_percent: float | None = None
+    lag_s: float | None = None
+    lag_u95_s: float | None = None
 
 
 class Block(msgspec.Struct, frozen=True):

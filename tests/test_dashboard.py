@@ -87,6 +87,7 @@ HUB = a_lane(
 PEDALS = a_lane(
     "pedals", role="witness", mount="pedals", left_w=166.0, right_w=164.0,
     left_deviation_percent=-1.1, right_deviation_percent=0.6, battery_percent=18.0,
+    lag_s=-1.42, lag_u95_s=0.36,
 )  # fmt: skip
 HERON = a_lane(
     "heron", mount="pedals", verdict="differs", power_w=347.1, deviation_percent=5.2, deviation_w=17.0,
@@ -816,6 +817,8 @@ lanes_strategy = st.builds(
     raised=st.lists(st.sampled_from(["side-off", "left side-off", "stuck"]), max_size=3).map(tuple),
     battery_percent=numbers,
     loss_percent=numbers,
+    lag_s=numbers,
+    lag_u95_s=numbers,
 )
 
 

@@ -369,16 +369,17 @@ def _draw_all_keys(canvas: Canvas, x: int, y: int, end: int) -> int:
 
 
 def draw_details(canvas: Canvas, box: Box, view: View) -> None:
-    """Every instrument's link, what the drivetrain lets expect of it, and every alarm in full."""
+    """Every instrument's link and lag, what the drivetrain lets expect of it, and every alarm in full."""
     x, y, end = box.x + 1, box.y, box.x + box.width - 1
     heads = (
         ("instrument", 0),
         ("mount", 18),
-        ("state", 29),
-        ("loss", 47),
-        ("bad", 55),
-        ("battery", 62),
-        ("expects", 71),
+        ("state", 26),
+        ("late s", 46),
+        ("loss", 54),
+        ("bad", 60),
+        ("battery", 64),
+        ("expects", 72),
     )
     for head, at in heads:
         canvas.put(x + at, y, head, QUIET)
@@ -392,22 +393,24 @@ def draw_details(canvas: Canvas, box: Box, view: View) -> None:
     for lane in shown:
         told = say(lane, view.t_s)
         canvas.put(x, y, lane.label, BOLD, end=x + 17)
-        canvas.put(x + 18, y, lane.mount, BOLD, end=x + 28)
-        state_end = canvas.put(x + 29, y, f"{told.mark} {told.word}", LOUD if told.loud else BOLD)
+        canvas.put(x + 18, y, lane.mount, BOLD, end=x + 25)
+        state_end = canvas.put(x + 26, y, f"{told.mark} {told.word}", LOUD if told.loud else BOLD)
         if lane.heard != "heard":
-            canvas.put(state_end + 1, y, span(view.t_s - lane.heard_since_s), QUIET, end=x + 46)
-        canvas.right(x + 53, y, "--" if lane.loss_percent is None else f"{lane.loss_percent:.1f} %", BOLD)
-        canvas.right(x + 59, y, str(lane.bad_packets), WARM if lane.bad_packets else BOLD)
+            canvas.put(state_end + 1, y, span(view.t_s - lane.heard_since_s), QUIET, end=x + 43)
+        late = "" if lane.lag_s is None else f"{lane.lag_s:+.1f} ±{lane.lag_u95_s or 0.0:.1f}"
+        canvas.right(x + 52, y, late, BOLD)
+        canvas.right(x + 59, y, "--" if lane.loss_percent is None else f"{lane.loss_percent:.1f} %", BOLD)
+        canvas.right(x + 63, y, str(lane.bad_packets), WARM if lane.bad_packets else BOLD)
         battery = lane.battery_percent
         low = battery is not None and battery <= 20
         canvas.right(
-            x + 69,
+            x + 71,
             y,
             "--" if battery is None else f"{whole(battery)} %{' !' if low else '  '}",
             WARM if low else BOLD,
         )
         if lane.expected_percent and math.isfinite(lane.expected_percent):
-            canvas.right(x + 78, y, signed(lane.expected_percent), BOLD)
+            canvas.right(x + 79, y, signed(lane.expected_percent), BOLD)
         if box.width >= 100:
             canvas.right(x + 89, y, str(lane.packets), BOLD)
             canvas.put(x + 92, y, ", ".join(map(words, lane.raised)), WARM, end=end)
