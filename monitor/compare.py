@@ -329,7 +329,7 @@ class Pair:
         self.verdict_right = Verdict()
         self.windows: dict[int, Window] = {}
         """The windows that end now, by length in seconds; empty while nothing can be said."""
-        self.blocks: deque[Block] = deque(maxlen=720)
+        self.blocks: deque[Block] = deque(maxlen=360)
         self.uneven = False
         """Whether the last block ended amid a change of load, and waits for the next one."""
         self.reset_s = 0

@@ -17,7 +17,7 @@ from monitor.compare import Block
 from monitor.view import Side
 
 K = 0.5
-H = 8.0
+H = 8.5
 H_SIDE = 12.0
 """Decision interval, standard deviations. The average run length to a false alarm of k 0.5 grows about
 e-fold with each unit: 465 blocks at 5, 3,600 at 7.03 (computed, and for h 4 as Lucas and Crosier 1982).

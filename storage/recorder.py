@@ -61,7 +61,7 @@ WRITE_S = 15.0
 """Seconds that a write to an instrument may take."""
 
 _S = 1_000_000_000
-_FLUSH_RECORDS = 4096
+_FLUSH_RECORDS = 1024
 _WAITING_LIMIT = 2 * _FLUSH_RECORDS
 _TURN = 256
 _PEEK = 5000
