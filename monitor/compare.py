@@ -328,7 +328,8 @@ class Pair:
         self.verdict_left = Verdict()
         self.verdict_right = Verdict()
         self.windows: dict[int, Window] = {}
-        """The windows that end now, by length in seconds; empty while nothing can be said."""
+        """The windows that end now, by length in seconds; empty while nothing can be said, and without
+        the lengths in between while nothing leans."""
         self.blocks: deque[Block] = deque(maxlen=360)
         self.uneven = False
         """Whether the last block ended amid a change of load, and waits for the next one."""
@@ -344,9 +345,9 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Ten accepted seconds of one instrument against its reference, twenty around a change of load (W).
+    """Ten accepted seconds of one instrument against its reference, twenty around a change of load.
 
-    `y` is the log ratio after the expected loss, `y_left`, `y_right` those of the sides.
+    Powers are crank-equivalent watts; `y` is the log ratio after the expected loss, `y_left`, `y_right` those of the sides.
     """
 
     end_s: int
@@ -408,7 +409,7 @@ class Comparator:
         self.losses = [loss_of(i) for i in bench.instruments]
         shown_s = max(10, round(bench.limits.window_s))
         self._always_s = (10, shown_s)
-        self.lengths_s = tuple(sorted({10, 20, 25, max(10, round(bench.limits.window_s)), 50}))
+        self.lengths_s = tuple(sorted({10, 20, 25, shown_s, 50}))
         self.pairs: dict[int, Pair] = {}
         for i in self.powered:
             if i == self.reference:
