@@ -347,7 +347,8 @@ class Pair:
 class Block:
     """Ten accepted seconds of one instrument against its reference, twenty around a change of load.
 
-    Powers are crank-equivalent watts; `y` is the log ratio after the expected loss, `y_left`, `y_right` those of the sides.
+    Powers are crank-equivalent watts; `y` is the log ratio after the expected loss, `y_left`,
+    `y_right` those of the sides.
     """
 
     end_s: int
