@@ -319,6 +319,7 @@ class Pair:
     def __init__(self, limit: float, smoothed_s2: float) -> None:
         self.limit = limit
         self.smoothed_s2 = smoothed_s2
+        """What smoothing may move over a window's end, square seconds of the slope of power there."""
         self.side_timing = ALIKE
         """Lag behind what its sides are compared with."""
         self.noise = Noise(0.007)

@@ -150,6 +150,8 @@ def _likeliest(a: Floats, b: Floats, prior: Timing) -> int:
         if count < LEAST_SECONDS:
             continue
         first, second = first[known], second[known]
+        if second.sum() <= 0.0:
+            continue
         rest = second * (first.sum() / second.sum()) - first
         squares[shift] = float(rest @ rest) / count
     if not squares:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from monitor.compare import Pair
 from monitor.faults.seen import Seen
 from monitor.faults.sign import Sign
-from monitor.shift import MIN_PERCENT, Shift, ShiftDetector
+from monitor.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
 
 CLEARLY = 1.3
 """Of three instruments the one that steps moves twice as far as the others."""
@@ -105,7 +105,8 @@ class Changes:
             sign = Sign("shifted", label, side, "below", unit="%", reference=self.bench.reference)
             if shift is not None and shift.side == side:
                 sign.signal = "over"
-                sign.value, sign.limit, sign.since_s = shift.percent, MIN_PERCENT, shift.since_s
+                sign.value, sign.since_s = shift.percent, shift.since_s
+                sign.limit = MIN_PERCENT if side == "total" else MIN_SIDE_PERCENT
                 sign.cause = "unclear"
                 where = "" if side == "total" else f" {side} side"
                 sign.advice = self._tell(label, where, shift)
