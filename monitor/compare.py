@@ -384,12 +384,15 @@ def _between(sums: deque[float], begin: int, end: int, shift_s: float) -> float:
 
 @dataclass(slots=True)
 class _Span:
-    """What all windows from one second to the last have in common: sums of every instrument, and as they
-    are asked for the crank-equivalent powers (W) and how much each changed from begin to end (W)."""
+    """What all windows over the same seconds have in common: sums of every instrument, and as they
+    are asked for the crank-equivalent powers (W) and what each shows at the ends."""
 
+    begin_s: int
+    length_s: int
     rows: list[list[float]]
     powers: list[float | None]
-    changes: list[float | None]
+    ends: list[tuple[float, float, float] | None]
+    """By how much the power changed from begin to end, how much it varied at either (W)."""
 
 
 class Comparator:
@@ -446,6 +449,7 @@ class Comparator:
         self.leaning: set[int] = set()
         """Raised for their power: they are no part of the consensus that others are held against."""
         self._lossless = [not (loss.watts or loss.percent) for loss in self.losses]
+        self._any_loss = not all(self._lossless)
         self._side_claims = {
             i: tolerance_percent(bench, bench.instruments[i], [bench.instruments[side]])
             for i, side in self.side_references.items()
@@ -632,7 +636,7 @@ class Comparator:
         if span is None:
             n = len(self.instruments)
             rows: list[list[float]] = self.ring.window(begin, end).tolist()
-            span = self._spans[begin] = _Span(rows, [None] * n, [None] * n)
+            span = self._spans[begin] = _Span(begin, end - begin, rows, [None] * n, [None] * n)
         return span
 
     def _power(self, span: _Span, j: int, begin: int, end: int, shift_s: float) -> float:
@@ -675,16 +679,23 @@ class Comparator:
             reference_w = 2.0 * (left if one == "left" else right)
         else:
             timings = self.timings
-            last_s = max(timings[i].lag_s, *(timings[j].lag_s for j in others))
-            own_w = self._power(span, i, begin, end, timings[i].lag_s - last_s)
-            theirs = sorted(self._power(span, j, begin, end, timings[j].lag_s - last_s) for j in others)
-            half = len(theirs) // 2
-            reference_w = theirs[half] if len(theirs) % 2 else 0.5 * (theirs[half - 1] + theirs[half])
-            sd_s = math.hypot(timings[i].sd_s, sum(timings[j].sd_s for j in others) / len(others))
+            own = timings[i]
+            if len(others) == 1:
+                other = timings[base]
+                last_s = max(own.lag_s, other.lag_s)
+                reference_w = self._power(span, base, begin, end, other.lag_s - last_s)
+                sd_s = math.hypot(own.sd_s, other.sd_s)
+            else:
+                last_s = max(own.lag_s, *(timings[j].lag_s for j in others))
+                theirs = sorted(self._power(span, j, begin, end, timings[j].lag_s - last_s) for j in others)
+                half = len(theirs) // 2
+                reference_w = theirs[half] if len(theirs) % 2 else 0.5 * (theirs[half - 1] + theirs[half])
+                sd_s = math.hypot(own.sd_s, sum(timings[j].sd_s for j in others) / len(others))
+            own_w = self._power(span, i, begin, end, own.lag_s - last_s)
         if reference_w < MIN_POWER_W:
             return None
         shown_w, expected, u_loss = own_w, 0.0, 0.0
-        if not (self._lossless[i] and all(self._lossless[j] for j in others)):
+        if self._any_loss and not (self._lossless[i] and all(self._lossless[j] for j in others)):
             loss = self.losses[i]
             shown_w = loss.at_hub(own_w) if loss.watts or loss.percent else own_w
             shown_reference_w = (
@@ -696,7 +707,7 @@ class Comparator:
             u_loss = LOSS_SPREAD * max(100.0 * (1.0 - x.at_hub(reference_w) / reference_w) for x in losses)
         deviation = 100.0 * (own_w / reference_w - 1.0)
         u_stat = 100.0 * pair.noise.sd * math.sqrt(BLOCK_S / length)
-        change, smoothed = self._edge(i, base, begin, end, reference_w)
+        change, smoothed = self._edge(i, base, span, reference_w)
         window = Window(
             begin_s=begin,
             end_s=end,
@@ -715,8 +726,8 @@ class Comparator:
         self._sides(i, pair, window, span)
         return window
 
-    def _edge(self, i: int, j: int, begin: int, end: int, power_w: float) -> tuple[float, float]:
-        """Percent of the window's work that a second of lag, and a square second of smoothing, can move
+    def _edge(self, i: int, j: int, span: _Span, power_w: float) -> tuple[float, float]:
+        """Percent of the span's work that a second of lag, and a square second of smoothing, can move
         over its ends.
 
         A lag moves lag x (power at the end - power at the beginning), at most what either
@@ -724,30 +735,24 @@ class Comparator:
         moves its part of the slope at either end, about a third of how much the power varies there in
         five seconds. A jump there, more than riding varies by, one shows a second before the other.
         """
-        worst = 0.0
-        first = last = jump = 0.0
-        span = self._span(begin, end)
-        length = end - begin
-        for k in (i, j):
-            change = span.changes[k]
-            if change is None:
-                change = span.changes[k] = self._change(k, length)
-            if (
-                change != change
-                or (length <= BLOCK_S and change > UNSTEADY * power_w)
-                # One that has just fallen silent, or a rider who has just stopped.
-                or self._twos[k] < 0.3 * power_w
-            ):
-                return 1000.0, 1000.0
-            worst = max(worst, change)
-            swings = self._swings[k]
-            start, stop = swings[len(swings) - length + 1], swings[-1]
-            first += start / 6.0
-            last += stop / 6.0
-            jump = max(jump, start, stop)
-        scale = 100.0 / (length * power_w)
-        jump = max(0.0, jump - VARIES * power_w)
-        return scale * worst, scale * (math.hypot(first, last) + 2.0 * jump)
+        change_i, start_i, stop_i = span.ends[i] or self._ends(span, i)
+        change_j, start_j, stop_j = span.ends[j] or self._ends(span, j)
+        low = 0.3 * power_w
+        # One that has just fallen silent, or a rider who has just stopped, is no better than a hole.
+        if (
+            change_i != change_i
+            or change_j != change_j
+            or self._twos[i] < low
+            or self._twos[j] < low
+            or (span.length_s <= BLOCK_S and max(change_i, change_j) > UNSTEADY * power_w)
+        ):
+            return 1000.0, 1000.0
+        smoothed = math.hypot(start_i / 6.0 + start_j / 6.0, stop_i / 6.0 + stop_j / 6.0)
+        jump = max(start_i, stop_i, start_j, stop_j) - VARIES * power_w
+        if jump > 0.0:
+            smoothed += 2.0 * jump
+        scale = 100.0 / (span.length_s * power_w)
+        return scale * max(change_i, change_j), scale * smoothed
 
     def _change_within(self, i: int, j: int, begin: int, end: int, power_w: float) -> float:
         """Percent of a side's work that changes of load inside a window can move from one side to the other.
@@ -762,14 +767,15 @@ class Comparator:
             most = max(most, *(swings[at] for at in range(first, len(swings))))
         return 100.0 * SHARED_S * max(0.0, most - VARIES * power_w) / (0.5 * (end - begin) * power_w)
 
-    def _change(self, k: int, length: int) -> float:
-        """By how much the power at the end differs at most from that at the beginning (W)."""
-        fives = self._fives[k]
-        at = len(fives) - length
+    def _ends(self, span: _Span, k: int) -> tuple[float, float, float]:
+        fives, swings = self._fives[k], self._swings[k]
+        at = len(fives) - span.length_s
         start = fives[at + 4]
         before = fives[at - 1] if at > 0 else start
         last, two = fives[-1], self._twos[k]
-        return max(abs(last - before), abs(two - before), abs(last - start), abs(two - start))
+        change = max(abs(last - before), abs(two - before), abs(last - start), abs(two - start))
+        ends = span.ends[k] = (change, swings[at + 1], swings[-1])
+        return ends
 
     def _sides(self, i: int, pair: Pair, window: Window, span: _Span) -> None:
         side = self.side_references[i]
@@ -804,7 +810,7 @@ class Comparator:
             window.balance_reference = 100.0 * left / (left + right)
             window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)
         window.side_claim = self._side_claims[i]
-        change, smoothed = self._edge(i, side, begin, end, left + right)
+        change, smoothed = self._edge(i, side, span, left + right)
         smoothed_s2 = pair.smoothed_s2 if side == self.reference else SMOOTHED_CRANK_S2
         window.side_edge, window.u_side_lag = smoothed_s2 * smoothed, pair.side_timing.sd_s * change
         if max(abs(window.left or 0.0), abs(window.right or 0.0)) > window.side_claim:

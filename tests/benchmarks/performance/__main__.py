@@ -40,15 +40,14 @@ def packet_rows(args: argparse.Namespace) -> list[tuple[str, str, str]]:
         ),
         ("instruments: µs a packet", per_size, "at most linear"),
     ]
-    if cost.hours:
-        rows += [
+    if cost.aged:
+        rows.append(
             (
-                f"last ten minutes of {cost.hours:g} h, against the minutes 2 to 11",
-                f"{cost.late:.1f} µs, {cost.early:.1f} µs ({cost.late / cost.early:.2f})",
+                f"after {cost.aged.hours:g} h, in turn with the first minute of a new ride",
+                f"{cost.aged.late:.1f} µs, {cost.aged.first_minute:.1f} µs (**{cost.aged.ratio:.2f}**)",
                 "no slower",
-            ),
-            ("the first minute, in which little can be compared yet", f"{cost.first_minute:.1f} µs", ""),
-        ]
+            )
+        )
     return rows + [
         (f"ratio: {name}", f"{value:.2f}", "guarded") for name, value in guard.ratios(cost).items()
     ]

@@ -20,13 +20,15 @@ ROOM = 1.3
 def ratios(cost: packet.Cost) -> dict[str, float]:
     """What is guarded."""
     four = cost.instruments[4]
-    return {
+    found = {
         "four instruments against decoding alone": four / cost.decoding,
         "four instruments against pandas at once": four / cost.pandas_at_once,
         "64 instruments against four, a packet": cost.instruments[64] / four,
         "one instrument against four, a packet": cost.instruments[1] / four,
-        "an hour later against the beginning": cost.late / cost.early,
     }
+    if cost.aged is not None:
+        found["hours later against the first minute"] = cost.aged.ratio
+    return found
 
 
 def main() -> int:

@@ -27,12 +27,18 @@ class Cost(msgspec.Struct):
     decoding: float
     pandas_at_once: float
     pandas_live: float
-    first_minute: float = 0.0
-    early: float = 0.0
-    """Median of the minutes 2 to 11, when all windows are there."""
-    late: float = 0.0
-    """Median of the last ten minutes of the long ride."""
-    hours: float = 0.0
+    aged: "Aged | None" = None
+    """Whether it grows with the length of the ride, if that was asked for."""
+
+
+class Aged(msgspec.Struct):
+    """Microseconds of processor time a packet of a young and of an old pipeline, medians of rounds."""
+
+    hours: float
+    first_minute: float
+    late: float
+    ratio: float
+    """Median of the rounds' own ratios: what slows the machine slows both halves of a round."""
 
 
 def run(bench: Bench, records: list[Record]) -> None:
@@ -69,29 +75,39 @@ def costs(rounds: int, hours: float = 0.0, live_s: int = 90) -> Cost:
         1e6 * slow / len(few),
     )
     if hours > 0.0:
-        minutes = by_minute(*crowd(4, int(hours * 3600)))
-        cost.hours = hours
-        cost.first_minute = minutes[0]
-        cost.early = statistics.median(minutes[1:11])
-        cost.late = statistics.median(minutes[-10:])
+        cost.aged = aged(hours)
     return cost
 
 
-def by_minute(bench: Bench, records: list[Record]) -> list[float]:
-    """Microseconds a packet in each minute of one long run."""
+def aged(hours: float, rounds: int = 31) -> Aged:
+    """A pipeline that has lived for `hours`, minute by minute in turn with the first minute of a new one."""
+    minutes = round(60 * hours)
+    bench, records = crowd(4, 60 * (minutes + rounds))
+    by_minute: list[list[Record]] = [[] for _ in range(minutes + rounds + 1)]
+    for record in records:
+        by_minute[min(record.t_ns // MINUTE_NS, minutes + rounds)].append(record)
+    del records
     # Of a million records that stand ready none belongs to the pipeline: the collector leaves them out.
     gc.collect()
     gc.freeze()
     try:
-        feed = Pipeline(bench).feed
-        out = []
-        edge, count, begin = MINUTE_NS, 0, time.process_time()
-        for record in records:
-            if record.t_ns >= edge:
-                out.append(1e6 * (time.process_time() - begin) / max(1, count))
-                edge, count, begin = edge + MINUTE_NS, 0, time.process_time()
-            feed(record)
-            count += isinstance(record, Packet)
-        return out
+        old = Pipeline(bench)
+        for minute in by_minute[:minutes]:
+            through(old, minute)
+        first, late = [], []
+        for minute in by_minute[minutes : minutes + rounds]:
+            first.append(through(Pipeline(bench), by_minute[0]))
+            late.append(through(old, minute))
     finally:
         gc.unfreeze()
+    ratios = [b / a for a, b in zip(first, late, strict=True)]
+    return Aged(hours, statistics.median(first), statistics.median(late), statistics.median(ratios))
+
+
+def through(pipeline: Pipeline, records: list[Record]) -> float:
+    """Microseconds a packet that the pipeline takes for these records."""
+    feed = pipeline.feed
+    begin = time.process_time()
+    for record in records:
+        feed(record)
+    return 1e6 * (time.process_time() - begin) / packets(records)
