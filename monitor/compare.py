@@ -412,9 +412,8 @@ class Comparator:
         self.powered = [i for i in range(n) if bench.instruments[i].mount != "cadence"]
         self.reference: int | None = labels.index(bench.reference) if bench.reference in labels else None
         self.losses = [loss_of(i) for i in bench.instruments]
-        shown_s = max(10, round(bench.limits.window_s))
-        self._always_s = (10, shown_s)
-        self.lengths_s = tuple(sorted({10, 20, 25, shown_s, 50}))
+        self.shown_s = max(10, round(bench.limits.window_s))
+        self.lengths_s = tuple(sorted({10, 20, 25, self.shown_s, 50}))
         self.pairs: dict[int, Pair] = {}
         for i in self.powered:
             if i == self.reference:
@@ -570,17 +569,25 @@ class Comparator:
         since += self.reach_s
         if end % BLOCK_S == 0:
             self._take_block(i, pair, end, since)
-        calm = True
+        room_s, shown_s = end - since, self.shown_s
+        ten = self._window(i, pair, end - 10, end) if room_s >= 10 else None
+        shown = self._window(i, pair, end - shown_s, end) if 10 < shown_s <= room_s else ten
+        calm, shown_calm = ten is not None and ten.calm, shown is not None and shown.calm
         for length in self.lengths_s:
-            if end - length < since:
+            if length > room_s:
                 break
-            if calm and length not in self._always_s:
-                # What is well inside its limits needs no third and fourth look.
+            if length == 10:
+                window = ten
+            elif length == shown_s:
+                window = shown
+            elif (calm and length < shown_s) or (shown_calm and 2 * length >= shown_s):
+                # What lasts would lean in the last ten seconds; what filled half of the shown time would
+                # lean there; and what leans over more than that is over.
                 continue
-            window = self._window(i, pair, end - length, end)
+            else:
+                window = self._window(i, pair, end - length, end)
             if window is not None:
                 pair.windows[length] = window
-            calm = calm and window is not None and window.calm
 
     def _take_block(self, i: int, pair: Pair, end: int, since: int) -> None:
         # Where the load changes amid a block, the two around the change are taken as one: then the
@@ -847,8 +854,10 @@ class Comparator:
         known = self.timings[i]
         return known if 0.0 < known.sd_s < KNOWN_LAG_SD_S else None
 
-    def cadence(self, begin: int, end: int) -> list[float | None]:
-        """Mean cadence of every instrument over the seconds [begin, end), rpm; None if unknown."""
-        rows: list[list[float]] = self.ring.turns(begin, end).tolist()
-        length = end - begin
-        return [60.0 * revs / turned if turned > 0.95 * length else None for revs, turned in rows]
+    def cadences(self, *spans: tuple[int, int]) -> list[list[float | None]]:
+        """Mean cadence of every instrument over the seconds [begin, end) of each span, rpm; None: unknown."""
+        turns: list[list[list[float]]] = self.ring.turns(spans).tolist()
+        return [
+            [60.0 * revs / turned if turned > 0.95 * (end - begin) else None for revs, turned in rows]
+            for (begin, end), rows in zip(spans, turns, strict=True)
+        ]

@@ -7,6 +7,7 @@ Time that nobody vouched for stays uncovered: it is missing, never zero, never h
 """
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -67,11 +68,12 @@ class Ring:
         )
         return difference
 
-    def turns(self, begin: int, end: int) -> npt.NDArray[np.float64]:
-        """The columns REVS and TURNED of `window` alone, shape (instruments, 2)."""
-        difference: npt.NDArray[np.float64] = (
-            self.sums[(end - 1) % CAPACITY_S, :, REVS:] - self.sums[(begin - 1) % CAPACITY_S, :, REVS:]
-        )
+    def turns(self, spans: Sequence[tuple[int, int]]) -> npt.NDArray[np.float64]:
+        """The columns REVS and TURNED of `window` alone for several spans, shape (spans, instruments, 2)."""
+        ends = [(end - 1) % CAPACITY_S for _, end in spans]
+        begins = [(begin - 1) % CAPACITY_S for begin, _ in spans]
+        sums = self.sums.take(ends + begins, axis=0)[:, :, REVS:]
+        difference: npt.NDArray[np.float64] = sums[: len(ends)] - sums[len(ends) :]
         return difference
 
     def series(self, begin: int, end: int, column: int) -> npt.NDArray[np.float64]:
@@ -109,6 +111,10 @@ class Curve:
         first = int(t0_s) - base
         if first >= last or t1_s <= base:
             return [(cells[last], t1_s - t0_s)]
+        if first >= 0 and first + 1 == last:
+            # By far the most that are not within one second.
+            edge_s = float(base + last)
+            return [(cells[first], edge_s - t0_s), (cells[last], t1_s - edge_s)]
         pieces = []
         for i in range(first, last + 1):
             length = min(t1_s, base + i + 1.0) - max(t0_s, float(base + i))

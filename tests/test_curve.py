@@ -723,7 +723,10 @@ def test_turns_are_two_columns_of_the_window() -> None:
     ring = Ring(2)
     for cell in np.random.default_rng(2).uniform(0.0, 400.0, (20, 2, COLUMNS)):
         ring.append(cell)
-    assert ring.turns(3, 17) == pytest.approx(ring.window(3, 17)[:, [REVS, TURNED]])
+    spans = [(3, 17), (0, 20)]
+    assert ring.turns(spans) == pytest.approx(
+        np.array([ring.window(*span)[:, [REVS, TURNED]] for span in spans])
+    )
 
 
 # -- hostile --------------------------------------------------------------------------------

@@ -1,6 +1,7 @@
 """Bytes to readings and back, one file per published profile; pure."""
 
-from collections.abc import Mapping
+import functools
+from collections.abc import Callable, Mapping
 from typing import Final, Protocol
 
 from capture.profiles import cycling_power, device_information, fitness_machine, speed_cadence
@@ -55,22 +56,24 @@ def decode(channel: str, data: bytes) -> Reading:
         return codec.from_bytes(data).reading()
     if channel in device_information.TEXTS:
         return device_information.Text.from_bytes(data).reading(channel)
-    if channel.startswith("ant"):
-        return _decode_ant(channel, data)
+    if channel.startswith("ant") and (ant := _ant_decoder(channel)) is not None:
+        return ant(data)
     raise DecodeError(f"no decoder for this channel ({channel})", "channel", 0, data)
 
 
-def _decode_ant(channel: str, data: bytes) -> Reading:
+@functools.lru_cache(maxsize=16)
+def _ant_decoder(channel: str) -> Callable[[bytes], Reading] | None:
+    """The decoder of a device type, loaded when one of its kind is first heard."""
     if channel == "ant11":
         from capture.profiles import ant_power
 
-        return ant_power.decode(data)
+        return ant_power.decode
     if channel == "ant17":
         from capture.profiles import ant_trainer
 
-        return ant_trainer.decode(data)
+        return ant_trainer.decode
     if channel in ("ant121", "ant122", "ant123"):
         from capture.profiles import ant_speed_cadence
 
-        return ant_speed_cadence.decode(int(channel[3:]), data)
-    raise DecodeError(f"no decoder for this channel ({channel})", "channel", 0, data)
+        return functools.partial(ant_speed_cadence.decode, int(channel[3:]))
+    return None

@@ -39,7 +39,7 @@ class Deviation:
 
     def signs(self, i: int, pair: Pair, now_s: float, end: int) -> Iterator[Sign]:
         """`power-off`, and where sides are told `side-off`, `balance-off` and `sides-swapped`."""
-        if not pair.windows and i not in self._over:
+        if i not in self._over and (not pair.windows or self._quiet(i, pair)):
             return
         label = self.labels[i]
         power = Sign("power-off", label, "total", None, unit="%", reference=self.bench.reference)
@@ -67,11 +67,7 @@ class Deviation:
                 self._judge_swapped(swapped, i, pair, label, self.labels[side])
                 put_right = self.seen.swapped[i] and swapped.signal == "below"
                 self.seen.swapped[i] = swapped.signal == "over" or (self.seen.swapped[i] and not put_right)
-                self.seen.sides_wrong[i] = (
-                    swapped.signal == "over"
-                    or self.seen.recent[i].share_even >= 40
-                    or self.tracks[i].share_s == -math.inf
-                )
+                self.seen.sides_wrong[i] = swapped.signal == "over" or self._untold(i)
                 if swapped.signal == "over":
                     for sign in (*sides.values(), balance):
                         sign.signal = "below"
@@ -99,6 +95,31 @@ class Deviation:
             yield from sides.values()
             yield balance
             yield swapped
+
+    def _quiet(self, i: int, pair: Pair) -> bool:
+        """Whether all windows and shares of an instrument are such that no sign of it can be over."""
+        points = self.bench.limits.balance_points
+        windows = pair.windows
+        shown = windows.get(30) or windows[max(windows)]
+        for w in windows.values():
+            own, theirs = w.balance, w.balance_reference
+            side = max(abs(w.left or 0.0), abs(w.right or 0.0))
+            if (
+                abs(w.deviation) > (w.claim if w is shown else w.limit)
+                or side > (w.side_claim if w is shown else w.side_limit)
+                or (own is not None and theirs is not None and abs(own - theirs) > points)
+            ):
+                return False
+        if self.comparator.side_references[i] is not None and self.bench.instruments[i].sides != "total":
+            shares = self._newest_shares(i, pair)
+            if shares is not None and shares[3]:
+                return False
+            self.seen.sides_wrong[i] = self._untold(i)
+        return True
+
+    def _untold(self, i: int) -> bool:
+        """Whether an instrument tells no sides of its own: none at all, or always one half."""
+        return self.seen.recent[i].share_even >= 40 or self.tracks[i].share_s == -math.inf
 
     def _explain(self, sign: Sign, i: int, pair: Pair, now_s: float, end: int) -> None:
         """Since when, and why, as far as the blocks since then tell."""
@@ -324,11 +345,7 @@ class Deviation:
             )
 
     def _judge_swapped(self, sign: Sign, i: int, pair: Pair, label: str, reference: str) -> None:
-        if not pair.blocks:
-            return
-        shares = self._shares.get(i)
-        if shares is None or shares[0] != pair.blocks[-1].end_s:
-            shares = self._shares[i] = _shares(pair)
+        shares = self._newest_shares(i, pair)
         if shares is None:
             return
         _, own, theirs, mirrored = shares
@@ -339,6 +356,14 @@ class Deviation:
                 f"{label} shows left {own:.1f} % where {reference} shows right {100.0 - theirs:.1f} %: "
                 "its sides are swapped, pair the pedals to their own sides"
             )
+
+    def _newest_shares(self, i: int, pair: Pair) -> tuple[int, float, float, bool] | None:
+        if not pair.blocks:
+            return None
+        shares = self._shares.get(i)
+        if shares is None or shares[0] != pair.blocks[-1].end_s:
+            shares = self._shares[i] = _shares(pair)
+        return shares
 
     def _since(self, pair: Pair, sign: Sign, now_s: float) -> float:
         """When the deviation began: back over the blocks, as long as three together lean its way."""

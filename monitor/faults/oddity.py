@@ -210,8 +210,9 @@ class Oddities:
         coasted = self.comparator.pedalled_since - 5 > end - 15 and self.comparator.powered
         if end < 15 or coasted:
             return None
-        cadences = self.comparator.cadence(end - 15, end)
-        first, last = self.comparator.cadence(end - 15, end - 11), self.comparator.cadence(end - 4, end)
+        cadences, first, last = self.comparator.cadences(
+            (end - 15, end), (end - 15, end - 11), (end - 4, end)
+        )
         pairs = [(a, b) for a, b in zip(first, last, strict=True) if a is not None and b is not None]
         return Turning(
             cadences,

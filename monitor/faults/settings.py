@@ -20,7 +20,11 @@ class Settings:
         self.tracks = seen.tracks
         self.comparator = seen.comparator
         self.labels = seen.labels
-        self._restarts = [0] * len(seen.tracks)
+        n = len(seen.tracks)
+        self._restarts = [0] * n
+        self._known: list[dict[str, float | str]] = [{} for _ in range(n)]
+        self._states: list[float | str | None] = [None] * n
+        """The state of each battery as of the facts known last."""
 
     def signs(self, i: int, now_s: float) -> Iterator[Sign]:
         """`restarted`, and where the radio told of them `setting-differs` and `battery-low`."""
@@ -64,9 +68,7 @@ class Settings:
                 )
         yield from self._zero(i)
         battery = facts.get("battery_percent")
-        # With several batteries the weakest counts.
-        states = [v for k, v in facts.items() if k.startswith("battery") and k.endswith("_state")]
-        state = next((v for v in states if v in ("low", "critical")), states[0] if states else None)
+        state = self._battery_state(i)
         low = (isinstance(battery, float) and battery <= LOW_BATTERY_PERCENT) or state in ("low", "critical")
         told_of = isinstance(battery, float) or isinstance(state, str)
         if low or (told_of and ("battery-low", label, None) in standing):
@@ -80,6 +82,17 @@ class Settings:
                 limit=LOW_BATTERY_PERCENT,
                 advice=f"the battery of {label} is low ({shown}): change or charge it before the next ride",
             )
+
+    def _battery_state(self, i: int) -> float | str | None:
+        """The state of its battery in words; with several batteries the weakest counts."""
+        facts = self.seen.facts[i]
+        if facts != self._known[i]:
+            self._known[i] = dict(facts)
+            states = [v for k, v in facts.items() if k.startswith("battery") and k.endswith("_state")]
+            self._states[i] = next(
+                (v for v in states if v in ("low", "critical")), states[0] if states else None
+            )
+        return self._states[i]
 
     def _zero(self, i: int) -> Iterator[Sign]:
         """A zero offset far from the ones before; it stands until the next one."""

@@ -181,7 +181,7 @@ class Silence:
 
     def ride_on(self, end: int) -> None:
         """Keep where power was shown: per gear, and per cadence, ten seconds each."""
-        cadences = self.comparator.cadence(end - 10, end)
+        [cadences] = self.comparator.cadences((end - 10, end))
         for i in self.comparator.powered:
             if self.tracks[i].unpowered_s < self.tracks[i].heard_s - 10.0 and self.seen.heard[i] == "heard":
                 ridden = self._ridden_s[i]
