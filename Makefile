@@ -25,8 +25,9 @@ help:
 demo: $(VENV)/.run
 	@$(BIN)/plumbwatt demo $(ARGS)
 
+# On all cores; `pytest` alone takes them one after the other, in one process.
 test: $(VENV)/.dev
-	$(BIN)/python -m pytest -q $(ARGS)
+	$(BIN)/python -m pytest -q -n auto $(ARGS)
 
 slow: $(VENV)/.dev
 	$(BIN)/python -m pytest -q -m slow $(ARGS)
