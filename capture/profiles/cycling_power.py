@@ -8,7 +8,7 @@ op 0x10 are not in that document; they follow published headers of Bluetooth sta
 
 import struct
 from collections.abc import Iterable, Mapping
-from typing import Final
+from typing import ClassVar, Final
 
 import msgspec
 
@@ -18,8 +18,10 @@ from capture.profiles.wire import (
     U8,
     U16,
     U32,
+    Coded,
     Field,
     FlaggedLayout,
+    Values,
     bit_facts,
     put,
     read,
@@ -376,18 +378,8 @@ MASKS: Final[Mapping[str, int]] = {
 }
 """Bits of the content mask; a set bit turns the field off."""
 
-_REQUEST_VALUE: Mapping[int, tuple[str, struct.Struct]] = {
-    SET_CUMULATIVE_VALUE: ("wheel_revs", INTEGERS["u32"]),
-    UPDATE_LOCATION: ("location", INTEGERS["u8"]),
-    SET_CRANK_LENGTH: ("crank_length_half_mm", INTEGERS["u16"]),
-    SET_CHAIN_LENGTH: ("chain_length_mm", INTEGERS["u16"]),
-    SET_CHAIN_WEIGHT: ("chain_weight_g", INTEGERS["u16"]),
-    SET_SPAN_LENGTH: ("span_length_mm", INTEGERS["u16"]),
-    MASK_CONTENT: ("mask", INTEGERS["u16"]),
-}
 
-
-class Request(msgspec.Struct, frozen=True, gc=False):
+class Request(Coded, frozen=True, gc=False):
     """A write to the Cycling Power Control Point 0x2A66.
 
     `value` is the parameter, raw, of the ops that have one: wheel revolutions (0x01),
@@ -396,26 +388,15 @@ class Request(msgspec.Struct, frozen=True, gc=False):
     stay in `rest`.
     """
 
-    op: int
-    value: int | None = None
-    rest: bytes = b""
-
-    @classmethod
-    def from_bytes(cls, data: bytes) -> "Request":
-        """Decode a write; DecodeError if op or parameter are cut off."""
-        op = read_int(U8, data, 0, "op")
-        if (parameter := _REQUEST_VALUE.get(op)) is None:
-            return cls(op, None, bytes(data[1:]))
-        name, layout = parameter
-        return cls(op, read_int(layout, data, 1, name), bytes(data[1 + layout.size :]))
-
-    def __bytes__(self) -> bytes:
-        head = put(U8, "op", self.op)
-        if (parameter := _REQUEST_VALUE.get(self.op)) is not None:
-            head += put(parameter[1], parameter[0], self.value)
-        elif self.value is not None:
-            raise ValueError(f"value: op 0x{self.op:02X} takes none")
-        return head + self.rest
+    VALUES: ClassVar[Values] = {
+        SET_CUMULATIVE_VALUE: ("wheel_revs", INTEGERS["u32"]),
+        UPDATE_LOCATION: ("location", INTEGERS["u8"]),
+        SET_CRANK_LENGTH: ("crank_length_half_mm", INTEGERS["u16"]),
+        SET_CHAIN_LENGTH: ("chain_length_mm", INTEGERS["u16"]),
+        SET_CHAIN_WEIGHT: ("chain_weight_g", INTEGERS["u16"]),
+        SET_SPAN_LENGTH: ("span_length_mm", INTEGERS["u16"]),
+        MASK_CONTENT: ("mask", INTEGERS["u16"]),
+    }
 
 
 def set_crank_length(mm: float) -> Request:

@@ -9,7 +9,7 @@ cited by open decoders.
 
 import struct
 from collections.abc import Iterable, Mapping
-from typing import Final
+from typing import ClassVar, Final, Self
 
 import msgspec
 
@@ -21,6 +21,7 @@ from capture.profiles.wire import (
     U32,
     Field,
     FlaggedLayout,
+    Values,
     bit_facts,
     put,
     read,
@@ -324,16 +325,6 @@ class Simulation(msgspec.Struct, frozen=True, gc=False):
         }
 
 
-def _read_simulation(data: bytes) -> Simulation:
-    return Simulation(*read(_SIMULATION, data, 1, "simulation"))
-
-
-def _put_simulation(simulation: Simulation | None) -> bytes:
-    if simulation is None:
-        raise ValueError("simulation: missing")
-    return put(_SIMULATION, "simulation", *msgspec.structs.astuple(simulation))
-
-
 REQUEST_CONTROL: Final = 0x00
 RESET: Final = 0x01
 SET_SPEED: Final = 0x02
@@ -361,25 +352,54 @@ RESULTS: Final = {
 }
 """Result codes of the control point."""
 
-_REQUEST_VALUE: Mapping[int, tuple[str, struct.Struct]] = {
-    SET_SPEED: ("target_speed_hundredths_kmh", INTEGERS["u16"]),
-    SET_INCLINATION: ("target_inclination_tenths_percent", INTEGERS["s16"]),
-    SET_RESISTANCE: ("target_resistance_tenths", INTEGERS["s16"]),
-    SET_POWER: ("target_power_w", INTEGERS["s16"]),
-    SET_HEART_RATE: ("target_heart_rate_bpm", INTEGERS["u8"]),
-    STOP_OR_PAUSE: ("stop_or_pause", INTEGERS["u8"]),
-    SET_WHEEL_CIRCUMFERENCE: ("wheel_circumference_tenths_mm", INTEGERS["u16"]),
-    SPIN_DOWN: ("spin_down", INTEGERS["u8"]),
-    SET_CADENCE: ("target_cadence_half_rpm", INTEGERS["u16"]),
-}
+
+class _Command(msgspec.Struct, frozen=True, gc=False):
+    """An op code and what goes with it; `value` is raw, other parameters stay in `rest`.
+
+    `is_u8` tells that a resistance is the single octet of version 1.0, not the s16 of its erratum.
+    """
+
+    VALUES: ClassVar[Values]
+    """Name and layout of the value, by op code."""
+    SIMULATION: ClassVar[int]
+    RESISTANCE: ClassVar[int]
+
+    op: int
+    value: int | None = None
+    simulation: Simulation | None = None
+    is_u8: bool = False
+    rest: bytes = b""
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> Self:
+        """Decode; DecodeError if op or parameter are cut off."""
+        op = read_int(U8, data, 0, "op")
+        if op == cls.SIMULATION:
+            simulation = Simulation(*read(_SIMULATION, data, 1, "simulation"))
+            return cls(op, simulation=simulation, rest=bytes(data[1 + _SIMULATION.size :]))
+        if (parameter := cls.VALUES.get(op)) is None:
+            return cls(op, rest=bytes(data[1:]))
+        name, layout = parameter
+        is_u8 = op == cls.RESISTANCE and len(data) == 2
+        layout = U8 if is_u8 else layout
+        value = read_int(layout, data, 1, name)
+        return cls(op, value, is_u8=is_u8, rest=bytes(data[1 + layout.size :]))
+
+    def __bytes__(self) -> bytes:
+        head = put(U8, "op", self.op)
+        if self.op == self.SIMULATION:
+            if self.simulation is None:
+                raise ValueError("simulation: missing")
+            simulation = msgspec.structs.astuple(self.simulation)
+            return head + put(_SIMULATION, "simulation", *simulation) + self.rest
+        if (parameter := self.VALUES.get(self.op)) is not None:
+            head += put(U8 if self.is_u8 else parameter[1], parameter[0], self.value)
+        elif self.value is not None:
+            raise ValueError(f"value: op 0x{self.op:02X} takes none")
+        return head + self.rest
 
 
-def _read_value(name: str, layout: struct.Struct, data: bytes, narrow: bool) -> tuple[int, bytes]:
-    layout = U8 if narrow else layout
-    return read_int(layout, data, 1, name), bytes(data[1 + layout.size :])
-
-
-class Request(msgspec.Struct, frozen=True, gc=False):
+class Request(_Command, frozen=True, gc=False):
     """A write to the Fitness Machine Control Point 0x2AD9.
 
     `value` is the parameter, raw: speed in 0.01 km/h (0x02), inclination in 0.1 % (0x03),
@@ -389,33 +409,19 @@ class Request(msgspec.Struct, frozen=True, gc=False):
     octet of version 1.0, not the s16 of its erratum. Other parameters stay in `rest`.
     """
 
-    op: int
-    value: int | None = None
-    simulation: Simulation | None = None
-    is_u8: bool = False
-    rest: bytes = b""
-
-    @classmethod
-    def from_bytes(cls, data: bytes) -> "Request":
-        """Decode a write; DecodeError if op or parameter are cut off."""
-        op = read_int(U8, data, 0, "op")
-        if op == SET_SIMULATION:
-            return cls(op, simulation=_read_simulation(data), rest=bytes(data[1 + _SIMULATION.size :]))
-        if (parameter := _REQUEST_VALUE.get(op)) is None:
-            return cls(op, rest=bytes(data[1:]))
-        is_u8 = op == SET_RESISTANCE and len(data) == 2
-        value, rest = _read_value(*parameter, data, is_u8)
-        return cls(op, value, is_u8=is_u8, rest=rest)
-
-    def __bytes__(self) -> bytes:
-        head = put(U8, "op", self.op)
-        if self.op == SET_SIMULATION:
-            return head + _put_simulation(self.simulation) + self.rest
-        if (parameter := _REQUEST_VALUE.get(self.op)) is not None:
-            head += put(U8 if self.is_u8 else parameter[1], parameter[0], self.value)
-        elif self.value is not None:
-            raise ValueError(f"value: op 0x{self.op:02X} takes none")
-        return head + self.rest
+    VALUES: ClassVar[Values] = {
+        SET_SPEED: ("target_speed_hundredths_kmh", INTEGERS["u16"]),
+        SET_INCLINATION: ("target_inclination_tenths_percent", INTEGERS["s16"]),
+        SET_RESISTANCE: ("target_resistance_tenths", INTEGERS["s16"]),
+        SET_POWER: ("target_power_w", INTEGERS["s16"]),
+        SET_HEART_RATE: ("target_heart_rate_bpm", INTEGERS["u8"]),
+        STOP_OR_PAUSE: ("stop_or_pause", INTEGERS["u8"]),
+        SET_WHEEL_CIRCUMFERENCE: ("wheel_circumference_tenths_mm", INTEGERS["u16"]),
+        SPIN_DOWN: ("spin_down", INTEGERS["u8"]),
+        SET_CADENCE: ("target_cadence_half_rpm", INTEGERS["u16"]),
+    }
+    SIMULATION: ClassVar[int] = SET_SIMULATION
+    RESISTANCE: ClassVar[int] = SET_RESISTANCE
 
 
 _NAMES: Mapping[int, str] = {
@@ -498,18 +504,7 @@ STATUSES: Final = {
 }
 """What happened to a machine, by the op code of 0x2ADA."""
 
-_STATUS_STOPPED, _STATUS_RESISTANCE, _STATUS_SIMULATION, _STATUS_SPIN_DOWN = 0x02, 0x07, 0x12, 0x14
-_STATUS_VALUE: Mapping[int, tuple[str, struct.Struct]] = {
-    _STATUS_STOPPED: ("stopped_or_paused", INTEGERS["u8"]),
-    0x05: ("target_speed_kmh", INTEGERS["u16"]),
-    0x06: ("target_inclination_percent", INTEGERS["s16"]),
-    _STATUS_RESISTANCE: ("target_resistance", INTEGERS["s16"]),
-    0x08: ("target_power_w", INTEGERS["s16"]),
-    0x09: ("target_heart_rate_bpm", INTEGERS["u8"]),
-    0x13: ("wheel_circumference_mm", INTEGERS["u16"]),
-    _STATUS_SPIN_DOWN: ("spin_down_status", INTEGERS["u8"]),
-    0x15: ("target_cadence_rpm", INTEGERS["u16"]),
-}
+_STATUS_STOPPED, _STATUS_RESISTANCE, _STATUS_SPIN_DOWN = 0x02, 0x07, 0x14
 _STATUS_DIVISOR = {0x05: 100, 0x06: 10, _STATUS_RESISTANCE: 10, 0x13: 10, 0x15: 2}
 _STATUS_WORDS = {
     _STATUS_STOPPED: {1: "stopped", 2: "paused"},
@@ -517,40 +512,26 @@ _STATUS_WORDS = {
 }
 
 
-class Status(msgspec.Struct, frozen=True, gc=False):
+class Status(_Command, frozen=True, gc=False):
     """Fitness Machine Status 0x2ADA; `op` is a key of STATUSES, or reserved.
 
     `value` is raw, with the resolution of the like request of the control point;
     parameters of the targets 0x0A-0x11 stay in `rest`.
     """
 
-    op: int
-    value: int | None = None
-    simulation: Simulation | None = None
-    is_u8: bool = False
-    rest: bytes = b""
-
-    @classmethod
-    def from_bytes(cls, data: bytes) -> "Status":
-        """Decode a notification; DecodeError if op or parameter are cut off."""
-        op = read_int(U8, data, 0, "op")
-        if op == _STATUS_SIMULATION:
-            return cls(op, simulation=_read_simulation(data), rest=bytes(data[1 + _SIMULATION.size :]))
-        if (parameter := _STATUS_VALUE.get(op)) is None:
-            return cls(op, rest=bytes(data[1:]))
-        is_u8 = op == _STATUS_RESISTANCE and len(data) == 2
-        value, rest = _read_value(*parameter, data, is_u8)
-        return cls(op, value, is_u8=is_u8, rest=rest)
-
-    def __bytes__(self) -> bytes:
-        head = put(U8, "op", self.op)
-        if self.op == _STATUS_SIMULATION:
-            return head + _put_simulation(self.simulation) + self.rest
-        if (parameter := _STATUS_VALUE.get(self.op)) is not None:
-            head += put(U8 if self.is_u8 else parameter[1], parameter[0], self.value)
-        elif self.value is not None:
-            raise ValueError(f"value: status 0x{self.op:02X} has none")
-        return head + self.rest
+    VALUES: ClassVar[Values] = {
+        _STATUS_STOPPED: ("stopped_or_paused", INTEGERS["u8"]),
+        0x05: ("target_speed_kmh", INTEGERS["u16"]),
+        0x06: ("target_inclination_percent", INTEGERS["s16"]),
+        _STATUS_RESISTANCE: ("target_resistance", INTEGERS["s16"]),
+        0x08: ("target_power_w", INTEGERS["s16"]),
+        0x09: ("target_heart_rate_bpm", INTEGERS["u8"]),
+        0x13: ("wheel_circumference_mm", INTEGERS["u16"]),
+        _STATUS_SPIN_DOWN: ("spin_down_status", INTEGERS["u8"]),
+        0x15: ("target_cadence_rpm", INTEGERS["u16"]),
+    }
+    SIMULATION: ClassVar[int] = 0x12
+    RESISTANCE: ClassVar[int] = _STATUS_RESISTANCE
 
     def reading(self) -> Reading:
         """The fact `machine_status` in words, and what was set: `target_power_w`, ..."""
@@ -558,7 +539,7 @@ class Status(msgspec.Struct, frozen=True, gc=False):
         if self.simulation is not None:
             facts |= self.simulation.facts()
         elif self.value is not None:
-            name = _STATUS_VALUE[self.op][0]
+            name = self.VALUES[self.op][0]
             if (words := _STATUS_WORDS.get(self.op)) is not None:
                 facts[name] = word(words, self.value)
             else:

@@ -5,12 +5,24 @@ Feature" and "SC Control Point".
 """
 
 from collections.abc import Mapping
-from typing import Final
+from typing import ClassVar, Final
 
 import msgspec
 
 from capture.profiles.cycling_power import LOCATIONS, RESULTS, SUCCESS
-from capture.profiles.wire import U8, U16, U32, Field, FlaggedLayout, bit_facts, put, read_int, word
+from capture.profiles.wire import (
+    U8,
+    U16,
+    U32,
+    Coded,
+    Field,
+    FlaggedLayout,
+    Values,
+    bit_facts,
+    put,
+    read_int,
+    word,
+)
 from capture.sample import DecodeError, Reading
 
 _MEASUREMENT = FlaggedLayout(
@@ -106,32 +118,12 @@ _NAMES: Mapping[int, str] = {
     UPDATE_LOCATION: "update_location",
     REQUEST_LOCATIONS: "locations",
 }
-_REQUEST_VALUE = {SET_CUMULATIVE_VALUE: ("wheel_revs", U32), UPDATE_LOCATION: ("location", U8)}
 
 
-class Request(msgspec.Struct, frozen=True, gc=False):
+class Request(Coded, frozen=True, gc=False):
     """A write to the SC Control Point 0x2A55; `value`: wheel revolutions (0x01) or location (0x03)."""
 
-    op: int
-    value: int | None = None
-    rest: bytes = b""
-
-    @classmethod
-    def from_bytes(cls, data: bytes) -> "Request":
-        """Decode a write; DecodeError if op or parameter are cut off."""
-        op = read_int(U8, data, 0, "op")
-        if (parameter := _REQUEST_VALUE.get(op)) is None:
-            return cls(op, None, bytes(data[1:]))
-        name, layout = parameter
-        return cls(op, read_int(layout, data, 1, name), bytes(data[1 + layout.size :]))
-
-    def __bytes__(self) -> bytes:
-        head = put(U8, "op", self.op)
-        if (parameter := _REQUEST_VALUE.get(self.op)) is not None:
-            head += put(parameter[1], parameter[0], self.value)
-        elif self.value is not None:
-            raise ValueError(f"value: op 0x{self.op:02X} takes none")
-        return head + self.rest
+    VALUES: ClassVar[Values] = {SET_CUMULATIVE_VALUE: ("wheel_revs", U32), UPDATE_LOCATION: ("location", U8)}
 
 
 class Response(msgspec.Struct, frozen=True, gc=False):

@@ -7,7 +7,9 @@ bytes, and `ValueError` on values that don't fit when bytes are made.
 import struct
 from collections.abc import Mapping, Sequence
 from operator import itemgetter
-from typing import Any, Final, NamedTuple
+from typing import Any, ClassVar, Final, NamedTuple, Self
+
+import msgspec
 
 from capture.sample import DecodeError
 
@@ -48,6 +50,40 @@ def put(layout: struct.Struct, field: str, *values: object) -> bytes:
     except struct.error as why:
         shown = ", ".join(map(repr, values))
         raise ValueError(f"{field}: {shown} can't be sent: {why}") from None
+
+
+Values = Mapping[int, tuple[str, struct.Struct]]
+"""Name and layout of the one integer that goes with an op code."""
+
+
+class Coded(msgspec.Struct, frozen=True, gc=False):
+    """A write to a control point: an op code and, where VALUES has it, one integer, raw.
+
+    What else follows stays in `rest`.
+    """
+
+    VALUES: ClassVar[Values] = {}
+
+    op: int
+    value: int | None = None
+    rest: bytes = b""
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> Self:
+        """Decode; DecodeError if op or value are cut off."""
+        op = read_int(U8, data, 0, "op")
+        if (parameter := cls.VALUES.get(op)) is None:
+            return cls(op, None, bytes(data[1:]))
+        name, layout = parameter
+        return cls(op, read_int(layout, data, 1, name), bytes(data[1 + layout.size :]))
+
+    def __bytes__(self) -> bytes:
+        head = put(U8, "op", self.op)
+        if (parameter := self.VALUES.get(self.op)) is not None:
+            head += put(parameter[1], parameter[0], self.value)
+        elif self.value is not None:
+            raise ValueError(f"value: op 0x{self.op:02X} takes none")
+        return head + self.rest
 
 
 def word(names: Mapping[int, str], number: int) -> str:
