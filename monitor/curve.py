@@ -235,7 +235,6 @@ class Track:
         self.fresh = False
         """Whether the last reading brought a new event, not a repetition."""
         self.restarts = 0
-        self.repeated = 0
         self.trusts_torque = True
         self._torque_j = 0.0
         self._power_j = 0.0
@@ -247,7 +246,6 @@ class Track:
         self._before_s = 0.0
         self._accumulators: dict[str, _Accumulator] = {}
         self._sums: dict[str, _Sum] = {}
-        self._wheel: dict[str, _Accumulator] = {}
         self._cranks: dict[str, _Accumulator] = {}
         self._crank_source = ""
         self._crank_s = -math.inf
@@ -262,10 +260,6 @@ class Track:
         self._cranks.clear()
         self._power_seen_s.clear()
         self.left_share = None
-
-    def clocks(self) -> list[DeviceClock]:
-        """The device clocks in use, in order of first appearance."""
-        return [a.clock for a in self._accumulators.values()] + [a.clock for a in self._cranks.values()]
 
     # -- readings
 
@@ -324,9 +318,7 @@ class Track:
         return True
 
     def _share(self, t_s: float) -> float | None:
-        if self.sides == "left":
-            return 0.5
-        if self.sides == "right":
+        if self.sides in ("left", "right"):
             return 0.5
         if self.left_share is None or t_s - self.share_s > HELD_S:
             return None
@@ -378,8 +370,6 @@ class Track:
                         curve.turn(curve.turned_s, upto, 0.0)
                     else:
                         curve.turned_s = upto
-            else:
-                self.repeated += 1
             return
         if d_updates is not None and at_crank and (a.timed or d_updates != d_revs):
             # Updates at a fixed rate: each adds the interval's mean torque and mean period, so
@@ -598,8 +588,6 @@ class Track:
                     else:
                         curve.worked_s = upto
                     self._integrate_cadence(r, upto)
-            else:
-                self.repeated += 1
             return
         mean_w = d_power / d_events
         s.update_s = t_s

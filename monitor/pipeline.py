@@ -144,6 +144,7 @@ class Pipeline:
         self._gears: list[tuple[int, str]] = []
         self.recording = "recording"
         self.ended = False
+        self._works = [instrument.mount != "cadence" for instrument in bench.instruments]
         self._up = [False] * n
         self._next_s = STEP_S
         self._wall: tuple[float, int] | None = None
@@ -201,11 +202,11 @@ class Pipeline:
         except DecodeError:
             self.bad_packets[i] += 1
             return
-        track = self.tracks[i]
+        track, seen = self.tracks[i], self.watch.seen
         if p.channel in MEASUREMENTS or p.channel.startswith("ant"):
             track.feed(reading, t_s)
             power = reading.power_w
-            recent = self.watch.seen.recent[i]
+            recent = seen.recent[i]
             if (
                 power is None
                 and track.fresh
@@ -216,13 +217,13 @@ class Pipeline:
             if power is not None and (track.fresh or not recent.powers or recent.powers[-1][1] != power):
                 recent.feed(t_s, power, reading.left_share)
         if reading.facts:
-            facts = self.watch.seen.facts[i]
+            facts = seen.facts[i]
             facts.update(reading.facts)
             if isinstance(raw := reading.facts.get("zero_offset_raw"), int | float):
                 unit = zero_unit(p.channel, facts.get("measurement_context"))
-                self.watch.seen.zeros[i].take(t_s, Zero(float(raw), unit))
+                seen.zeros[i].take(t_s, Zero(float(raw), unit))
         if reading.battery_percent is not None:
-            self.watch.seen.facts[i]["battery_percent"] = float(reading.battery_percent)
+            seen.facts[i]["battery_percent"] = float(reading.battery_percent)
         if self._on_reading is not None:
             self._on_reading(t_s, i, reading, track)
 
@@ -350,10 +351,9 @@ class Pipeline:
         for sign in self.watch.quick(now_s):
             self._drive(sign, now_s, findings)
         common = now_s
-        for i, track in enumerate(self.tracks):
-            if self.watch.seen.heard[i] == "heard":
-                mount = self.bench.instruments[i].mount
-                frontier = track.curve.turned_s if mount == "cadence" else track.curve.worked_s
+        for track, heard, works in zip(self.tracks, self.watch.seen.heard, self._works, strict=True):
+            if heard == "heard":
+                frontier = track.curve.worked_s if works else track.curve.turned_s
                 if frontier < common:
                     common = frontier
         common = max(common, now_s - WAIT_S)
@@ -400,15 +400,15 @@ class Pipeline:
             began = sign.since_s if sign.since_s is not None else standing.alarm.over_s
             standing.since_s = now_s if began is None or began == -math.inf else max(0.0, began)
             standing.acknowledged = False
-            # What is judged from here on is the fault; from its clearing on, the cure.
         if sign.kind in ("power-off", "side-off"):
-            self._renew(sign, standing.since_s if event == "raised" else None)
+            # What is judged from its raising on is the fault; from its clearing on, the cure.
+            self._renew(sign)
         findings.append(_finding(sign, event, now_s, standing.since_s))
         mark = "!" if event == "raised" else "✓"
         what = sign.kind if sign.side in (None, "total") else f"{sign.side} {sign.kind}"
         self._event(now_s, mark, f"{sign.instrument} {what}{'' if event == 'raised' else ' over'}".strip())
 
-    def _renew(self, sign: Sign, _since_s: float | None) -> None:
+    def _renew(self, sign: Sign) -> None:
         pair = self.comparator.pairs.get(self.index.get(sign.instrument, -1))
         if pair is not None:
             for verdict in (pair.verdict, pair.verdict_left, pair.verdict_right):

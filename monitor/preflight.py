@@ -121,7 +121,6 @@ class Preflight:
         self._air = {instrument.label: Air() for instrument in bench.instruments}
         self._channels: dict[str, dict[str, None]] = {each.label: {} for each in bench.instruments}
         self._first_s: dict[str, float] = {}
-        self._temperatures: dict[str, tuple[float, float]] = {}
         self._overridden: set[tuple[str, str]] = set()
         self._zeroed_s: dict[str, tuple[float, str]] = {}
         self.ready = False

@@ -178,10 +178,6 @@ class Rider:
         while self.pieces_made * PIECE_S <= t_s:
             self._ride_piece()
 
-    def segment_starts(self) -> list[tuple[float, Segment]]:
-        """When each segment begins in the first lap, seconds."""
-        return [(block.start_s, block.segment) for block in self._blocks]
-
     def _present_block(self, t_s: float) -> _Block | None:
         while self._block < len(self._blocks) and t_s - self._lap_s >= self._blocks[self._block].end_s:
             self._block += 1

@@ -7,96 +7,27 @@ a case fails. See README.md.
 """
 
 import argparse
-import base64
+import functools
 import json
-import os
 import shlex
 import subprocess
 import sys
-import tempfile
 from pathlib import Path
-from typing import Any
 
 import pyarrow.parquet as pq
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from storage.journal import read_journal  # noqa: E402
+from storage.journal import read_journal
+from tests.lab.host import ROOT, Json, Lab, bench, instrument, link, main, sensor
 
-Json = dict[str, Any]
-
-
-def instrument(label: str, link: str, **more: Any) -> str:
-    lines = [f'label = "{label}"', f'link = "{link}"', "claim_percent = 1.5"]
-    lines += [f"{k} = {json.dumps(v)}" for k, v in more.items()]
-    return "[[instrument]]\n" + "\n".join(lines) + "\n"
+claimed = functools.partial(instrument, claim_percent=1.5)
 
 
-def bench(reference: str, *instruments: str) -> str:
-    return f'[bench]\nname = "lab"\nreference = "{reference}"\n\n' + "\n".join(instruments)
-
-
-def sensor(n: int, kind: str, **more: Any) -> Json:
-    return {
-        "kind": kind,
-        "name": f"Lab {n}",
-        "address": f"C0:FF:EE:00:00:{n:02X}",
-        "ant_id": 4000 + n,
-        **more,
-    }
-
-
-def link(n: int) -> str:
-    return f"bluetooth:C0:FF:EE:00:00:{n:02X}"
-
-
-class Lab:
-    """One run of the lab, with `command` in the guest and `files` beside it."""
-
-    def __init__(self, args: argparse.Namespace, case: str, scenario: Json, files: dict[str, str]) -> None:
-        self.out = Path(args.out or tempfile.mkdtemp(prefix="evening-lab-")) / case
-        self.out.mkdir(parents=True, exist_ok=True)
-        self.scenario = scenario
-        self.args = args
-        (self.out / "scenario.json").write_text(json.dumps(scenario))
-        self.shared = self.out / "run" / "shared"
-        self.files = files
-
-    def run(self, *command: str, timeout_s: int) -> str:
-        """Run a command of the program in the guest; `files` are laid into /out first."""
-        lab = Path(self.args.lab)
-        lay = "".join(
-            f"echo {base64.b64encode(text.encode()).decode()} | base64 -d > /out/{name} && "
-            for name, text in self.files.items()
-        )
-        line = lay + "exec python -m monitor.cli " + shlex.join(command)
-        done = subprocess.run(
-            [
-                str(lab / "run"), str(self.out / "scenario.json"), str(self.out / "run"),
-                "--project", str(ROOT), "--venv", self.args.venv, "--timeout", str(timeout_s),
-                "--env", "PYTHONDONTWRITEBYTECODE=1", "--env", "HOME=/tmp", "--", "sh", "-c", line,
-            ],
-            capture_output=True, text=True, check=False,
-        )  # fmt: skip
-        print(f"  exit {done.returncode}")
-        errors = self.out / "run" / "stderr"
-        if done.returncode not in (0,):
-            print(done.stderr[-2000:], errors.read_text()[-2000:] if errors.exists() else "")
-        return (self.out / "run" / "stdout").read_text()
-
-    @property
-    def truth(self) -> list[Json]:
-        return [json.loads(line) for line in (self.out / "run" / "truth.jsonl").read_text().splitlines()]
-
-    @property
-    def zero(self) -> float:
-        """Unix seconds at which the sensors' clock began."""
-        events = (self.out / "run" / "emulator.jsonl").read_text().splitlines()
-        return float(next(e["unix"] for e in map(json.loads, events) if e["event"] == "go"))
-
-    def session(self) -> Path:
-        return next(p for p in sorted((self.shared / "sessions").iterdir()) if p.is_dir())
+def command(lab: Lab, *words: str, timeout_s: int) -> str:
+    """Run a command of the program in the guest; what it printed."""
+    lab.run("exec python -m monitor.cli " + shlex.join(words), timeout_s)
+    return lab.printed
 
 
 def compare_means(lab: Lab, names: dict[str, tuple[str, str]], begin_s: float, seconds: int) -> list[str]:
@@ -129,6 +60,11 @@ def compare_means(lab: Lab, names: dict[str, tuple[str, str]], begin_s: float, s
     return faults
 
 
+def zero(lab: Lab) -> float:
+    """Unix seconds at which the sensors' clock began."""
+    return float(lab.emulator("go")[0]["unix"])
+
+
 def findings(text: str) -> list[Json]:
     return [json.loads(line) for line in text.splitlines() if line.startswith("{")]
 
@@ -156,12 +92,12 @@ def case_bench(args: argparse.Namespace) -> list[str]:
     }  # fmt: skip
     text = bench(
         "trainer",
-        instrument("trainer", link(2), role="reference", mount="hub", profile="fitness-machine"),
-        instrument("pedals", link(1), role="witness", mount="pedals", sides="both"),
-        instrument("heron", "ant:power:4003", mount="spider"),
+        claimed("trainer", link(2), role="reference", mount="hub", profile="fitness-machine"),
+        claimed("pedals", link(1), role="witness", mount="pedals", sides="both"),
+        claimed("heron", "ant:power:4003", mount="spider"),
     )
     lab = Lab(args, "bench", scenario, {"bench.toml": text})
-    out = lab.run(*RUN, "--seconds", "110", timeout_s=300)
+    out = command(lab, *RUN, "--seconds", "110", timeout_s=300)
     found = findings(out)
     show(found)
     names = {"trainer": ("Lab 2", "ble"), "pedals": ("Lab 1", "ble"), "heron": ("Lab 3", "ant")}
@@ -193,18 +129,18 @@ def case_dropout(args: argparse.Namespace) -> list[str]:
     }  # fmt: skip
     text = bench(
         "stay",
-        instrument("pedals", link(1), sides="both", mount="pedals"),
-        instrument("bye", link(2)),
-        instrument("stay", "ant:power:4003", role="reference"),
+        claimed("pedals", link(1), sides="both", mount="pedals"),
+        claimed("bye", link(2)),
+        claimed("stay", "ant:power:4003", role="reference"),
     )
     lab = Lab(args, "dropout", scenario, {"bench.toml": text})
-    out = lab.run(*RUN, "--seconds", "130", timeout_s=320)
+    out = command(lab, *RUN, "--seconds", "130", timeout_s=320)
     found = findings(out)
     show(found)
     faults = []
     session = lab.session()
     header, _records = read_journal(session)
-    shift = lab.zero - header.utc_ns / 1e9
+    shift = zero(lab) - header.utc_ns / 1e9
     for label, begin in (("pedals", 50), ("bye", 80), ("stay", 105)):
         events = [f for f in found if f.get("instrument") == label and f.get("kind") == "signal-lost"]
         raised = [f["t_s"] - shift for f in events if f["event"] == "raised"]
@@ -221,7 +157,7 @@ def case_find(args: argparse.Namespace) -> list[str]:
     """`find` lists every sensor of the crowd on both radios."""
     scenario = json.loads((Path(args.lab) / "scenarios" / "crowd.json").read_text())
     lab = Lab(args, "find", scenario, {})
-    out = lab.run("find", "--seconds", "15", "--json", timeout_s=200)
+    out = command(lab, "find", "--seconds", "15", "--json", timeout_s=200)
     sightings = json.loads(out)
     print("\n".join(f"  {s['link']:34} {s['name'][:20]:20} {','.join(s['profiles'])}" for s in sightings))
     faults = []
@@ -252,7 +188,7 @@ def case_crowd(args: argparse.Namespace) -> list[str]:
         ),
     )  # fmt: skip
     lab = Lab(args, "crowd", scenario, {"bench.toml": text})
-    out = lab.run(*RUN, "--seconds", "90", timeout_s=280)
+    out = command(lab, *RUN, "--seconds", "90", timeout_s=280)
     show(findings(out))
     _header, records = read_journal(lab.session())
     got: dict[str, list[str]] = {}
@@ -297,12 +233,12 @@ def case_gain(args: argparse.Namespace) -> list[str]:
     }  # fmt: skip
     text = bench(
         "hub",
-        instrument("hub", "ant:trainer:4003", role="reference", mount="hub"),
-        instrument("pedals", link(1), role="witness", mount="pedals", sides="both"),
-        instrument("heron", link(2), mount="pedals", sides="both"),
+        claimed("hub", "ant:trainer:4003", role="reference", mount="hub"),
+        claimed("pedals", link(1), role="witness", mount="pedals", sides="both"),
+        claimed("heron", link(2), mount="pedals", sides="both"),
     )
     lab = Lab(args, "gain", scenario, {"bench.toml": text})
-    out = lab.run(*RUN, "--seconds", "330", timeout_s=520)
+    out = command(lab, *RUN, "--seconds", "330", timeout_s=520)
     found = findings(out)
     show(found)
     faults = []
@@ -325,27 +261,5 @@ CASES = {
 }
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("cases", nargs="*", default=list(CASES), metavar="CASE", help=", ".join(CASES))
-    parser.add_argument(
-        "--lab", default=os.environ.get("RADIO_LAB"), help="the lab's folder, with `run` in it"
-    )
-    parser.add_argument("--venv", default="pw", help="the lab's program environment")
-    parser.add_argument("--out", help="where to leave what the runs wrote")
-    args = parser.parse_args()
-    if not args.lab:
-        parser.error("the lab's folder is missing: --lab or RADIO_LAB")
-    failed = False
-    for name in args.cases:
-        print(f"{name}: {(CASES[name].__doc__ or '').strip()}")
-        faults = CASES[name](args)
-        print("\n".join(f"  FAULT {f}" for f in faults) or "  good")
-        failed = failed or bool(faults)
-    return int(failed)
-
-
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(__doc__, CASES))

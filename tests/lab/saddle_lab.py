@@ -7,88 +7,27 @@ if a case fails. See README.md.
 """
 
 import argparse
-import base64
 import itertools
 import json
-import os
 import subprocess
 import sys
-import tempfile
 from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from capture.record import Act  # noqa: E402
-from monitor.protocol import load_protocol  # noqa: E402
-from storage.journal import read_journal  # noqa: E402
+from capture.record import Act
+from monitor.protocol import load_protocol
+from storage.journal import read_journal
+from tests.lab.host import ROOT, Json, Lab, bench, instrument, link, main, sensor
 
-Json = dict[str, Any]
 MAX_W, SAFE_W = 230, 80
 
 
-def sensor(n: int, kind: str, **more: Any) -> Json:
-    address = f"C0:FF:EE:00:00:{n:02X}"
-    return {"kind": kind, "name": f"Lab {n}", "address": address, "ant_id": 4000 + n, **more}
-
-
-def ble(n: int) -> str:
-    return f"bluetooth:C0:FF:EE:00:00:{n:02X}"
-
-
-def instrument(label: str, link: str, **more: Any) -> str:
-    lines = [f'label = "{label}"', f'link = "{link}"', *(f"{k} = {json.dumps(v)}" for k, v in more.items())]
-    return "[[instrument]]\n" + "\n".join(lines) + "\n"
-
-
-def bench(reference: str, *instruments: str, extra: str = "") -> str:
-    return f'[bench]\nname = "saddle"\nreference = "{reference}"\n\n' + "\n".join(instruments) + extra
-
-
-class Lab:
-    """One run of the lab with files laid into /out first."""
-
-    def __init__(self, args: argparse.Namespace, case: str, scenario: Json, files: dict[str, str]) -> None:
-        self.args = args
-        self.out = Path(args.out or tempfile.mkdtemp(prefix="saddle-lab-")) / case
-        self.out.mkdir(parents=True, exist_ok=True)
-        (self.out / "scenario.json").write_text(json.dumps(scenario))
-        self.files = files
-        self.shared = self.out / "run" / "shared"
-
-    def run(self, line: str, timeout_s: int, *options: str) -> int:
-        lay = "".join(
-            f"echo {base64.b64encode(text.encode()).decode()} | base64 -d > /out/{name} && "
-            for name, text in self.files.items()
-        )
-        done = subprocess.run(
-            [
-                str(Path(self.args.lab) / "run"), str(self.out / "scenario.json"), str(self.out / "run"),
-                "--project", str(ROOT), "--venv", self.args.venv, "--timeout", str(timeout_s),
-                "--env", "PYTHONDONTWRITEBYTECODE=1", "--env", "PYTHONPATH=/project", "--env", "HOME=/tmp",
-                *options, "--", "sh", "-c", lay + line,
-            ],
-            capture_output=True, text=True, check=False,
-        )  # fmt: skip
-        print(f"  exit {done.returncode}, {done.stderr.strip().splitlines()[-1] if done.stderr else ''}")
-        if done.returncode:
-            for name in ("stdout", "stderr"):
-                path = self.out / "run" / name
-                print(path.read_text(errors="replace")[-3000:] if path.exists() else done.stderr)
-        return done.returncode
-
-    def emulator(self, event: str) -> list[Json]:
-        lines = (self.out / "run" / "emulator.jsonl").read_text().splitlines()
-        return [each for each in map(json.loads, lines) if each["event"] == event]
-
-    @property
-    def result(self) -> Json:
-        answer: Json = json.loads((self.shared / "result.json").read_text())
-        return answer
-
-    def session(self) -> Path:
-        return next(each for each in sorted((self.shared / "sessions").iterdir()) if each.is_dir())
+def result(lab: Lab) -> Json:
+    """What the guest's script told."""
+    answer: Json = json.loads((lab.shared / "result.json").read_text())
+    return answer
 
 
 def case_zero(args: argparse.Namespace) -> list[str]:
@@ -99,7 +38,7 @@ def case_zero(args: argparse.Namespace) -> list[str]:
         more: Json = {"calibration_result": outcome, "zero_offset": 305, "calibration_delay": 2.0}
         devices.append(sensor(n, "total", **more, enhanced_calibration=outcome == "failure"))
         devices.append(sensor(n + 3, "total", radios=["ant"], **more))
-        instruments.append(instrument(f"ble-{name}", ble(n), crank_length_mm=172.5))
+        instruments.append(instrument(f"ble-{name}", link(n), crank_length_mm=172.5))
         instruments.append(instrument(f"ant-{name}", f"ant:power:{4003 + n}", crank_length_mm=170))
     # The crank stands: a zero offset is refused while it turns.
     scenario = {"seed": 5, "power": 0, "cadence": 0, "devices": devices}
@@ -111,7 +50,7 @@ def case_zero(args: argparse.Namespace) -> list[str]:
     )
     if faults:
         return faults
-    said = lab.result["said"]
+    said = result(lab)["said"]
     for name, words in said.items():
         print(f"  {name:14} {words}")
     expected = {
@@ -124,11 +63,11 @@ def case_zero(args: argparse.Namespace) -> list[str]:
     }  # fmt: skip
     faults += [f"{name}: {said.get(name)!r} has no {words!r}" for name, words in expected.items()
                if words not in said.get(name, "")]  # fmt: skip
-    print(f"  asked at link-up: {lab.result['asked']}")
-    if set(lab.result["asked"].values()) != {172.5}:
-        faults.append(f"crank lengths asked at link-up: {lab.result['asked']}")
+    print(f"  asked at link-up: {result(lab)['asked']}")
+    if set(result(lab)["asked"].values()) != {172.5}:
+        faults.append(f"crank lengths asked at link-up: {result(lab)['asked']}")
     # What a session says agrees with what its journal holds.
-    session = lab.shared / Path(lab.result["session"]).relative_to("/out")
+    session = lab.shared / Path(result(lab)["session"]).relative_to("/out")
     acts = [record for record in read_journal(session)[1] if isinstance(record, Act)]
     zeroed = sorted(act.instrument for act in acts if act.act == "zeroed")
     failed = sorted(act.instrument for act in acts if act.act == "zero-failed")
@@ -167,16 +106,16 @@ free = true
 """
 
 
-def trainer(args: argparse.Namespace, case: str, link: str, **more: Any) -> list[str]:
-    radio = "ant" if link.startswith("ant") else "ble"
+def trainer(args: argparse.Namespace, case: str, where: str, **more: Any) -> list[str]:
+    radio = "ant" if where.startswith("ant") else "ble"
     scenario = {
         "seed": 6, "power": 150, "cadence": 85, "follows_target": True,
         "devices": [sensor(1, "trainer", radios=[radio]), sensor(2, "dual", radios=["ble"])],
     }  # fmt: skip
     text = bench(
         "trainer",
-        instrument("trainer", link, mount="hub", role="reference", **more),
-        instrument("pedals", ble(2), mount="pedals", sides="both", crank_length_mm=172.5),
+        instrument("trainer", where, mount="hub", role="reference", **more),
+        instrument("pedals", link(2), mount="pedals", sides="both", crank_length_mm=172.5),
         extra=f"[trainer]\nmax_w = {MAX_W}\nsafe_w = {SAFE_W}\nramp_w_per_s = 25\n",
     )
     lab = Lab(args, case, scenario, {"bench.toml": text, "protocol.toml": PROTOCOL})
@@ -194,7 +133,7 @@ def trainer(args: argparse.Namespace, case: str, link: str, **more: Any) -> list
     steps = [(b[1] - a[1], b[0] - a[0]) for a, b in itertools.pairwise(targets)]
     if any(step > 25 and b != SAFE_W for (step, _), (_, b) in zip(steps, targets[1:], strict=True)):
         faults.append(f"a step of more than 25 W upwards: {max(step for step, _ in steps)}")
-    for what, told in lab.result["kills"].items():
+    for what, told in result(lab)["kills"].items():
         arrived = next((t for t, watts in targets if watts == SAFE_W and t > told["at"] - 0.3), None)
         late_s = None if arrived is None else arrived - told["at"]
         print(f"  {what:24} safe target at the trainer after {late_s and round(late_s, 2)} s, by {told['by']}"
@@ -208,7 +147,7 @@ def trainer(args: argparse.Namespace, case: str, link: str, **more: Any) -> list
     print(f"  roads: {[each['percent'] for each in roads]}")
     if [round(each["percent"], 2) for each in roads] != [0.0]:
         faults.append("the free segment set no road of 0 %")
-    print(f"  outcomes of all writes: {lab.result['outcomes']}")
+    print(f"  outcomes of all writes: {result(lab)['outcomes']}")
     faults += studied(lab, {"second": 200, "third": MAX_W})
     return faults
 
@@ -234,7 +173,7 @@ def studied(lab: Lab, held_w: dict[str, float]) -> list[str]:
 
 def case_ftms(args: argparse.Namespace) -> list[str]:
     """A fitness machine held at three targets; screens killed and hung; a key; the end of the session."""
-    return trainer(args, "ftms", ble(1), profile="fitness-machine")
+    return trainer(args, "ftms", link(1), profile="fitness-machine")
 
 
 def case_ant(args: argparse.Namespace) -> list[str]:
@@ -254,9 +193,9 @@ def case_quick(args: argparse.Namespace) -> list[str]:
     text = bench(
         "trainer",
         instrument(
-            "trainer", ble(1), mount="hub", role="reference", profile="fitness-machine", claim_percent=1.5
+            "trainer", link(1), mount="hub", role="reference", profile="fitness-machine", claim_percent=1.5
         ),
-        instrument("pedals", ble(2), mount="pedals", sides="both", crank_length_mm=172.5, claim_percent=1.5),
+        instrument("pedals", link(2), mount="pedals", sides="both", crank_length_mm=172.5, claim_percent=1.5),
         instrument("heron", "ant:power:4003", mount="spider", crank_length_mm=170, claim_percent=1.5),
         extra="[trainer]\nmax_w = 320\n",
     )
@@ -291,27 +230,5 @@ def case_quick(args: argparse.Namespace) -> list[str]:
 CASES = {"zero": case_zero, "ftms": case_ftms, "ant": case_ant, "quick": case_quick}
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("cases", nargs="*", default=list(CASES), metavar="CASE", help=", ".join(CASES))
-    parser.add_argument(
-        "--lab", default=os.environ.get("RADIO_LAB"), help="the lab's folder, with `run` in it"
-    )
-    parser.add_argument("--venv", default="pw", help="the lab's program environment")
-    parser.add_argument("--out", help="where to leave what the runs wrote")
-    args = parser.parse_args()
-    if not args.lab:
-        parser.error("the lab's folder is missing: --lab or RADIO_LAB")
-    failed = False
-    for name in args.cases:
-        print(f"{name}: {(CASES[name].__doc__ or '').strip()}", flush=True)
-        faults = CASES[name](args)
-        print("\n".join(f"  FAULT {f}" for f in faults) or "  good", flush=True)
-        failed = failed or bool(faults)
-    return int(failed)
-
-
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(__doc__, CASES))
