@@ -193,6 +193,12 @@ def tolerance_percent(bench: Bench, instrument: Instrument, others: Sequence[Ins
     return math.sqrt(own * own + (sum(theirs) / len(theirs) if theirs else 0.0))
 
 
+def likely_lag(instrument: Instrument, base: Instrument) -> Timing:
+    """The lag of an instrument behind another as far as their kinds tell."""
+    hub, base_hub = instrument.mount == "hub", base.mount == "hub"
+    return Timing(HUB_LATE.lag_s * (hub - base_hub), HUB_LATE.sd_s) if hub or base_hub else ALIKE
+
+
 # -- the live comparison
 
 
@@ -469,11 +475,9 @@ class Comparator:
         self._spans: dict[int, _Span] = {}
 
     def _likely(self, i: int) -> Timing:
-        """The lag behind the anchor as far as the kinds of instruments tell."""
         if i == self._anchor:
             return Timing(0.0, 0.0)
-        hub, base = (self.instruments[j].mount == "hub" for j in (i, self._anchor))
-        return Timing(HUB_LATE.lag_s * (hub - base), HUB_LATE.sd_s) if hub or base else ALIKE
+        return likely_lag(self.instruments[i], self.instruments[self._anchor])
 
     def _reach(self) -> int:
         lags = [self.timings[i].lag_s for i in self.powered]

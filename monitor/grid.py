@@ -15,15 +15,18 @@ from capture.record import Write
 from monitor.bench import CONSENSUS, Instrument
 from monitor.compare import (
     BLOCK_S,
+    KNOWN_LAG_SD_S,
     LOSS_SPREAD,
     MIN_POWER_W,
     Floats,
     Loss,
+    likely_lag,
     loss_of,
+    t_975,
     tolerance_percent,
 )
 from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
-from monitor.lag import Lag, estimate_lag
+from monitor.lag import Lag, estimate_lag, timing
 from monitor.recording import Recording
 from monitor.segments import Span, row_median
 
@@ -35,6 +38,8 @@ WHOLE = 0.98
 LAG_REACH_S = 6.0
 LAG_PIECE_S = 1800
 """A lag is read from pieces of at most this length, and the likest piece counts."""
+SPREAD_PIECE_S, LEAST_PIECES = 120, 5
+"""How sure a lag from steps is tells its spread over pieces of this length; with fewer the slopes do."""
 KNOWN_LAG_S, UNKNOWN_LAG_S = 1.0, 5.0
 """What a difference in timing may still be: with the lag found and corrected, and without."""
 
@@ -48,6 +53,20 @@ HELD, GRADE, RESISTANCE = "held", "grade", "resistance"
 
 
 # -- the session
+
+
+@dataclass(frozen=True, slots=True)
+class Delay:
+    """By how many seconds an instrument comes later than the base of all lags.
+
+    `u95_s` is its 95 % half-width, None where there is too little to tell; `bound_s` what may be
+    left of it once it is corrected; `correlation` that of the steps, None where slopes told.
+    """
+
+    lag_s: float
+    u95_s: float | None
+    bound_s: float
+    correlation: float | None = None
 
 
 @dataclass(slots=True)
@@ -195,15 +214,14 @@ class Grid:
 
     # -- lags
 
-    def _lags(self) -> dict[int, Lag]:
-        """Each instrument's lag behind the reference (or the first instrument with power)."""
-        found: dict[int, Lag] = {}
+    def _lags(self) -> dict[int, Delay]:
+        """Each instrument's lag behind the reference (or the first instrument with power): from steps, and
+        where there were none from the slopes of all that was ridden."""
+        found: dict[int, Delay] = {}
         base = self.lag_base
         for i in self.powered:
-            if base is not None and i != base:
-                best = self._lag(base, i)
-                if best is not None:
-                    found[i] = best
+            if base is not None and i != base and (delay := self._delay(base, i)) is not None:
+                found[i] = delay
         return found
 
     @property
@@ -213,29 +231,45 @@ class Grid:
             return self.reference
         return self.powered[0] if self.powered else None
 
-    def _lag(self, r: int, i: int) -> Lag | None:
-        a, b = self.sound_w[:, r], self.sound_w[:, i]
-        best: Lag | None = None
-        # Only stretches without a hole: a lag can't be read across one.
+    def _delay(self, base: int, i: int) -> Delay | None:
+        steps = self._step_lags(base, i, LAG_PIECE_S)
+        best = max(steps, key=lambda lag: (lag.trusted, lag.correlation), default=None)
+        trusted = best if best is not None and best.trusted else None
+        a, b = (np.where(self.sound_w[:, j] >= MIN_POWER_W, self.sound_w[:, j], np.nan) for j in (base, i))
+        likely = likely_lag(self.instruments[i], self.instruments[base])
+        slopes = timing(a, b, likely, trusted.lag_s if trusted is not None else likely.lag_s)
+        half_s = 1.96 * slopes.sd_s if slopes.sd_s < KNOWN_LAG_SD_S else None
+        if trusted is None:
+            if half_s is None:
+                return None
+            return Delay(slopes.lag_s, half_s, min(UNKNOWN_LAG_S, KNOWN_LAG_S + half_s))
+        pieces = [lag.lag_s for lag in self._step_lags(base, i, SPREAD_PIECE_S) if lag.trusted]
+        n = len(pieces)
+        if n >= LEAST_PIECES:
+            half_s = t_975(n - 1.0) * float(np.std(pieces, ddof=1)) / math.sqrt(n)
+        return Delay(trusted.lag_s, half_s, KNOWN_LAG_S, trusted.correlation)
+
+    def _step_lags(self, base: int, i: int, piece_s: int) -> list[Lag]:
+        """What the steps of each piece tell; a lag can't be read across a hole."""
+        a, b = self.sound_w[:, base], self.sound_w[:, i]
+        found = []
         for begin, end in stretches(np.isfinite(a) & np.isfinite(b)):
-            for at in range(begin, end, LAG_PIECE_S):
-                stop = min(end, at + LAG_PIECE_S)
+            for at in range(begin, end, piece_s):
+                stop = min(end, at + piece_s)
                 lag = estimate_lag(a[at:stop], b[at:stop], 1.0) if stop - at >= 60 else None
-                if lag is None or abs(lag.lag_s) > LAG_REACH_S:
-                    continue
-                if best is None or (lag.trusted, lag.correlation) > (best.trusted, best.correlation):
-                    best = lag
-        return best
+                if lag is not None and abs(lag.lag_s) <= LAG_REACH_S:
+                    found.append(lag)
+        return found
 
     def lag_s(self, i: int) -> float:
-        """The lag that comparisons correct for; 0 while it isn't trusted."""
-        lag = self.lags.get(i)
-        return lag.lag_s if lag is not None and lag.trusted else 0.0
+        """The lag that comparisons correct for; 0 while it isn't known."""
+        delay = self.lags.get(i)
+        return delay.lag_s if delay is not None else 0.0
 
     def lag_bound_s(self, i: int) -> float:
         """What may be left of a difference in timing."""
-        lag = self.lags.get(i)
-        return KNOWN_LAG_S if lag is not None and lag.trusted else UNKNOWN_LAG_S
+        delay = self.lags.get(i)
+        return delay.bound_s if delay is not None else UNKNOWN_LAG_S
 
     # -- against what
 

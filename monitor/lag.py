@@ -40,7 +40,7 @@ def estimate_lag(
     best = float(c[k])
     if k in (0, len(c) - 1):
         return Lag((k - reach) / hz, best, False)
-    return Lag((k - reach + peak_offset(c[k - 1], c[k], c[k + 1])) / hz, best, best > 0.8)
+    return Lag((k - reach + peak_offset(float(c[k - 1]), best, float(c[k + 1]))) / hz, best, best > 0.8)
 
 
 def cross_correlation(a: Floats, b: Floats, reach: int) -> Floats:

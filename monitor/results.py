@@ -289,6 +289,7 @@ class InstrumentStudy(msgspec.Struct, frozen=True):
     told: dict[str, str]
     zeroed: list[str]
     noise_high_w: float | None
+    lag_u95_s: float | None
     lag_correlation: float | None
     work_kj: float | None
     signal: Signal

@@ -847,7 +847,7 @@ class _Work:
             offset_nm=known(offset, 3),
             offset_u95_nm=known(u_offset, 3),
             cause=judgement.cause,
-            lag_s=known(lag.lag_s if lag is not None and lag.trusted else None, 2),
+            lag_s=known(lag.lag_s, 2) if lag is not None else None,
             noise_w=known(own_noise[0], 2) if own_noise else None,
             lost_s=rounded(lost_s, 1),
             loss_percent=known(loss, 3),
@@ -870,6 +870,7 @@ class _Work:
                 if a.act == "zeroed" and a.instrument in ("", label)
             ],
             noise_high_w=known(own_noise[1], 2) if own_noise else None,
+            lag_u95_s=known(lag.u95_s, 2) if lag is not None else None,
             lag_correlation=known(lag.correlation, 3) if lag is not None else None,
             work_kj=known(float(grid.cells[:, i, WORK].sum()) / 1000.0, 3) if powered else None,
             signal=judgement.signal,

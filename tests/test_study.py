@@ -12,7 +12,8 @@ import pytest
 
 from capture.record import Act, Record, Write
 from monitor.compare import judge
-from monitor.grid import Grid, held_by, moved
+from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
+from monitor.grid import UNKNOWN_LAG_S, Grid, held_by, moved
 from monitor.protocol import parse_protocol
 from monitor.results import Difference, Study, decode, encode
 from monitor.segments import find_segments, plan_start, spans_of
@@ -506,6 +507,62 @@ def test_a_late_instrument_is_found_late_and_costs_no_verdict() -> None:
     plain = study(recording)
     now, then = (difference(x, "steady 250", "pedals").deviation_percent for x in (result, plain))
     assert now == pytest.approx(then, abs=0.15)
+
+
+def steady(seconds: int, lag_s: int, seed: int) -> Any:
+    """The evening's bench on a ride without a step: a rider's own unrest about 200 W (first order
+    autoregression of 0.9, 6 W), 2 W of each instrument's own; the second instrument comes later."""
+    rng = np.random.default_rng(seed)
+    recording = evening_recording()
+    unrest = np.zeros(seconds + 20)
+    for k in range(1, len(unrest)):
+        unrest[k] = 0.9 * unrest[k - 1] + 6.0 * math.sqrt(1.0 - 0.81) * rng.standard_normal()
+    cells = np.zeros((seconds, *recording.cells.shape[1:]))
+    for i in range(cells.shape[1]):
+        by_s = lag_s if i == 1 else 0
+        power = 200.0 + unrest[10 - by_s : 10 - by_s + seconds] + 2.0 * rng.standard_normal(seconds)
+        cells[:, i, WORK], cells[:, i, LEFT] = power, 0.5 * power
+        cells[:, i, REVS] = 1.5
+        cells[:, i, [SIDED, COVERED, TURNED]] = 1.0
+    return dataclasses.replace(recording, cells=cells, seconds=float(seconds), acts=[], findings=[])
+
+
+@pytest.mark.parametrize("lag_s", [0, 2, 4])
+def test_without_a_step_the_slopes_tell_the_lag_and_how_sure_that_is(lag_s: int) -> None:
+    inside = 0
+    for seed in range(20):
+        grid = Grid(steady(600, lag_s, seed))
+        delay = grid.lags[1]
+        assert delay.correlation is None, "there was no step"
+        assert delay.u95_s is not None
+        assert delay.bound_s < UNKNOWN_LAG_S / 2.0
+        inside += abs(delay.lag_s - lag_s) <= delay.u95_s
+    assert inside >= 18
+
+
+@pytest.mark.parametrize("minutes", [4, 16])
+def test_a_lag_from_steps_is_told_with_its_spread(minutes: int) -> None:
+    inside = 0
+    for seed in range(20):
+        recording = steady(60 * minutes, 2, seed)
+        for k in range(30, 60 * minutes, 60):
+            recording.cells[k : k + 30, :, WORK] += 100.0
+        # The second instrument shows the steps, too, two seconds later.
+        recording.cells[:, 1, WORK] -= 100.0 * (np.arange(60 * minutes) // 30 % 2)
+        recording.cells[2:, 1, WORK] += 100.0 * (np.arange(60 * minutes - 2) // 30 % 2)
+        recording.cells[:, :, LEFT] = 0.5 * recording.cells[:, :, WORK]
+        delay = Grid(recording).lags[1]
+        assert delay.correlation is not None
+        assert delay.u95_s is not None
+        inside += abs(delay.lag_s - 2.0) <= delay.u95_s
+    assert inside >= 18
+
+
+def test_a_short_quiet_ride_tells_no_lag() -> None:
+    grid = Grid(steady(60, 2, 1))
+    assert grid.lags == {}
+    assert grid.lag_bound_s(1) == UNKNOWN_LAG_S
+    assert grid.lag_s(1) == 0.0
 
 
 def test_a_grid_knows_whose_claims_count() -> None:
