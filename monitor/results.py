@@ -289,12 +289,13 @@ class InstrumentStudy(msgspec.Struct, frozen=True):
     told: dict[str, str]
     zeroed: list[str]
     noise_high_w: float | None
-    lag_u95_s: float | None
     lag_correlation: float | None
     work_kj: float | None
     signal: Signal
     cause_text: str
     by_side: list[SideResult] = []
+    lag_u95_s: float | None = None
+    """Not told by earlier versions of the program."""
 
 
 class Open(msgspec.Struct, frozen=True):
