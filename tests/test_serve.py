@@ -107,6 +107,22 @@ async def test_this_computer_alone_needs_no_code() -> None:
             assert answer.status == 404
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="one address for this computer alone")
+async def test_each_address_of_this_computer_alone_is_served() -> None:
+    ports = asyncio.Queue[int]()
+    server = ScreenServer(("true",), "127.0.0.2", 0, "title", None, started=ports.put_nowait)
+    running = asyncio.create_task(server.run())
+    port = await ports.get()
+    async with aiohttp.ClientSession() as client:
+        async with client.get(f"http://127.0.0.2:{port}/") as answer:
+            assert answer.status == 200
+        async with client.get(f"http://127.0.0.2:{port}/", headers={"Host": f"127.0.0.3:{port}"}) as answer:
+            assert answer.status == 403
+    running.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await running
+
+
 @pytest.mark.parametrize(
     "headers", [{"Host": "evil.example"}, {"Origin": "http://evil.example"}, {"Origin": "null"}]
 )

@@ -1,17 +1,22 @@
 """The served screen under attack: guesses, other sites, other names, floods, nonsense over the socket."""
 
 import asyncio
+import base64
 import contextlib
+import json
 import os
+import signal
+import socket as sockets
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 import aiohttp
 import pytest
 
+from monitor.serving import server as serving
 from monitor.serving.door import PAUSE_S, WRONG_TRIES, Door
-from monitor.serving.server import MOST_SCREENS, ScreenServer
+from monitor.serving.server import MOST_COLUMNS, MOST_ROWS, MOST_SCREENS, ScreenServer
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the stand-in is told by a shell's words")
 SCREEN = """
@@ -27,6 +32,19 @@ while len(head := sys.stdin.buffer.read(5)) == 5:
 """
 """A stand-in for a screen, as the server takes one: it says that it is there, and stays until told to go."""
 WAITS = (sys.executable, "-c", SCREEN)
+TALKS = """
+import os, pathlib, sys, threading
+pathlib.Path(sys.argv[1], f"pid-{os.getpid()}").touch()
+sys.stdout.buffer.write(b"__GANGLION__\\n")
+def talk():
+    while True:
+        sys.stdout.buffer.write(b"D" + (60000).to_bytes(4, "big") + bytes(60000))
+talking = threading.Thread(target=talk)
+talking.start()
+sys.stdin.buffer.read(5)
+talking.join()
+"""
+"""A screen that never ends what it says, not even when it is told to go."""
 
 
 @contextlib.asynccontextmanager
@@ -53,6 +71,21 @@ async def refused(client: aiohttp.ClientSession, url: str, headers: dict[str, st
     return caught.value.status
 
 
+async def opened(client: aiohttp.ClientSession, url: str, query: str = "") -> aiohttp.ClientWebSocketResponse:
+    """A socket, as soon as there is a place for it."""
+    async with asyncio.timeout(30):
+        while True:
+            with contextlib.suppress(aiohttp.WSServerHandshakeError):
+                return await client.ws_connect(f"{url}/ws{query}")
+            await asyncio.sleep(0.05)
+
+
+async def until(true: Callable[[], bool]) -> None:
+    async with asyncio.timeout(20):
+        while not true():
+            await asyncio.sleep(0.02)
+
+
 async def test_no_socket_without_a_key() -> None:
     codes: list[str] = []
     async with served(Door(codes.append)) as url, aiohttp.ClientSession() as client:
@@ -63,7 +96,15 @@ async def test_no_socket_without_a_key() -> None:
         for path in (f"/ws?code={codes[0]}", f"/?code={codes[0]}"):
             async with client.get(url + path) as answer:
                 assert "textual-terminal" not in await answer.text()
+            for path in ("/page.js", "/static/js/textual.js"):
+                async with client.get(url + path) as answer:
+                    assert answer.status == 403
         assert len(codes) == 1
+        # A key under that very name does open: so it was the keys that were wrong.
+        async with client.post(url, data={"code": codes[0]}, allow_redirects=False) as answer:
+            key = answer.cookies[name].value
+        async with client.ws_connect(url + "/ws", headers={"Cookie": f"{name}={key}"}) as socket:
+            assert not socket.closed
 
 
 async def test_a_key_serves_no_page_of_another_site() -> None:
@@ -140,6 +181,39 @@ async def test_a_giant_form_is_not_read() -> None:
             assert answer.status == 200
 
 
+@pytest.mark.parametrize(
+    "kind", ["application/x-www-form-urlencoded; charset=idna", "text/plain", "multipart/form-data",
+             "application/x-www-form-urlencoded; charset=none", "multipart/form-data; boundary=x"],
+)  # fmt: skip
+async def test_what_is_no_form_holds_no_code(kind: str, caplog: pytest.LogCaptureFixture) -> None:
+    """And fills nobody's terminal with tracebacks."""
+    async with (
+        served(Door(lambda _: None)) as url,
+        aiohttp.request("POST", url, data=b"code=\xff\xfe", headers={"Content-Type": kind}) as answer,
+    ):
+        assert answer.status == 403
+    assert caplog.records == []
+
+
+async def test_who_asks_for_nothing_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each connection holds a file open; whoever only opens them must not have all of them."""
+    monkeypatch.setattr(serving, "LOOK_S", 0.02)
+    monkeypatch.setattr(serving, "PATIENCE_S", 0.1)
+    async with served(Door(lambda _: None)) as url, aiohttp.ClientSession() as client:
+        port = int(url.rpartition(":")[2])
+        form = b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 100\r\n\r\ncode="
+        for said in (b"", b"GET / HTTP/1.1\r\nHost: ", b"POST / HTTP/1.1\r\nHost: x\r\n" + form):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write(said)
+            async with asyncio.timeout(20):
+                with contextlib.suppress(ConnectionError):
+                    while await reader.read(4096):
+                        pass
+            writer.close()
+        async with client.get(url) as answer:
+            assert answer.status == 200
+
+
 async def test_screens_are_bounded_and_a_place_is_free_again() -> None:
     async with served(None) as url, aiohttp.ClientSession() as client:
         sockets = [await client.ws_connect(url + "/ws") for _ in range(MOST_SCREENS)]
@@ -165,7 +239,7 @@ async def test_nonsense_ends_its_own_screen_at_most() -> None:
     async with served(None) as url, aiohttp.ClientSession() as client:
         other = await client.ws_connect(url + "/ws")
         for text in NONSENSE:
-            async with client.ws_connect(url + "/ws") as socket:
+            async with await opened(client, url) as socket:
                 await socket.send_str(text.encode("utf-16", "surrogatepass").decode("utf-16"))
                 await socket.send_bytes(b"\xff\x00")
         await other.send_str('["ping", "still there"]')
@@ -187,6 +261,90 @@ async def test_who_leaves_leaves_no_process(tmp_path: Path) -> None:
             await socket.close()
             while alive(int(found[0].name.removeprefix("pid-"))):
                 await asyncio.sleep(0.05)
+
+
+def hang(url: str) -> sockets.socket:
+    """A browser that has asked for a screen and takes nothing of it."""
+    host, _, port = url.removeprefix("http://").partition(":")
+    connected = sockets.socket()
+    connected.setsockopt(sockets.SOL_SOCKET, sockets.SO_RCVBUF, 4096)
+    connected.connect((host, int(port)))
+    key = base64.b64encode(bytes(16)).decode()
+    connected.sendall(
+        f"GET /ws HTTP/1.1\r\nHost: {host}:{port}\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+        f"Sec-WebSocket-Key: {key}\r\nSec-WebSocket-Version: 13\r\n\r\n".encode()
+    )
+    return connected
+
+
+@pytest.mark.parametrize("how", ["answers no ping", "takes nothing", "breaks off"])
+async def test_who_hangs_leaves_place_and_process(
+    how: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serving, "LEAVE_S", 0.2)
+    monkeypatch.setattr(serving, "PING_S", 0.4 if how == "answers no ping" else 600.0)
+    monkeypatch.setattr(serving, "PATIENCE_S", 0.4 if how == "takes nothing" else 600.0)
+    monkeypatch.setattr(serving, "MOST_SCREENS", 1)
+    command = (sys.executable, "-c", TALKS, str(tmp_path))
+    async with served(None, command) as url, aiohttp.ClientSession() as client:
+        hung = hang(url)
+        await until(lambda: any(tmp_path.glob("pid-*")))
+        pid = int(next(tmp_path.glob("pid-*")).name.removeprefix("pid-"))
+        assert await refused(client, url) == 503
+        if how == "breaks off":
+            await asyncio.sleep(0.5)  # so that there is something on its way
+            hung.close()
+        await until(lambda: not alive(pid))
+        socket = await opened(client, url)
+        hung.close()
+        await socket.close()
+
+
+async def test_an_interrupt_waits_for_no_browser() -> None:
+    ports = asyncio.Queue[int]()
+    server = ScreenServer(WAITS, "127.0.0.1", 0, "title", None, started=ports.put_nowait)
+    running = asyncio.create_task(server.run())
+    url = f"http://127.0.0.1:{await ports.get()}"
+    hung = hang(url)
+    async with aiohttp.ClientSession() as client:
+        await client.ws_connect(url + "/ws")
+        await until(lambda: server._screens == 2)
+        os.kill(os.getpid(), signal.SIGINT)
+        async with asyncio.timeout(8):
+            await running
+    hung.close()
+    assert server._screens == 0
+
+
+async def test_no_browser_asks_for_a_giant(tmp_path: Path) -> None:
+    """Every cell of a screen takes memory on the computer that records."""
+    told = tmp_path / "told"
+    screen = f"""
+import json, os, sys
+told = open({str(told)!r}, "a", buffering=1)
+print(json.dumps([int(os.environ["COLUMNS"]), int(os.environ["ROWS"])]), file=told)
+sys.stdout.buffer.write(b"__GANGLION__\\n")
+sys.stdout.buffer.flush()
+while len(head := sys.stdin.buffer.read(5)) == 5:
+    said = json.loads(sys.stdin.buffer.read(int.from_bytes(head[1:], "big")))
+    if said["type"] == "quit":
+        break
+    print(json.dumps([said["width"], said["height"]]), file=told)
+"""
+
+    def sizes() -> list[list[int]]:
+        return [json.loads(line) for line in told.read_text().splitlines()] if told.exists() else []
+
+    asked = "/ws?width=999999999&height=" + "9" * 3000
+    async with (
+        served(None, (sys.executable, "-c", screen)) as url,
+        aiohttp.ClientSession() as client,
+        client.ws_connect(url + asked) as socket,
+    ):
+        for width, height in ((10**9, 10**9), (-5, 0), (100, 40)):
+            await socket.send_json(["resize", {"width": width, "height": height}])
+        await until(lambda: len(sizes()) == 4)
+    assert sizes() == [[MOST_COLUMNS, 24], [MOST_COLUMNS, MOST_ROWS], [1, 1], [100, 40]]
 
 
 def alive(pid: int) -> bool:

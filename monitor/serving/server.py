@@ -11,11 +11,15 @@ import shlex
 import signal
 import subprocess
 import sys
-from collections.abc import Awaitable, Callable, Sequence
+from asyncio.subprocess import Process
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from pathlib import Path
 from string import Template
+from typing import Any
 
-from aiohttp import web
+import msgspec
+from aiohttp import WSMsgType, web
+from textual_serve.app_service import AppService
 from textual_serve.server import Server
 
 from monitor.serving.door import Door
@@ -25,6 +29,16 @@ MOST_SCREENS = 12
 """Each is a process of some 60 MB: a page that loads itself over and over must not fill the computer."""
 LOOK_S = 2.0
 """How often to look whether the session is still being recorded."""
+PING_S = 15.0
+"""A browser is asked so often whether it is there; it has half of that to answer."""
+PATIENCE_S = 20.0
+"""Whoever takes longer to accept what is sent, or to say what is wanted, is taken for hung."""
+LEAVE_S = 5.0
+"""A screen that was told to go and has not gone by then is ended."""
+MOST_COLUMNS, MOST_ROWS = 800, 300
+"""Of a screen: a browser names its size, and every cell takes memory here."""
+MOST_OCTETS = 1 << 16
+"""Of what a browser sends at once: keys, or a text that is pasted."""
 _HERE = Path(__file__).parent
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; connect-src 'self' ws:; "
@@ -63,26 +77,37 @@ class ScreenServer(Server):
         lives: Callable[[], bool] = lambda: True,
         started: Callable[[int], None] = lambda port: None,
     ) -> None:
-        line = subprocess.list2cmdline(command) if sys.platform == "win32" else shlex.join(command)
+        # exec: the process to be ended is the screen itself then, and no shell around it.
+        windows = sys.platform == "win32"
+        line = subprocess.list2cmdline(command) if windows else f"exec {shlex.join(command)}"
         super().__init__(line, host=host, port=port, title=title)
         self.door, self._lives, self._started = door, lives, started
         self._screens = 0
+        self._shown: set[asyncio.Transport] = set()
+        # How often each connection was seen that has asked for nothing yet; -1 once it has.
+        self._silent: dict[object, int] = {}
 
     # -- the life of the server
 
     async def run(self) -> None:
         """Serve until the session is over, or until an interrupt. OSError: the address can't be had."""
-        runner = web.AppRunner(await self._make_app(), access_log=None)
+        runner = web.AppRunner(
+            await self._make_app(), access_log=None, keepalive_timeout=PATIENCE_S, lingering_time=LOOK_S
+        )
         await runner.setup()
         try:
             site = web.TCPSite(runner, self.host, self.port)
             await site.start()
-            self._started(runner.addresses[0][1])
-            await self._until_over()
+            self.port = runner.addresses[0][1]
+            self._started(self.port)
+            await self._until_over(runner)
         finally:
+            # Otherwise the end would wait for every browser.
+            for each in tuple(self._shown):
+                each.abort()
             await runner.cleanup()
 
-    async def _until_over(self) -> None:
+    async def _until_over(self, runner: web.AppRunner) -> None:
         over = asyncio.Event()
         loop = asyncio.get_running_loop()
         for name in ("SIGINT", "SIGTERM"):
@@ -92,11 +117,22 @@ class ScreenServer(Server):
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(LOOK_S):
                     await over.wait()
+            self._drop_silent(runner)
         if not over.is_set():
             # Who looks still sees that the session was closed.
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(2 * LOOK_S):
                     await over.wait()
+
+    def _drop_silent(self, runner: web.AppRunner) -> None:
+        """Let go of whoever connects and never says what for: each would hold a file open here for good."""
+        there = runner.server.connections if runner.server is not None else []
+        self._silent = {each: self._silent.get(each, 0) for each in there}
+        for each in there:
+            if self._silent[each] * LOOK_S > PATIENCE_S and each.transport is not None:
+                each.transport.abort()
+            elif self._silent[each] >= 0:
+                self._silent[each] += 1
 
     async def _make_app(self) -> web.Application:
         app = web.Application(middlewares=[self._guard], client_max_size=4096)
@@ -123,11 +159,14 @@ class ScreenServer(Server):
     @web.middleware
     async def _guard(self, request: web.Request, handler: Handler) -> web.StreamResponse:
         """Pages of other sites must not reach a screen through the browser of somebody who may see it."""
-        if self.door is None and _name_of(request.host) not in LOOPBACK:
+        self._silent[request.protocol] = -1
+        if self.door is None and _name_of(request.host) not in (*LOOPBACK, self.host):
             raise web.HTTPForbidden(text="This screen is served to this computer only.")
         origin = request.headers.get("Origin")
         if origin is not None and origin != f"{request.scheme}://{request.host}":
             raise web.HTTPForbidden(text="This page belongs to another site.")
+        if request.path != "/" and not self._is_known(request):
+            raise web.HTTPForbidden(text="Enter the code first.")
         response = await handler(request)
         if not response.prepared:
             response.headers.update(_HEADERS)
@@ -151,8 +190,11 @@ class ScreenServer(Server):
     async def _try_code(self, request: web.Request) -> web.StreamResponse:
         if self.door is None:
             raise web.HTTPNotFound
-        form = await request.post()
-        code = form.get("code")
+        code = None
+        # What is no form (odd character sets, parts without an end) holds no code.
+        with contextlib.suppress(ValueError, LookupError, TimeoutError):
+            async with asyncio.timeout(PATIENCE_S):
+                code = (await request.post()).get("code")
         key = self.door.enter(code) if isinstance(code, str) else None
         if key is None:
             return self._ask(
@@ -162,20 +204,120 @@ class ScreenServer(Server):
         answer.set_cookie(self._cookie, key, httponly=True, samesite="Strict", path="/")
         raise answer
 
+    # -- a screen
+
     async def _screen(self, request: web.Request) -> web.StreamResponse:
-        if not self._is_known(request):
-            raise web.HTTPForbidden(text="Enter the code first.")
         if self._screens >= MOST_SCREENS:
             raise web.HTTPServiceUnavailable(text=f"{MOST_SCREENS} screens are open already: close one.")
         self._screens += 1
         try:
-            return await self.handle_websocket(request)
+            return await self._show(request)
         finally:
             self._screens -= 1
+
+    async def _show(self, request: web.Request) -> web.StreamResponse:
+        """A process of its own for one browser, until either goes or the browser hangs."""
+        socket = web.WebSocketResponse(heartbeat=PING_S, max_msg_size=MOST_OCTETS)
+        await socket.prepare(request)
+        transport = request.transport
+        if transport is None:
+            return socket
+        self._shown.add(transport)
+
+        def sent(send: Callable[..., Awaitable[object]]) -> Callable[..., Coroutine[Any, Any, None]]:
+            async def sending(*what: Any) -> None:
+                try:
+                    async with asyncio.timeout(PATIENCE_S):
+                        await send(*what)
+                except TimeoutError:
+                    transport.abort()
+                    raise ConnectionResetError from None
+
+            return sending
+
+        screen = AppService(
+            self.command,
+            write_bytes=sent(socket.send_bytes),
+            write_str=sent(socket.send_str),
+            close=sent(socket.close),
+            download_manager=self.download_manager,
+        )
+        try:
+            columns, rows = (_number(request.query.get(name, "")) for name in ("width", "height"))
+            await screen.start(min(columns or 80, MOST_COLUMNS), min(rows or 24, MOST_ROWS))
+            with contextlib.suppress(OSError):
+                await self._hear(socket, screen, sent(socket.send_json))
+        finally:
+            # What is still on its way to a browser that hangs must not be waited for.
+            self._shown.discard(transport)
+            transport.abort()
+            await _end(screen)
+        return socket
+
+    async def _hear(
+        self,
+        socket: web.WebSocketResponse,
+        screen: AppService,
+        answer: Callable[[object], Awaitable[None]],
+    ) -> None:
+        """Pass on what the browser says; what makes no sense is nothing said."""
+        async for message in socket:
+            if message.type is not WSMsgType.TEXT:
+                continue
+            match _decoded(message.data):
+                case ["stdin", str(text)]:
+                    await screen.send_bytes(text.encode("utf-8", "replace"))
+                case ["resize", {"width": int(columns), "height": int(rows)}]:
+                    await screen.set_terminal_size(
+                        max(1, min(columns, MOST_COLUMNS)), max(1, min(rows, MOST_ROWS))
+                    )
+                case ["ping", value]:
+                    await answer(["pong", value])
+                case ["blur", *_]:
+                    await screen.blur()
+                case ["focus", *_]:
+                    await screen.focus()
 
     async def _own_file(self, request: web.Request) -> web.StreamResponse:
         text = (_HERE / "page.js").read_text(encoding="utf-8")
         return web.Response(text=text, content_type="text/javascript")
+
+
+async def _end(screen: AppService) -> None:
+    """Tell a screen to go; one that does not, or can't because nobody reads what it says, is ended."""
+    with contextlib.suppress(OSError, TimeoutError):
+        async with asyncio.timeout(LEAVE_S):
+            await screen.stop()
+    process = screen._process
+    if process is None:
+        return
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(LEAVE_S):
+            await _gone(process)
+    if process.returncode is None:
+        with contextlib.suppress(ProcessLookupError):
+            process.kill()
+        await _gone(process)
+
+
+async def _gone(process: Process) -> None:
+    """Wait for the end of a process; what it says meanwhile is for nobody."""
+    while process.stdout is not None and await process.stdout.read(1 << 16):
+        pass
+    await process.wait()
+
+
+def _decoded(text: str) -> object:
+    """A message; None for what is no JSON."""
+    try:
+        return msgspec.json.decode(text)
+    except (msgspec.MsgspecError, RecursionError, UnicodeError):
+        return None
+
+
+def _number(text: str) -> int:
+    """A number of cells, 0 for what is none."""
+    return int(text) if text.isdecimal() and len(text) <= 9 else 0
 
 
 def _name_of(host: str) -> str:
