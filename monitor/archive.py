@@ -14,10 +14,11 @@ from typing import Any
 
 import msgspec
 
-from monitor.exporting import SEGMENT_COLUMNS, read_study, segment_values
+from monitor.exporting import AGAIN, SEGMENT_COLUMNS, need_columns, read_study, segment_values
 from monitor.products import GRID, STUDY, write_products
 from monitor.results import Study
 from storage.damage import DamagedSession, SessionError
+from storage.disk import is_plain, read_plain
 from storage.journal import MAIN
 from storage.session import Session, open_session
 from storage.tables import Column, Table
@@ -73,6 +74,8 @@ def update(
     if not paths:
         raise SessionError(folder, "holds no session", "Give a folder that holds session folders")
     target = out if out is not None else folder / FOLDER
+    if out is None:
+        _need_no_link(target)
     entries = []
     for k, path in enumerate(paths):
         if progress is not None:
@@ -115,14 +118,23 @@ def _one(path: Path, target: Path) -> str:
         if study_path is None or grid_path is None:
             raise SessionError(path, "could not be studied", "Look whether its folder can be written to")
         study = read_study(study_path)
-    made_from = hashlib.sha256(study_path.read_bytes()).hexdigest().encode()
+    made_from = hashlib.sha256(read_plain(study_path)).hexdigest().encode()
     name = f"session={path.name}"
     places = [target / kind / name / PART for kind in (VERDICTS, SECONDS)]
+    for place in places:
+        _need_no_link(place.parent)
+        _need_no_link(place.parent.parent)
     if all(_up_to_date(place, made_from) for place in places):
         return "kept"
     _write(places[0], VERDICT_COLUMNS, [verdict_values(session, study)], made_from)
     _write(places[1], SECOND_COLUMNS, _seconds(grid_path, list(study.instruments)), made_from)
     return "new"
+
+
+def _need_no_link(path: Path) -> None:
+    """A folder of others must not have its data set written elsewhere. SessionError if it would."""
+    if path.is_symlink():
+        raise SessionError(path, "is a link that leads out of the data set", "Remove it")
 
 
 def verdict_values(session: Session, study: Study) -> dict[str, list[Any]]:
@@ -149,11 +161,15 @@ def verdict_values(session: Session, study: Study) -> dict[str, list[Any]]:
 def _seconds(grid_path: Path, labels: list[str]) -> Iterator[dict[str, list[Any]]]:
     """The grid with a row per instrument and second."""
     with Table(grid_path) as table:
+        need_columns(grid_path, table.columns, ["time_s"])
+        if not {"utc", "segment"} <= {column.name for column in table.columns}:
+            raise SessionError(grid_path, "is no grid of a session", AGAIN)
         for group in table.groups():
             n = len(group["time_s"])
             for label in labels:
                 if f"{label}.power_w" not in group:
                     continue
+                need_columns(grid_path, table.columns, [f"{label}.{name}" for name in _OF_GRID])
                 yield {
                     "time_s": group["time_s"],
                     "utc": group["utc"],
@@ -190,6 +206,8 @@ def _up_to_date(path: Path, made_from: bytes) -> bool:
     import pyarrow as pa
     from pyarrow import parquet
 
+    if not is_plain(path):
+        return False
     try:
         metadata = parquet.read_schema(path).metadata or {}
     except (OSError, pa.ArrowException):

@@ -3,7 +3,8 @@
 The numbers are those of the session's tables and of its study; nothing is computed here.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,9 @@ Say = Callable[[str], None]
 KINDS = ("csv", "fit", "parquet", "package")
 STUDY_OCTETS = 256 << 20
 """At most so long is a study that is read."""
+AGAIN = "Move it away; `plumbwatt study` makes it again"
+FIRST_S, LAST_S = 946_684_800.0, 4_102_444_800.0
+"""Dates that every kind of file can hold, Unix seconds: the years 2000 to 2099."""
 
 
 def export(folder: Path, kind: str, out: Path | None = None, say: Say | None = None) -> list[Path]:
@@ -42,7 +46,11 @@ def export(folder: Path, kind: str, out: Path | None = None, say: Say | None = N
     session = open_session(folder)
     names = _products(session, say)
     study = read_study(names[STUDY])
-    out = out if out is not None else session.path / "exports"
+    if out is None:
+        out = session.path / "exports"
+        if out.is_symlink():
+            problem = "is a link that leads out of the session"
+            raise SessionError(out, problem, "Remove it, or give a folder with --out")
     if kind == "fit":
         return _fit(session, names, study, out, say)
     if kind == "package":
@@ -59,7 +67,22 @@ def read_study(path: Path) -> Study:
         return decode(read_plain(path, STUDY_OCTETS))
     except (OSError, msgspec.MsgspecError) as error:
         problem = f"is no study that this version reads ({error})"
-        raise SessionError(path, problem, "Move it away; `plumbwatt study` makes it again") from None
+        raise SessionError(path, problem, AGAIN) from None
+
+
+def need_columns(path: Path, columns: Iterable[Column], numbers: Iterable[str]) -> None:
+    """SessionError if a table lacks one of these columns, or has no numbers there."""
+    kinds = {column.name: column.kind for column in columns}
+    for name in numbers:
+        if kinds.get(name) not in ("int", "float"):
+            problem = f"has no numbers in a column {plain(name, 40)}, so it is not of this session"
+            raise SessionError(path, problem, AGAIN)
+
+
+def _utc_s(study: Study) -> float | None:
+    """Unix time of the first second, None if there is none or no file could hold it."""
+    utc_s = (study.utc_ns or 0) / 1e9
+    return utc_s if FIRST_S <= utc_s < LAST_S else None
 
 
 def _products(session: Session, say: Say) -> dict[str, Path]:
@@ -122,7 +145,15 @@ _FINDING_COLUMNS = (
 
 
 def _finding_values(path: Path) -> dict[str, list[Any]]:
-    rows = [msgspec.json.decode(line) for line in read_plain(path).splitlines() if line.strip()]
+    """Findings as columns. SessionError if the file holds something else."""
+    rows = []
+    for number, line in enumerate(read_plain(path).splitlines(), 1):
+        if not line.strip():
+            continue
+        try:
+            rows.append(msgspec.json.decode(line, type=dict[str, str | int | float | bool | None]))
+        except (msgspec.MsgspecError, RecursionError, UnicodeError):
+            raise SessionError(path, f"holds no finding in line {number}", AGAIN) from None
     return {column.name: [row.get(column.name) for row in rows] for column in _FINDING_COLUMNS}
 
 
@@ -134,14 +165,27 @@ def _csv(names: Mapping[str, Path], study: Study, target: Path) -> list[Path]:
     for name in (GRID, SAMPLES):
         with Table(names[name]) as table:
             path = target / f"{Path(name).stem}.csv"
-            write_csv(path, table.columns, table.groups())
+            write_csv(path, _plain_columns(table.columns), map(_plain_values, table.groups()))
             paths.append(path)
     path = target / "segments.csv"
-    write_csv(path, SEGMENT_COLUMNS, [segment_values(study)])
+    write_csv(path, SEGMENT_COLUMNS, [_plain_values(segment_values(study))])
     paths.append(path)
     path = target / "findings.csv"
-    write_csv(path, _FINDING_COLUMNS, [_finding_values(names[FINDINGS])])
+    write_csv(path, _FINDING_COLUMNS, [_plain_values(_finding_values(names[FINDINGS]))])
     return [*paths, path]
+
+
+def _plain_columns(columns: Sequence[Column]) -> list[Column]:
+    """Columns whose names and units may stand in a terminal: a table may be of others."""
+    return [Column(plain(c.name), c.kind, plain(c.unit)) for c in columns]
+
+
+def _plain_values(values: Mapping[str, Sequence[Any]]) -> dict[str, list[Any]]:
+    """The same columns with texts that may stand in a terminal: such files are looked at with `cat`, too."""
+    return {
+        plain(name): [plain(v) if isinstance(v, str) else v for v in column]
+        for name, column in values.items()
+    }
 
 
 def _parquet(session: Session, names: Mapping[str, Path], study: Study, target: Path) -> list[Path]:
@@ -164,10 +208,14 @@ def _write_segments(session: Session, study: Study, path: Path) -> None:
 def rides(session: Session, names: Mapping[str, Path], study: Study) -> dict[str, Ride]:
     """One ride per instrument with power, and `combined`: the reference, the others as developer fields."""
     bench = parse_bench(session.info.bench, "the session's bench")
-    _, grid = read_table(names[GRID])
+    columns, grid = read_table(names[GRID])
+    kinds = ("power_w", "left_w", "right_w", "cadence_rpm")
+    wanted = [f"{i.label}.{kind}" for i in bench.instruments for kind in kinds]
+    need_columns(names[GRID], columns, ["time_s", *wanted])
     seconds = len(grid["time_s"])
-    utc_s = study.utc_ns / 1e9 if study.utc_ns else None
-    laps = [Lap(s.name, s.start_s, min(s.end_s, float(seconds))) for s in study.segments]
+    utc_s = _utc_s(study)
+    last = float(seconds)
+    laps = [Lap(s.name, min(max(s.start_s, 0.0), last), min(s.end_s, last)) for s in study.segments]
     result = {}
     fields = []
     for i in bench.instruments:
@@ -209,7 +257,6 @@ def _fit(session: Session, names: Mapping[str, Path], study: Study, out: Path, s
 def _package(session: Session, names: Mapping[str, Path], study: Study, out: Path) -> list[Path]:
     out.mkdir(parents=True, exist_ok=True)
     path = free_path(out / f"{safe_name(session.path.name)}.zip")
-    utc_s = study.utc_ns / 1e9 if study.utc_ns else None
     temporary = free_path(session.path / ".segments.parquet")
     try:
         _write_segments(session, study, temporary)
@@ -218,21 +265,26 @@ def _package(session: Session, names: Mapping[str, Path], study: Study, out: Pat
         temporary.unlink(missing_ok=True)
     items = package_items(session, names, study, segments)
     text = readme(
-        f"Session {plain(session.path.name, 80)}",
-        f"Bench “{plain(study.bench, 80)}”, compared with {study.reference}. Open `report.html` "
+        f"Session {_markdown(session.path.name)}",
+        f"Bench “{_markdown(study.bench)}”, compared with {_markdown(study.reference)}. Open `report.html` "
         "first: it needs no network and no other program than a browser. All times are seconds from the "
         "start of the session; columns tell their unit in their name.",
         items,
         HOW_TO_READ,
     )
     everything = [Item(README, text.encode(), "this text"), *items]
-    write_whole(path, package_bytes(everything, safe_name(session.path.name), utc_s))
+    write_whole(path, package_bytes(everything, safe_name(session.path.name), _utc_s(study)))
     return [path]
+
+
+def _markdown(text: str) -> str:
+    """A text from outside as words of a Markdown file: no links, no pictures, no HTML."""
+    return re.sub(r"([\\`*_\[\]<>&|~$])", r"\\\1", plain(text, 80))
 
 
 def package_items(session: Session, names: Mapping[str, Path], study: Study, segments: bytes) -> list[Item]:
     """The files of a package with what is said of each."""
-    table = "".join(csv_lines(SEGMENT_COLUMNS, [segment_values(study)]))
+    table = "".join(csv_lines(SEGMENT_COLUMNS, [_plain_values(segment_values(study))]))
     items = [
         Item("report.html", names[REPORT], "the report for readers, with all plots"),
         Item("study.json", names[STUDY], "every number of the report, by segment and instrument"),

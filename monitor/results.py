@@ -341,6 +341,9 @@ def decode(data: bytes) -> Study:
     study = msgspec.json.decode(data, type=Study)
     if study.format != FORMAT:
         raise msgspec.ValidationError(f"study of format {study.format}, not {FORMAT}")
+    labels = {label for segment in study.segments for label in segment.means}
+    if not labels <= set(study.instruments):
+        raise msgspec.ValidationError("its segments tell of instruments that it does not know")
     return study
 
 

@@ -3,18 +3,22 @@
 Nothing beyond the folder is read, passed on or written to, and nothing is waited for without end.
 """
 
+import json
 import os
 import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from rides import short_session
 from sessions import evening, make_session
 
+from monitor import archive
 from monitor.acts import AMENDMENTS, Reading, add_act, list_acts
+from monitor.cli import main
 from monitor.exporting import STUDY_OCTETS, export, read_study
 from monitor.products import write_products
 from storage.damage import DamagedSession, SessionError
@@ -168,3 +172,141 @@ def test_giants_are_refused_before_they_are_read(session: Session) -> None:
         file.truncate(STUDY_OCTETS + 1)  # a hole: takes no room
     with pytest.raises(SessionError, match="longer than"):
         read_study(path)
+
+
+@pytest.mark.parametrize("kind", ["csv", "fit", "parquet", "package"])
+def test_the_folder_of_exports_is_no_way_out(ridden: Session, tmp_path: Path, kind: str) -> None:
+    copy = tmp_path / "copy" / ridden.path.name
+    shutil.copytree(ridden.path, copy)
+    (tmp_path / "mine").mkdir()
+    (copy / "exports").symlink_to(tmp_path / "mine")
+    with pytest.raises(SessionError, match="exports: is a link"):
+        export(copy, kind)
+    assert list((tmp_path / "mine").iterdir()) == []
+
+
+@pytest.mark.parametrize("place", ["archive", "archive/verdicts", "archive/seconds/session={}"])
+def test_the_archive_is_no_way_out(ridden: Session, tmp_path: Path, place: str) -> None:
+    folder = tmp_path / "sessions"
+    shutil.copytree(ridden.path, folder / ridden.path.name)
+    (tmp_path / "mine").mkdir()
+    path = folder / place.format(ridden.path.name)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.symlink_to(tmp_path / "mine")
+    if place == "archive":
+        with pytest.raises(SessionError, match="is a link"):
+            archive.update(folder)
+    else:
+        _, entries = archive.update(folder)
+        assert [entry.state for entry in entries] == ["refused"]
+        assert "is a link" in entries[0].reason
+    assert list((tmp_path / "mine").iterdir()) == []
+
+
+def findings(line: bytes) -> Callable[[Path], None]:
+    return lambda folder: (folder / "findings.jsonl").write_bytes(line + b"\n") and None
+
+
+def grid(**columns: list[Any]) -> Callable[[Path], None]:
+    def replace(folder: Path) -> None:
+        import pyarrow as pa
+        from pyarrow import parquet
+
+        parquet.write_table(pa.table(columns), folder / "grid.parquet")
+
+    return replace
+
+
+def told(change: Callable[[dict[str, Any]], Any]) -> Callable[[Path], None]:
+    def replace(folder: Path) -> None:
+        study = json.loads((folder / "study.json").read_text("utf-8"))
+        change(study)
+        (folder / "study.json").write_text(json.dumps(study), "utf-8")
+
+    return replace
+
+
+ESCAPES = "\x1b[2J\u202e\x9b"
+
+
+def escapes(study: dict[str, Any]) -> None:
+    for segment in study["segments"]:
+        segment.update(name=ESCAPES, kind=ESCAPES, load=ESCAPES)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda folder: findings(json.dumps({"advice": ESCAPES, "unit": ESCAPES}).encode())(folder),
+        lambda folder: grid(**{f"a{ESCAPES}": ["x"], "b": [ESCAPES]})(folder),
+        lambda folder: told(escapes)(folder),
+    ],
+)
+def test_tables_for_others_hold_no_escapes(
+    ridden: Session, tmp_path: Path, change: Callable[[Path], None]
+) -> None:
+    copy = tmp_path / ridden.path.name
+    shutil.copytree(ridden.path, copy)
+    change(copy)
+    paths = export(copy, "csv", tmp_path / "out")
+    text = "".join(path.read_text("utf-8") for path in paths)
+    assert "\ufffd" in text
+    assert not set(ESCAPES) - set("[2J") & set(text)
+
+
+def ghost(study: dict[str, Any]) -> None:
+    means = study["segments"][0]["means"]
+    means["ghost"] = next(iter(means.values()))
+
+
+def ages(study: dict[str, Any]) -> None:
+    for segment in study["segments"]:
+        segment.update(start_s=-1e300, end_s=1e300)
+
+
+TEXTS: dict[str, list[Any]] = {
+    f"{label}.{name}": ["x"]
+    for label in ("pedals", "heron")
+    for name in ("power_w", "left_w", "right_w", "cadence_rpm", "coverage")
+}
+
+
+@pytest.mark.parametrize(
+    ("change", "named"),
+    [
+        (findings(b"nonsense"), "findings.jsonl"),
+        (findings(b"[1]"), "findings.jsonl"),
+        (findings(b"[" * 100_000), "findings.jsonl"),
+        (findings(b'{"t_s": {"a": 1}}'), "findings.jsonl"),
+        (grid(time_s=[0.0]), "grid.parquet"),
+        (grid(time_s=["x"], utc=["x"], segment=["x"], **TEXTS), "grid.parquet"),
+        (told(ghost), "study.json"),
+        (told(lambda study: study["instruments"].clear()), "study.json"),
+        (told(ages), ""),
+        (told(lambda study: study.update(utc_ns=2**62)), ""),
+        (told(lambda study: study.update(utc_ns=-(2**62))), ""),
+        (told(lambda study: study.update(seconds=1e308)), ""),
+    ],
+)
+def test_products_of_others_are_no_bug_of_ours(
+    ridden: Session,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    change: Callable[[Path], None],
+    named: str,
+) -> None:
+    """They are exported, or the file and the remedy are named; a folder loses no other session by one."""
+    copy = tmp_path / "sessions" / ridden.path.name
+    shutil.copytree(ridden.path, copy)
+    shutil.copytree(ridden.path, tmp_path / "sessions" / "zz")
+    change(copy)
+    codes = []
+    for kind in ("csv", "fit", "parquet", "package"):
+        codes.append(main(["export", str(copy), "--to", kind]))
+        said = capsys.readouterr().err
+        if codes[-1]:
+            assert f"{named}: " in said
+            assert "`plumbwatt study` makes it again" in said
+    assert set(codes) == ({0, 2} if named else {0}) or (named == "study.json" and set(codes) == {2})
+    _, entries = archive.update(tmp_path / "sessions")
+    assert entries[-1].state == "new"

@@ -4,6 +4,7 @@ import ast
 import csv
 import html.parser
 import json
+import re
 import unicodedata
 import zipfile
 from pathlib import Path
@@ -147,6 +148,11 @@ def test_the_package_stays_in_its_folder(
         for member in archive.infolist():
             if member.filename.endswith((".md", ".txt", ".csv")):
                 harmless(archive.read(member).decode("utf-8").replace("\r\n", "\n"))
+        # Text, not Markdown or HTML of theirs, in whatever shows it.
+        (readme,) = [name for name in archive.namelist() if name.endswith("README.md")]
+        (line,) = [x for x in archive.read(readme).decode("utf-8").splitlines() if x.startswith("Bench ")]
+        assert "img src" in line
+        assert not re.search(r"(?<!\\)[<>\[\]&]", line.partition("Open `report.html`")[0])
 
 
 @pytest.mark.parametrize("name", [*ATTACKS, "..", ".", "", "CON", "a/b\\c:d", "x" * 5000, "\0"])
@@ -168,6 +174,11 @@ def test_a_bench_from_others_says_what_is_wrong_in_plain_words(
     )
     assert main(["bench", "check", str(path)]) == 2
     harmless("".join(capsys.readouterr()))
+    # A name of a file is told as well, and may be of others.
+    assert main(["bench", "check", str(tmp_path / f"{ATTACKS[0]}{ATTACKS[5]}.toml")]) == 2
+    said = "".join(capsys.readouterr())
+    assert "]0;owned" in said
+    harmless(said)
 
 
 FORBIDDEN_CALLS = {"eval", "exec", "compile", "__import__"}
