@@ -32,7 +32,9 @@ HELD_S = 5
 LONGEST_S = 7 * 86_400
 MOST_CLOCK_S = 7200.0
 """Head units keep time by satellite: a file that is further off was ridden at another time."""
-LARGEST_BYTES = 256 << 20
+LARGEST_BYTES = 64 << 20
+MOST_MESSAGES = 1_000_000
+"""In a file; a record takes two octets there, and a hundred in memory. A ride of a week has 600 000."""
 
 
 class RideFileError(ValueError):
@@ -88,6 +90,8 @@ def read_ride(path: Path) -> Ride:
     """Read a FIT activity. RideFileError: it is none, or has no power, with the reason."""
     try:
         size = path.stat().st_size
+        if not path.is_file():
+            raise RideFileError(path, "is no file", "Give the path of a FIT file")
     except OSError as error:
         raise RideFileError(path, error.strerror or "can't be read", "Give the path of a FIT file") from None
     if size > LARGEST_BYTES:
@@ -130,9 +134,14 @@ def _records(path: Path) -> Iterator[tuple[float | None, float | None, float | N
         with fitdecode.FitReader(
             str(path), check_crc=fitdecode.CrcCheck.RAISE, error_handling=fitdecode.ErrorHandling.RAISE
         ) as reader:
-            for frame in reader:
+            for number, frame in enumerate(reader):
+                if number >= MOST_MESSAGES:
+                    problem = f"holds more than {MOST_MESSAGES} messages"
+                    raise RideFileError(path, problem, "Give the file of one ride")
                 if isinstance(frame, fitdecode.FitDataMessage) and frame.name == "record":
                     yield _values(frame)
+    except RideFileError:
+        raise
     except Exception as error:
         # The library meets any octets here and has no one class for what they may break in it.
         reason = plain(str(error), 160) or type(error).__name__

@@ -2,7 +2,9 @@
 
 import contextlib
 import json
+import os
 import struct
+import subprocess
 import sys
 import tempfile
 from dataclasses import replace
@@ -13,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor import ridefile
 from monitor.cli import main
 from monitor.recording import Recording
 from monitor.ridefile import Alignment, Ride, RideFileError, align, correlations, join, read_ride
@@ -176,6 +179,42 @@ def test_flipped_octets_give_a_ride_or_a_named_error(at: int, noise: bytes) -> N
         file.flush()
         with contextlib.suppress(RideFileError):
             assert len(read_ride(Path(file.name)).power_w) >= 1
+
+
+def test_flipped_octets_are_never_taken_for_a_ride(tmp_path: Path) -> None:
+    """A wrong watt would be a wrong verdict: each octet stands under a checksum that is looked at."""
+    ride = Written([float(100 + k) for k in range(5)], [None] * 5, [None] * 5, [], [], UTC_NS / 1e9, "x")
+    data, path = fit_bytes(ride), tmp_path / "flipped.fit"
+    for at in range(len(data)):
+        path.write_bytes(bytes([*data[:at], data[at] ^ 0x10, *data[at + 1 :]]))
+        with pytest.raises(RideFileError):
+            read_ride(path)
+
+
+def test_a_file_of_too_many_messages_or_octets_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two octets of a record become a hundred in memory."""
+    ride = Written([200.0] * 50, [None] * 50, [None] * 50, [], [], UTC_NS / 1e9, "x")
+    path = written(tmp_path / "long.fit", ride)
+    read_ride(path)
+    monkeypatch.setattr(ridefile, "MOST_MESSAGES", 50)
+    with pytest.raises(RideFileError, match="more than 50 messages"):
+        read_ride(path)
+    with path.open("r+b") as file:
+        file.truncate(ridefile.LARGEST_BYTES + 1)  # a hole: takes no room
+    with pytest.raises(RideFileError, match="larger than any ride"):
+        read_ride(path)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes of POSIX")
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "ride.fit")
+    code = "import sys, pathlib, monitor.ridefile as r; r.read_ride(pathlib.Path(sys.argv[1]))"
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "ride.fit")], capture_output=True, text=True, timeout=20
+    )
+    assert "is no file. Give the path of a FIT file" in done.stderr
 
 
 def test_without_its_library_the_remedy_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
