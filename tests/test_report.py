@@ -20,7 +20,7 @@ from monitor.bench import parse_bench
 from monitor.grid import Grid
 from monitor.report import report_html
 from monitor.report.charts import COLOURS, DASHES, MARKERS, nice_ticks, padded
-from monitor.report.page import minus, number
+from monitor.report.page import WORDS, fact, minus, number
 from monitor.report.series import MOST_POINTS, payload, script_json
 from monitor.study import study
 from tests.chromium import PROGRAM, Browser
@@ -167,6 +167,7 @@ def test_hostile_names_stay_names() -> None:
     for facts in recording.pipeline.watch.seen.facts:
         facts["name"] = HOSTILE
         facts["serial"] = "=1+1"
+        facts["zero_\x1b[2J\u202e<i>"] = "x"
     recording = dataclasses.replace(
         recording,
         findings=[msgspec.structs.replace(f, advice=HOSTILE) for f in recording.findings],
@@ -181,6 +182,46 @@ def test_hostile_names_stay_names() -> None:
     assert "49" not in [t.strip() for _, t in elements.texts]
     (data,) = re.findall(r'<script type="application/json" id="data">(.*?)</script>', text, re.DOTALL)
     assert json.loads(data)["segments"][0]["name"].startswith("</script><script>")
+
+
+def test_what_a_verdict_rests_on_is_drawn(page: str) -> None:
+    """The unit on test differs in a part of one segment only, and agrees over all whole segments."""
+    (forest,) = re.findall(r'<svg[^>]*aria-label="heron: deviation by segment.*?</svg>', page, re.DOTALL)
+    (part,) = [t for t in re.findall(r"<title>(.*?)</title>", forest) if "differs" in t]
+    assert part.startswith("· 0:4")
+    assert ">· 0:4" in forest
+    assert "Rows with a dot are parts" in page
+
+
+def test_no_cell_tells_its_verdict_by_colour_alone(page: str) -> None:
+    cells = re.findall(r'<td class="(?:t )?v (agrees|differs|undecided)">(.*?)</td>', page)
+    assert {verdict for verdict, _ in cells} == {"agrees", "differs", "undecided"}
+    for verdict, text in cells:
+        assert WORDS[verdict][0] in text
+
+
+def test_charts_of_several_instruments_say_whose_line_is_whose(page: str) -> None:
+    for title in ("Deviation against torque", "Deviation against cadence", "sprint at one second"):
+        (caption,) = re.findall(rf'aria-label="{title}.*?<figcaption>(.*?)</figcaption>', page, re.DOTALL)
+        assert caption.count('class="swatch"') == len(re.findall(r'class="key"', caption)) >= 2
+        assert "heron" in caption
+
+
+def test_facts_have_their_units_behind_the_number(page: str) -> None:
+    assert "crank length 172.5 mm" in page
+    assert fact("battery_v", "2.90625") == "battery 2.906 V"
+    assert fact("battery_percent", "85") == "battery 85 %"
+    assert fact("battery_v", "?\x1b") == "battery ?\ufffd V"
+    assert fact("v", "1") == "v 1"
+    assert fact("model_number", "12345678") == "model number 12345678"
+
+
+def test_seconds_that_were_left_out_are_told_beside_the_mean_that_holds_them(page: str) -> None:
+    (row,) = re.findall(r"<tr>(?:(?!</tr>).)*left out of differences.*?</tr>", page, re.DOTALL)
+    assert "heron" in row
+    result = study(evening_recording())
+    (d,) = [d for s in result.segments for d in s.differences if d.excluded_s]
+    assert f"{d.excluded_s} s around a fault" in row
 
 
 @pytest.mark.parametrize("text", ["</script>", "<!--", "\u2028", "a&b", "]]>"])
@@ -286,7 +327,16 @@ def test_in_a_real_browser(page: str, tmp_path: Path) -> None:
         assert browser.requests() == [file.resolve().as_uri()]
         # On a phone nothing sticks out, and the first words are the verdict.
         browser.resize(390, 844, 2.0, mobile=True)
+        watch = """window.words = []; const plain = CanvasRenderingContext2D.prototype.fillText;
+            CanvasRenderingContext2D.prototype.fillText = function (text, ...where) {
+                window.words.push(text); return plain.call(this, text, ...where); };"""
+        browser.command("Page.addScriptToEvaluateOnNewDocument", {"source": watch})
         browser.open(file)
+        assert "under 1…" in browser.value("words") or "under…" in browser.value("words")
+        ends = "[...document.querySelectorAll('caption')].map(c => c.lastChild.getBoundingClientRect().right)"
+        assert max(browser.value(ends)) <= 390
+        heights = "[...document.querySelectorAll('.strip text')].map(t => t.getBoundingClientRect().height)"
+        assert min(browser.value(heights)) >= 9.0
         assert browser.value("document.documentElement.scrollWidth") <= 390
         assert browser.value("document.querySelector('#trace-power canvas').clientWidth") <= 390
         assert browser.complaints() == []

@@ -1,10 +1,12 @@
 """A study as one self-contained HTML page: numbers come from the study, curves from its grid."""
 
 import base64
+import contextlib
 import hashlib
 import math
 import re
 from functools import cache
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +19,7 @@ from monitor.plain import plain
 from monitor.recording import Recording
 from monitor.report.charts import COLOURS, DASHES, Plot, nice_ticks, padded, picture, swatch, tag, titled
 from monitor.report.series import overlay, payload, script_json
-from monitor.results import Difference, SegmentStudy, Study
+from monitor.results import Difference, Part, SegmentStudy, Study
 from monitor.segments import spans_of
 
 HERE = Path(__file__).parent
@@ -116,6 +118,21 @@ def sure(value: float | None, u95: float | None, digits: int = 1) -> str:
     if value is None:
         return NOTHING
     return number(value, digits, sign=True) + (f" ± {number(u95, digits)}" if u95 is not None else " ± ?")
+
+
+UNITS = {"mm": "mm", "v": "V", "percent": "%"}
+"""By the last part of a fact's name."""
+
+
+def fact(name: str, value: str) -> str:
+    """What an instrument told of itself, the unit behind the number: `crank length 172.5 mm`."""
+    words, _, last = plain(name, 40).rpartition("_")
+    unit, value = UNITS.get(last) if words else None, plain(value, 40)
+    if unit is not None:
+        with contextlib.suppress(ValueError):
+            value = f"{float(value):.4g}"
+    text = f"{words} {value} {unit}" if unit else f"{words}_{last} {value}"
+    return text.replace("_", " ").strip()
 
 
 def clock(t_s: float) -> str:
@@ -228,7 +245,7 @@ class _Page:
     def bench_rows(self) -> list[dict[str, str]]:
         result = []
         for label, i in self.study.instruments.items():
-            told = ", ".join(f"{k.replace('_', ' ')} {plain(v, 40)}" for k, v in i.told.items())
+            told = ", ".join(fact(k, v) for k, v in i.told.items())
             result.append(
                 {
                     "label": label,
@@ -340,6 +357,9 @@ class _Page:
                 {
                     "part": False,
                     "label": label,
+                    "note": f"{d.excluded_s} s around a fault left out of differences"
+                    if d and d.excluded_s
+                    else "",
                     "power": number(m.power_w),
                     "left": number(m.left_w),
                     "right": number(m.right_w),
@@ -416,7 +436,8 @@ class _Page:
                 )
                 cells.append(
                     {
-                        "text": f"{sure(found.deviation_percent, found.u95_percent)} (n {found.blocks})"
+                        "text": f"{sure(found.deviation_percent, found.u95_percent)} (n {found.blocks}) "
+                        + WORDS[found.verdict][0]
                         if found
                         else NOTHING,
                         "verdict": found.verdict if found else "none",
@@ -511,32 +532,38 @@ class _Page:
         if not found:
             return None
         k = self.order[label]
+        rows: list[tuple[str, Difference, Difference | Part]] = []
+        for name, d in found:
+            rows.append((name, d, d))
+            rows += [(f"· {clock(p.start_s)}–{clock(p.end_s)}", d, p) for p in d.parts]
         widest = max(d.limit_percent for _, d in found)
-        ends = [d.deviation_percent + sign * (d.u95_percent or 0.0) for _, d in found for sign in (-1.0, 1.0)]
+        ends = [r.deviation_percent + sign * (r.u95_percent or 0.0) for *_, r in rows for sign in (-1.0, 1.0)]
         low, high = padded([*ends, -1.2 * widest, 1.2 * widest], 2.0)
         low, high = max(low, -20.0 * widest), min(high, 20.0 * widest)
-        n = len(found)
-        agree = sum(d.verdict == "agrees" for _, d in found)
-        differ = sum(d.verdict == "differs" for _, d in found)
+        n = len(rows)
+        agree = sum(r.verdict == "agrees" for *_, r in rows)
+        differ = sum(r.verdict == "differs" for *_, r in rows)
         plot = Plot(
             f"{label}: deviation by segment", f"{n} rows; {agree} agree, {differ} differ", (low, high),
             (-n + 0.5, 0.5), "deviation %, with 95 % interval", "", 56.0 + 19.0 * n, 128.0, y_ticks=False,
         )  # fmt: skip
-        for row, (name, d) in enumerate(found):
+        for row, (name, d, r) in enumerate(rows):
             y = -float(row)
             plot.box(-d.limit_percent, d.limit_percent, y - 0.5, y + 0.5, "tolerance")
-            x = min(max(d.deviation_percent, low), high)
-            if d.u95_percent is not None:
-                a, b = d.deviation_percent - d.u95_percent, d.deviation_percent + d.u95_percent
+            x = min(max(r.deviation_percent, low), high)
+            if r.u95_percent is not None:
+                a, b = r.deviation_percent - r.u95_percent, r.deviation_percent + r.u95_percent
                 plot.whisker((max(low, a), y), (min(high, b), y), k)
-            note = f"{name}: {sure(d.deviation_percent, d.u95_percent)} %, {WORDS[d.verdict]}"
-            plot.mark(x, y, k, 3.4, note, d.u95_percent is None)
+            note = f"{name}: {sure(r.deviation_percent, r.u95_percent)} %, {WORDS[r.verdict]}"
+            plot.mark(x, y, k, 3.4, note, r.u95_percent is None)
             plot.row_text(y, shortened(name, 19))
         plot.segment((0.0, 0.5), (0.0, -n + 0.5), "rule")
         caption = (
             f"{label} against {found[0][1].reference}, a row a segment. The band is the limit; an interval "
             "inside it agrees, one outside it differs. Pale marks have no interval."
         )
+        if n > len(found):
+            caption += " Rows with a dot are parts of the segment above them, between two changes."
         return _chart(plot, caption)
 
     def agreement(self, label: str) -> dict[str, Any] | None:
@@ -551,11 +578,11 @@ class _Page:
         low, high = number(told.lower_percent, 2, True), number(told.upper_percent, 2, True)
         bias = number(told.bias_percent, 2, True)
         plot = Plot(
-            f"{label}: difference against mean",
+            f"{label}: deviation against mean",
             f"bias {bias} percent, limits of agreement {low} to {high} percent",
             padded(mean.tolist(), 40.0),
             padded([*percent.tolist(), told.lower_percent, told.upper_percent], 2.0),
-            "mean of both, W", "difference %",
+            "mean of both, W", "deviation %",
         )  # fmt: skip
         limit = self.grid.limit_percent(k, float(mean.mean()))
         plot.band(-limit, limit)
@@ -572,9 +599,9 @@ class _Page:
         plot.rule(told.lower_percent, f"{low} %", "limit")
         plot.rule(told.upper_percent, f"{high} %", "limit")
         caption = (
-            f"{label} against {told.reference}: {told.blocks} blocks of ten seconds (pale) and the means of "
-            "the segments (large). Between the dashed limits lie 95 % of such blocks (Bland and Altman); "
-            "band: tolerance."
+            f"{label} against {told.reference}, after the expected loss: {told.blocks} blocks of ten seconds "
+            "(pale) and the means of the segments (large). Between the dashed limits lie 95 % of such "
+            "blocks (Bland and Altman); band: tolerance."
         )
         return _chart(plot, caption)
 
@@ -655,8 +682,11 @@ class _Page:
             if u is not None:
                 plot.whisker((x, y - u), (x, y + u), k)
             plot.mark(x, y, k, 4.0, note)
-        names = ", ".join(self.compared)
-        return _chart(plot, f"{names}: groups of blocks with 95 % intervals. Band: the tightest tolerance.")
+        caption = (
+            "Groups of blocks with 95 % intervals; small and pale: single blocks. Band: the tightest "
+            "tolerance."
+        )
+        return _chart(plot, caption, self.legend(self.compared))
 
     def sprint(self, s: SegmentStudy) -> dict[str, Any] | None:
         """All instruments through one sprint, second by second."""
@@ -679,7 +709,13 @@ class _Page:
             top, at = peaks[label], s.sprint.peak_s[label]
             if top is not None and at is not None:
                 plot.mark(at - s.start_s, top, k, 4.0, f"{label}: {number(top, 0)} W")
-        return _chart(plot, f"{name} at {clock(s.start_s)}. Highest second: {words}.")
+        caption = f"{name} at {clock(s.start_s)}. Highest second (marked): {words}."
+        return _chart(plot, caption, self.legend(self.powered))
+
+    def legend(self, labels: list[str]) -> str:
+        """Which line and marker is whose, as markup."""
+        shown = [f'<span class="key">{swatch(self.order[label])} {escape(label)}</span>' for label in labels]
+        return _Safe("".join(shown))
 
     def repeats(self, label: str) -> dict[str, Any] | None:
         """First and last of each repeated block beside each other."""
@@ -825,5 +861,5 @@ def _edges(group: str) -> tuple[float, float]:
     return float(words[0]), float(words[2])
 
 
-def _chart(plot: Plot, caption: str) -> dict[str, Any]:
-    return {"svg": _Safe(plot.svg()), "caption": caption}
+def _chart(plot: Plot, caption: str, legend: str = "") -> dict[str, Any]:
+    return {"svg": _Safe(plot.svg()), "caption": caption, "legend": legend}

@@ -37,12 +37,15 @@
         c.fillStyle = "#4a4a4a";
         c.font = 11 * devicePixelRatio + "px sans-serif";
         c.textBaseline = "top";
-        c.save();
-        c.beginPath();
-        c.rect(a, box.top, b - a - 2, box.height);
-        c.clip();
-        c.fillText(s.name, a + 3, box.top + 2 + (k % 3) * 12 * devicePixelRatio);
-        c.restore();
+        // Names stand on three lines in turn, so each has room until the third segment after its own.
+        var third = data.segments[k + 3];
+        var room = u.valToPos(third ? Math.min(third.from, high) : high, "x", true) - a - 6 * devicePixelRatio;
+        var name = s.name, wide = c.measureText(name).width;
+        if (wide > room) {
+          var fitting = Math.floor(name.length * room / wide) - 1;
+          name = fitting > 0 ? name.slice(0, fitting) + "…" : "";
+        }
+        c.fillText(name, a + 3 * devicePixelRatio, box.top + 2 + (k % 3) * 12 * devicePixelRatio);
       }
     });
     if (limits) {
