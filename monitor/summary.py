@@ -192,8 +192,9 @@ def _instruments(study: Study) -> list[str]:
         noise = number(i.noise_w)
         if i.noise_w is None and i.noise_high_w is not None:
             noise = f"< {number(i.noise_high_w)}"
+        lag = sure(i.lag_s, i.lag_u95_s) if i.lag_s is not None else NOTHING
         rows.append(
-            (label, scale, zero, noise, number(i.lag_s, 2, True), number(i.lost_s, 0),
+            (label, scale, zero, noise, lag, number(i.lost_s, 0),
              number(i.loss_percent, 1), number(i.signal.longest_gap_s), number(i.work_kj))
         )  # fmt: skip
     return aligned(rows, 8)

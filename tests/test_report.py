@@ -20,9 +20,10 @@ from monitor.bench import parse_bench
 from monitor.grid import Grid
 from monitor.report import report_html
 from monitor.report.charts import COLOURS, DASHES, MARKERS, nice_ticks, padded
-from monitor.report.page import WORDS, fact, minus, number
+from monitor.report.page import WORDS, fact, minus, number, sure
 from monitor.report.series import MOST_POINTS, payload, script_json
 from monitor.study import study
+from monitor.summary import study_lines
 from tests.chromium import PROGRAM, Browser
 from tests.rides import evening_recording, evening_records, record
 
@@ -279,6 +280,20 @@ def test_numbers_for_readers() -> None:
     assert nice_ticks(0.0, 10.0) == [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]
     low, high = padded([5.0], 2.0)
     assert (low, high) == pytest.approx((4.0, 6.0))
+
+
+def test_a_lag_is_told_with_its_uncertainty() -> None:
+    recording = evening_recording()
+    result = study(recording)
+    page = report_html(result, recording)
+    pedals = result.instruments["pedals"]
+    assert pedals.lag_s is not None
+    assert pedals.lag_u95_s is not None
+    told = sure(pedals.lag_s, pedals.lag_u95_s, 2)
+    assert "±" in told
+    assert f"<td>{told}</td>" in page
+    assert f"pedals {told} s" in page
+    assert told.replace("−", "-") in "\n".join(study_lines(result))
 
 
 @pytest.mark.skipif(PROGRAM is None, reason="no Chromium on this computer")

@@ -268,7 +268,11 @@ class _Page:
             for label, loss in zip(grid.labels, grid.losses, strict=True)
             if loss.watts or loss.percent
         ]
-        lags = [f"{label} {i.lag_s:+.2f} s" for label, i in study.instruments.items() if i.lag_s is not None]
+        lags = [
+            f"{label} {sure(i.lag_s, i.lag_u95_s, 2)} s"
+            for label, i in study.instruments.items()
+            if i.lag_s is not None
+        ]
         text = [
             f"Every instrument was compared with {self.reference}. Power was not sampled but added up: each "
             "instrument’s work over the same seconds, divided by the time. Where an instrument was not "
@@ -509,7 +513,7 @@ class _Page:
                     "lost": number(i.lost_s, 0),
                     "loss": number(i.loss_percent, 1),
                     "noise": noise,
-                    "lag": number(i.lag_s, 2, True),
+                    "lag": sure(i.lag_s, i.lag_u95_s, 2),
                     "work": number(i.work_kj, 1),
                 }
             )
