@@ -10,13 +10,13 @@ import hashlib
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import msgspec
 
 from monitor.exporting import AGAIN, SEGMENT_COLUMNS, need_columns, read_study, segment_values
 from monitor.products import GRID, STUDY, write_products
-from monitor.results import Study
+from monitor.results import Judged, Study
 from storage.damage import DamagedSession, SessionError
 from storage.disk import is_plain, read_plain
 from storage.journal import MAIN
@@ -38,6 +38,8 @@ SECOND_COLUMNS = (
     Column("instrument", "text"), Column("power_w", "float", "W"), Column("left_w", "float", "W"),
     Column("right_w", "float", "W"), Column("cadence_rpm", "float", "rpm"), Column("coverage", "float", "1"),
 )  # fmt: skip
+_JUDGED = ("evening", "instrument", "segment", "start_s", "deviation_percent", "limit_percent")
+"""What is known wherever a verdict is."""
 _OF_GRID = ("power_w", "left_w", "right_w", "cadence_rpm", "coverage")
 
 
@@ -92,14 +94,24 @@ def update(
 
 
 def rows(target: Path) -> Iterator[dict[str, Any]]:
-    """Every row of the verdicts, session by session."""
+    """Every row of the verdicts, session by session. SessionError: a part is none of ours."""
     for part in sorted((target / VERDICTS).glob(f"session=*/{PART}")):
         name = part.parent.name.removeprefix("session=")
         with Table(part) as table:
+            if [(c.name, c.kind) for c in table.columns] != [(c.name, c.kind) for c in VERDICT_COLUMNS]:
+                raise _stranger(part)
             for group in table.groups():
-                names = list(group)
                 for values in zip(*group.values(), strict=True):
-                    yield {"session": name, **dict(zip(names, values, strict=True))}
+                    row = dict(zip(group, values, strict=True))
+                    if row["verdict"] is not None and (
+                        row["verdict"] not in get_args(Judged) or None in [row[name] for name in _JUDGED]
+                    ):
+                        raise _stranger(part)
+                    yield {"session": name, **row}
+
+
+def _stranger(part: Path) -> SessionError:
+    return SessionError(part, "is no table of verdicts", f"Remove it; {AGAIN.partition('; ')[2]}")
 
 
 def _one(path: Path, target: Path) -> str:

@@ -1,10 +1,12 @@
 """A folder of sessions as one data set that other engines open."""
 
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import duckdb
 import pyarrow.dataset
+import pyarrow.parquet
 import pytest
 
 from monitor.archive import PART, SECONDS, VERDICTS, is_archive, rows, sessions_in, update
@@ -82,6 +84,38 @@ def test_a_session_that_can_not_be_read_is_named_and_costs_no_other(folder: Path
     assert [entry.state for entry in entries] == ["new", "refused", "new"]
     assert str(broken) in entries[1].reason
     assert len({r["session"] for r in rows(target)}) == 2
+
+
+def without(column: str) -> Callable[[pyarrow.Table], pyarrow.Table]:
+    return lambda table: table.drop_columns([column])
+
+
+def with_values(column: str, value: object) -> Callable[[pyarrow.Table], pyarrow.Table]:
+    def change(table: pyarrow.Table) -> pyarrow.Table:
+        field = table.schema.field(column)
+        values = pyarrow.array([value] * len(table), field.type if value is None else None)
+        return table.set_column(table.column_names.index(column), column, values)
+
+    return change
+
+
+@pytest.mark.parametrize(
+    "change",
+    [without("verdict"), with_values("verdict", "\x1b[2J"), with_values("start_s", "x"),
+     with_values("limit_percent", None)],
+)  # fmt: skip
+def test_a_part_that_is_none_of_ours_is_named(
+    change: Callable[[pyarrow.Table], pyarrow.Table], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    short_session(tmp_path, seed=1, seconds=30)
+    target, _ = update(tmp_path)
+    (part,) = (target / VERDICTS).rglob(PART)
+    stranger = target / VERDICTS / "session=a" / PART
+    stranger.parent.mkdir()
+    pyarrow.parquet.write_table(change(pyarrow.parquet.read_table(part, partitioning=None)), stranger)
+    for further in ([], ["--json", "-"]):
+        assert main(["study", str(tmp_path), *further]) == 2
+        assert f"{stranger}: is no table of verdicts. Remove it" in capsys.readouterr().err
 
 
 def test_a_folder_without_sessions_is_refused(tmp_path: Path) -> None:
