@@ -12,8 +12,8 @@ import msgspec
 
 from monitor.bench import parse_bench
 from monitor.plain import plain
-from monitor.products import FINDINGS, GRID, REPORT, SAMPLES, STUDY, write_products
-from monitor.results import Study, decode
+from monitor.products import FINDINGS, GRID, REPORT, SAMPLES, STUDY, run_session, write_products
+from monitor.results import Study, decode, encode
 from storage.damage import SessionError
 from storage.disk import read_plain, write_whole
 from storage.exports.csv_file import csv_lines, write_csv
@@ -54,7 +54,7 @@ def export(folder: Path, kind: str, out: Path | None = None, say: Say | None = N
     if kind == "fit":
         return _fit(session, names, study, out, say)
     if kind == "package":
-        return _package(session, names, study, out)
+        return _package(session, names, out)
     target = make_folder(out, f"{safe_name(session.path.name)}-{kind}")
     if kind == "parquet":
         return _parquet(session, names, study, target)
@@ -254,7 +254,14 @@ def _fit(session: Session, names: Mapping[str, Path], study: Study, out: Path, s
     return paths
 
 
-def _package(session: Session, names: Mapping[str, Path], study: Study, out: Path) -> list[Path]:
+def _package(session: Session, names: Mapping[str, Path], out: Path) -> list[Path]:
+    from monitor.report import report_html
+    from monitor.study import study as study_of
+
+    # Made anew: a package is handed on, and a report of others could run what it likes in a browser.
+    recording, _damage = run_session(session.path)
+    study = study_of(recording)
+    report = report_html(study, recording).encode()
     out.mkdir(parents=True, exist_ok=True)
     path = free_path(out / f"{safe_name(session.path.name)}.zip")
     temporary = free_path(session.path / ".segments.parquet")
@@ -263,7 +270,7 @@ def _package(session: Session, names: Mapping[str, Path], study: Study, out: Pat
         segments = temporary.read_bytes()
     finally:
         temporary.unlink(missing_ok=True)
-    items = package_items(session, names, study, segments)
+    items = package_items(session, names, study, segments, report)
     text = readme(
         f"Session {_markdown(session.path.name)}",
         f"Bench “{_markdown(study.bench)}”, compared with {_markdown(study.reference)}. Open `report.html` "
@@ -282,12 +289,14 @@ def _markdown(text: str) -> str:
     return re.sub(r"([\\`*_\[\]<>&|~$])", r"\\\1", plain(text, 80))
 
 
-def package_items(session: Session, names: Mapping[str, Path], study: Study, segments: bytes) -> list[Item]:
+def package_items(
+    session: Session, names: Mapping[str, Path], study: Study, segments: bytes, report: bytes
+) -> list[Item]:
     """The files of a package with what is said of each."""
     table = "".join(csv_lines(SEGMENT_COLUMNS, [_plain_values(segment_values(study))]))
     items = [
-        Item("report.html", names[REPORT], "the report for readers, with all plots"),
-        Item("study.json", names[STUDY], "every number of the report, by segment and instrument"),
+        Item("report.html", report, "the report for readers, with all plots"),
+        Item("study.json", encode(study), "every number of the report, by segment and instrument"),
         Item("segments.csv", table.encode(), "means, differences, verdicts by segment and instrument"),
         Item("segments.parquet", segments, "the same table with types"),
         Item(

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import sys
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -151,6 +152,19 @@ def test_no_package_carries_what_a_link_leads_to(ridden: Session, tmp_path: Path
     with pytest.raises((SessionError, OSError), match="link"):
         export(copy, "package", tmp_path / "out")
     assert not list((tmp_path / "out").glob("*"))
+
+
+def test_no_package_carries_a_report_of_others(ridden: Session, tmp_path: Path) -> None:
+    copy = tmp_path / "copy" / ridden.path.name
+    shutil.copytree(ridden.path, copy)
+    for name in ("report.html", "report-2.html"):
+        (copy / name).write_text("<script>alert('theirs')</script>", "utf-8")
+    (path,) = export(copy, "package", tmp_path / "out")
+    with zipfile.ZipFile(path) as archive:
+        (name,) = [name for name in archive.namelist() if name.endswith("report.html")]
+        assert archive.read(name) == (ridden.path / "report.html").read_bytes()
+        (name,) = [name for name in archive.namelist() if name.endswith("study.json")]
+        assert archive.read(name) == (ridden.path / "study.json").read_bytes()
 
 
 def test_a_small_table_of_many_rows_is_refused(session: Session) -> None:
