@@ -51,6 +51,18 @@ def export(folder: Path, kind: str, out: Path | None = None, say: Say | None = N
         if out.is_symlink():
             problem = "is a link that leads out of the session"
             raise SessionError(out, problem, "Remove it, or give a folder with --out")
+    try:
+        return _write_kind(kind, session, names, study, out, say)
+    except OSError as error:
+        if error.filename is not None and Path(error.filename) != out:
+            raise
+        problem = f"can't be written to ({error.strerror or error})"
+        raise SessionError(out, problem, "Make room, or give another folder with --out") from None
+
+
+def _write_kind(
+    kind: str, session: Session, names: Mapping[str, Path], study: Study, out: Path, say: Say
+) -> list[Path]:
     if kind == "fit":
         return _fit(session, names, study, out, say)
     if kind == "package":

@@ -1,6 +1,7 @@
 """Exports, read back by readers that are not ours."""
 
 import csv
+import errno
 import hashlib
 import io
 import json
@@ -17,6 +18,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor import exporting
+from monitor.cli import main
 from monitor.exporting import SEGMENT_COLUMNS, export, rides, segment_values
 from monitor.products import GRID, SAMPLES, STUDY, write_products
 from monitor.results import decode
@@ -293,6 +296,32 @@ def test_an_export_makes_what_is_missing_and_overwrites_nothing(tmp_path: Path) 
     assert (path / GRID).exists()
     assert not list(path.glob("*-2.*"))
     assert not [p for p in path.iterdir() if p.name.startswith(".")]
+
+
+@pytest.mark.parametrize("kind", ["csv", "fit", "parquet", "package"])
+def test_where_nothing_can_be_written_the_folder_and_the_remedy_are_named(
+    session: Path, tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").write_text("x", "utf-8")
+    with pytest.raises(SessionError, match=r"file: .*\. .*(folder)"):
+        export(session, kind, tmp_path / "file")
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    for name in ("write_csv", "write_whole"):
+        monkeypatch.setattr(exporting, name, full)
+    with pytest.raises(SessionError, match=r"out: can't be written to \(No space left.*Make room"):
+        export(session, kind, tmp_path / "out")
+
+
+def test_a_study_that_can_not_be_written_names_the_path(
+    session: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for option in ("--json", "--html"):
+        for path in (tmp_path, tmp_path / "nowhere" / "x"):
+            assert main(["study", str(session), option, str(path)]) == 2
+            assert f"plumbwatt: {path} can't be written (" in capsys.readouterr().err
 
 
 def test_another_kind_is_refused(session: Path) -> None:

@@ -60,14 +60,21 @@ def study(
             for line in comparison_lines(comparison):
                 give(line)
     if json is not None and json != "-":
-        write_whole(Path(json), _json(given, comparison, sessions), replace=True)
-        tell(f"written: {json}")
+        _write(Path(json), _json(given, comparison, sessions))
     if html is not None:
         from monitor.report import report_html
 
-        write_whole(html, report_html(result, recording, comparison).encode(), replace=True)
-        tell(f"written: {html}")
+        _write(html, report_html(result, recording, comparison).encode())
     return 4 if damage is not None and damage.lossy else 0
+
+
+def _write(path: Path, data: bytes) -> None:
+    """A file that was asked for, in place of an older one. UsageError: it can't be written."""
+    try:
+        write_whole(path, data, replace=True)
+    except OSError as error:
+        raise UsageError(f"{path} can't be written ({error.strerror or error}). Give another path.") from None
+    tell(f"written: {path}")
 
 
 def _studied(
@@ -185,7 +192,7 @@ def _archive(folder: Path, json: str | None) -> int:
         if json == "-":
             _give_text(lines)
         else:
-            write_whole(Path(json), lines, replace=True)
+            _write(Path(json), lines)
     new = sum(entry.state == "new" for entry in entries)
     tell(f"{len(entries)} sessions, {new} new or changed, {len(refused)} refused; data set: {target}")
     for entry in refused:
