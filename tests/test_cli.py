@@ -3,6 +3,7 @@
 import asyncio
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -179,15 +180,21 @@ def test_a_study_as_tables_json_and_page(tmp_path: Path, capsys: Capture) -> Non
         paths = [Path(line) for line in capsys.readouterr().out.splitlines()]
         assert paths
         assert all(path.stat().st_size for path in paths)
-    assert main(["study", str(session), "--against", str(session), "--json", "-"]) == 0
+    other = Path(shutil.copytree(session, tmp_path / "other"))
+    assert main(["study", str(session), "--against", str(other), "--json", "-"]) == 0
     both = json.loads(capsys.readouterr().out)
     assert both["against"][0]["study"] == json.loads(printed)
     (session / "study.json").unlink()
-    assert main(["study", str(session), "--against", str(session)]) == 0
+    assert main(["study", str(session), "--against", str(other)]) == 0
     out, err = capsys.readouterr()
-    assert out.count(session.name) >= 2
+    assert session.name in out
+    assert "2: other" in out
     assert "study.json" in err
     assert (session / "study.json").read_text(encoding="utf-8") == printed
+    # A session agrees with itself, which tells nothing of repeatability.
+    for again in (session, session / "journal.arrows"):
+        assert main(["study", str(session), "--against", str(other), str(again)]) == 2
+        assert f"{session} is given twice. Give each session once." in capsys.readouterr().err
 
 
 def test_a_lossy_session_is_exit_4_and_is_rescued(tmp_path: Path, capsys: Capture) -> None:

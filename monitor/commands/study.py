@@ -45,6 +45,10 @@ def study(
     if (ride is None) != (label is None):
         raise UsageError("--with RIDE.fit and --as LABEL go together")
     sessions = [open_session(path) for path in (folder, *against)]
+    for k, one in enumerate(sessions):
+        if one.path in [other.path for other in sessions[:k]]:
+            # It would agree with itself, and make every repeatability look better than it is.
+            raise UsageError(f"{one.path} is given twice. Give each session once.")
     with progress_bar("studying", sessions[0].info) as progress:
         result, recording, damage = _studied(sessions[0], ride, label, progress)
     given = [Given(sessions[0].path.name, result)]
