@@ -10,7 +10,6 @@ from pathlib import Path
 from storage.damage import SessionError
 
 _BINARY: int = getattr(os, "O_BINARY", 0)
-_NO_LINK: int = getattr(os, "O_NOFOLLOW", 0)
 _HOLE_OCTETS = 4096
 READ_LIMIT = 1 << 30
 """Octets of a file that is read at once."""
@@ -69,7 +68,10 @@ class Disk:
         os.lseek(fd, offset, os.SEEK_SET)
         view = memoryview(data)
         while view:
-            view = view[self.write_some(fd, view) :]
+            written = self.write_some(fd, view)
+            if not written:
+                raise OSError(errno.EIO, "the system takes no octet and names no reason")
+            view = view[written:]
 
     def write_some(self, fd: int, data: memoryview) -> int:
         """One write call; how many octets it took."""
@@ -97,6 +99,10 @@ class Disk:
         fd = os.open(folder, os.O_RDONLY)
         try:
             os.fsync(fd)
+        except OSError as error:
+            # Some file systems (shared folders of virtual machines) know it for files only.
+            if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+                raise
         finally:
             os.close(fd)
 
@@ -124,6 +130,18 @@ def read_around_holes(disk: Disk, fd: int, offset: int, size: int) -> bytes:
                 part = bytes(wanted)
             parts.append(part)
         return b"".join(parts)
+
+
+def create_temporary(path: Path, mode: int = 0o666) -> tuple[Path, int]:
+    """A new file beside `path` that gets its name later: its path, and open for reading and writing.
+
+    What stands there already is never opened: another user whose it is would read along. What a
+    killed process left is removed. OSError if it is no plain file, or the disk refuses.
+    """
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    if is_plain(temporary):
+        temporary.unlink(missing_ok=True)
+    return temporary, os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL | _BINARY, mode)
 
 
 def publish(temporary: Path, path: Path) -> None:
@@ -157,8 +175,7 @@ def write_whole(path: Path, data: bytes, *, replace: bool = False, mode: int = 0
         OSError: the disk refuses; nothing is left behind under `path`.
     """
     disk = Disk()
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    fd = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_TRUNC | _NO_LINK | _BINARY, mode)
+    temporary, fd = create_temporary(path, mode)
     try:
         try:
             disk.write(fd, data, 0)

@@ -25,7 +25,7 @@ from storage.damage import GAP_LIMIT, Damage, DamagedSession, Gap, SessionError
 from storage.disk import Disk, read_around_holes
 from storage.info import read_info
 from storage.rows import BATCH_ROWS, END_OF_STREAM, PIECE_LIMIT
-from storage.salvage import Found, find_header, salvage
+from storage.salvage import Found, find_header, is_batch, salvage
 
 MAIN, SIDE = "journal.arrows", "journal.crc"
 
@@ -40,6 +40,7 @@ _PIECE_NS = 2_000_000_000
 """Session time in one batch at the most. Recorded live a batch holds a second; a ride that runs as fast as
 it can would otherwise stand in a few large ones, and a torn file would lose minutes with each."""
 _ENTRY = struct.Struct("<QII")
+_BLANK = bytes(_ENTRY.size << 12)
 
 
 def _entry(end: int, crc: int) -> bytes:
@@ -59,8 +60,9 @@ class Flush(msgspec.Struct, frozen=True, kw_only=True):
 
     `written`: records that are on the disk, from the beginning. `failing`: the disk refuses;
     `reason` says how. `changed`: this is news: a failure that begins or ends, or records lost since
-    the last time. `lost`: records that could not be kept, from the beginning. `error`: the
-    exception, when the failure was not the disk's.
+    the last time (while it fails: the first ones, and whenever they are twice as many). `lost`: records
+    that could not be kept, from the beginning. `error`: the exception, when the failure was not the
+    disk's.
     """
 
     written: int
@@ -189,25 +191,31 @@ class JournalWriter:
             self._close_files()
             return result
 
-    def abandon(self) -> list[Record]:
-        """Close the files as they are; the records that did not reach the disk."""
-        with self._flushing:
+    def abandon(self, wait_s: float = -1.0) -> list[Record]:
+        """Close the files as they are; the records that did not reach the disk.
+
+        `wait_s`: how long a flush that is under way may take (negative: without end). One that takes
+        longer is left alone with the files: some of these records may reach the disk yet.
+        """
+        held = self._flushing.acquire(timeout=wait_s)
+        left = [*self._batch, *self._pending]
+        if held:
             self._close_files()
-            left = [*self._batch, *self._pending]
             self._batch = []
             self._pending.clear()
-            return left
+            self._flushing.release()
+        return left
 
     def _take(self) -> int:
         """Move records for one write out of the queue; how many."""
-        batch: list[Record] = []
+        # In it at once: whoever abandons the journal while the disk hangs looks there.
+        batch = self._batch = []
         weight = 0
         while self._pending and len(batch) < BATCH_ROWS and weight < _BATCH_OCTETS:
             record = self._pending.popleft()
             weight += _weight(record)
             batch.append(record)
         self._weight_out += weight
-        self._batch = batch
         return len(batch)
 
     def _write_batches(self) -> None:
@@ -241,7 +249,11 @@ class JournalWriter:
         kept = []
         for record in batch:
             try:
-                kept.append(rows.clean(record))
+                record = rows.clean(record)
+                rows.batch_message([record], 0, self._seed)
+                kept.append(record)
+            except MemoryError:
+                raise  # it may be there at the next attempt
             except Exception:
                 self._unwritable += 1
         return kept
@@ -262,13 +274,18 @@ class JournalWriter:
         self._last_entry = entries[-1]
 
     def _fail(self, error: Exception) -> Flush:
-        changed, self.failing = not self.failing, _reason(error)
+        lost = self.dropped
+        # That records are being lost is news at once, and then whenever they have become twice as many.
+        changed = not self.failing or lost > 2 * self._dropped_told
+        self.failing = _reason(error)
+        if changed:
+            self._dropped_told = lost
         return Flush(
             written=self._written,
             failing=True,
             changed=changed,
             reason=self.failing,
-            lost=self.dropped,
+            lost=lost,
             error=None if isinstance(error, OSError) else error,
         )
 
@@ -317,13 +334,15 @@ class JournalWriter:
 
     def _bring_back(self, path: Path, old: int, end: int) -> int:
         """Write a deleted file anew from what is still open."""
-        self.folder.mkdir(exist_ok=True)
+        # Deleted it may be with all that stood above it.
+        self.folder.mkdir(parents=True, exist_ok=True)
         fd = self._disk.create(path)
         try:
             for at in range(0, end, 1 << 20):
                 self._disk.write(fd, self._disk.read(old, at, min(1 << 20, end - at)), at)
             self._disk.sync(fd)
             self._disk.sync_folder(self.folder)
+            self._disk.sync_folder(self.folder.parent)
         except BaseException:
             _close(fd)
             path.unlink(missing_ok=True)
@@ -394,8 +413,12 @@ class _Side:
         try:
             offset, size = 0, os.fstat(fd).st_size
             while offset < size:
-                data = read_around_holes(disk, fd, offset, min(size - offset, _ENTRY.size * 4096))
+                data = read_around_holes(disk, fd, offset, min(size - offset, len(_BLANK)))
                 offset += len(data)
+                if data == _BLANK:
+                    # A giant of a hole says no more than one wrong entry.
+                    yield None, 0
+                    continue
                 for at in range(0, len(data) - _ENTRY.size + 1, _ENTRY.size):
                     end, crc, check = _ENTRY.unpack_from(data, at)
                     good = zlib.crc32(data[at : at + 12]) == check
@@ -496,6 +519,12 @@ class Records:
                 elif piece.start == 0:
                     self._schema = data
                 elif data != END_OF_STREAM:
+                    if not is_batch(data):
+                        # The checksum is right and yet it is no batch: Arrow never gets it.
+                        yield from self._group(group)
+                        group, octets = [], 0
+                        yield from self._salvaged(piece.start, piece.end)
+                        continue
                     group.append((piece, data))
                     octets += len(data)
                     if octets >= _GROUP_OCTETS:
@@ -692,6 +721,9 @@ class Tail:
             self._schema = piece
             return []
         if piece == END_OF_STREAM:
+            return []
+        if not is_batch(piece):
+            self.skipped_pieces += 1
             return []
         try:
             return rows.records_of(rows.rows_of_messages(self._schema + piece))[0]

@@ -1,5 +1,6 @@
 """A torn or damaged session made whole again, in a copy, and what was lost said."""
 
+import contextlib
 import shutil
 import zlib
 from pathlib import Path
@@ -9,9 +10,10 @@ import msgspec
 
 from capture.record import End, Header, Packet, Record, Store, Tick, Told
 from storage.damage import Damage, SessionError
+from storage.disk import read_plain, write_whole
 from storage.info import Anchor, Clock, Counts, Listed, write_info
 from storage.journal import Flush, JournalWriter, read_journal
-from storage.session import LOG, Session, make_folder, open_session
+from storage.session import LOG, LOG_LIMIT, Session, make_folder, open_session
 
 _FLUSH_RECORDS = 4096
 _encode = msgspec.msgpack.Encoder().encode
@@ -98,9 +100,16 @@ def _rescue_into(path: Path, session: Session, damage: Damage) -> RescueReport:
 
     def copy(record: Record) -> None:
         copied.add(record)
-        writer.append(record)
         if writer.waiting >= _FLUSH_RECORDS:
             _checked(path, writer.flush())
+        if not writer.append(record):
+            # Few but large ones fill the memory, too.
+            _checked(path, writer.flush())
+            if not writer.append(record):
+                problem = f"holds a record at {record.t_ns / 1e9:.1f} s that is too large for a journal"
+                raise SessionError(
+                    session.path, problem, "No recorder wrote it: ask whoever gave you the session"
+                )
 
     gaps = lost = 0
     for record in records:
@@ -122,8 +131,9 @@ def _rescue_into(path: Path, session: Session, damage: Damage) -> RescueReport:
         else f"all {kept.count} records kept, to {kept.last_ns / 1e9:.1f} s; {damage.text}"
     )
     _describe(path, session, header, copied, text)
-    if (session.path / LOG).is_file():
-        shutil.copyfile(session.path / LOG, path / LOG)
+    # A log that is missing, too long or a link to something else is no reason to keep nothing.
+    with contextlib.suppress(OSError, SessionError):
+        write_whole(path / LOG, read_plain(session.path / LOG, LOG_LIMIT))
     _compare(path, header, copied)
     return RescueReport(
         outcome="lossy" if damage.lossy else "whole",

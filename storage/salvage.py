@@ -18,10 +18,17 @@ from storage.rows import BATCH_ROWS, CHECK_KEY, END_OF_STREAM, HEADER_KEY, PIECE
 
 MARK = b"\xff\xff\xff\xff"
 _SCHEMA, _RECORD_BATCH = 1, 3
+_COMPRESSION = 3
 _LAYOUT_LIMIT = 64 << 10
 """Octets of the longest description of a batch; ours take a few hundred."""
 # Columns in the order of the schema: fixed ones have two buffers, the others three.
 _WIDTHS = (8, 1, None, None, None, None, None, 8, 4)
+_BUFFERS = sum(2 if width else 3 for width in _WIDTHS)
+_SHORTEST = 512
+"""Octets of a batch message at the least: nine columns are described in more."""
+# What a disk gives that was never written, or was erased. A message begins with a mark and a size, at a
+# multiple of 8: so none begins in a whole block of either.
+_BLANK = (bytes(1 << 20), b"\xff" * (1 << 20))
 
 
 class _NotOursError(Exception):
@@ -53,6 +60,9 @@ class _Table:
         if not at:
             raise _NotOursError
         return at + _get(self.data, "<I", at)
+
+    def has(self, number: int) -> bool:
+        return self._field(number) > 0
 
     def table(self, number: int) -> "_Table":
         return _Table(self.data, self.target(number))
@@ -142,7 +152,8 @@ def _batch(data: bytes, at: int, offset: int, seed: int) -> Found:
     count = batch.scalar(0, "<q")
     if not 0 < count <= min(BATCH_ROWS, (end - body) // 8):
         raise _NotOursError
-    spans = list(struct.iter_unpack("<qq", _whole(_vector(batch.data, batch.target(2), 16))))
+    told = _vector(batch.data, batch.target(2), 16)[: 16 * _BUFFERS]
+    spans = list(struct.iter_unpack("<qq", told))
     buffers = iter(spans)
     view = memoryview(data)
 
@@ -164,8 +175,20 @@ def _batch(data: bytes, at: int, offset: int, seed: int) -> Found:
     return Found(offset + at, offset + end, rows, count - len(rows))
 
 
-def _whole(data: bytes) -> bytes:
-    return data[: len(data) // 16 * 16]
+def is_batch(piece: bytes) -> bool:
+    """Whether a piece is one batch as a recorder writes it.
+
+    To be asked before Arrow gets it: a few octets of another message can unfold to thousands of
+    millions of rows.
+    """
+    try:
+        message, _, end = _message(piece, 0, _LAYOUT_LIMIT)
+        if message.scalar(1, "<B") != _RECORD_BATCH or end != len(piece):
+            return False
+        batch = message.table(2)
+        return 0 < batch.scalar(0, "<q") <= BATCH_ROWS and not batch.has(_COMPRESSION)
+    except _NotOursError:
+        return False
 
 
 def _fixed(values: memoryview, width: int) -> Callable[[int], bytes | None]:
@@ -221,28 +244,35 @@ def salvage(read: Callable[[int, int], bytes], start: int, end: int, seed: int |
         return
     # A message that begins in the first half of the window lies in it as a whole.
     window = 2 * (PIECE_LIMIT + _LAYOUT_LIMIT)
-    position = start
-    # More rows than fit in the region are only met in a file made to keep us busy.
-    budget = BATCH_ROWS + (end - start) // 8
+    position = start + -start % 8
+    # More rows or messages than fit in the region are only met in a file made to keep us busy.
+    budget, tries = BATCH_ROWS + (end - start) // 8, BATCH_ROWS + (end - start) // _SHORTEST
     while position < end:
+        if read(position, min(len(_BLANK[0]), end - position)) in _BLANK:
+            position += len(_BLANK[0])
+            continue
         data = read(position, min(window, end - position))
         last = position + len(data) >= end or len(data) < window
         limit = len(data) if last else len(data) // 2
-        at = -position % 8
-        while at < limit and budget > 0:
+        at = 0
+        while at < limit and budget > 0 and tries > 0:
             at = data.find(MARK, at)
             if at < 0 or at >= limit:
                 break
-            if (position + at) % 8:
+            if at % 8:
                 at += 1
                 continue
             if data[at : at + 8] == END_OF_STREAM:
                 yield Found(position + at, position + at + 8, [], 0)
                 at += 8
                 continue
+            if not 8 <= int.from_bytes(data[at + 4 : at + 8], "little") <= _LAYOUT_LIMIT:
+                at += 8
+                continue
             try:
                 found = _batch(data, at, position, seed)
             except _NotOursError:
+                tries -= 1
                 at += 8
                 continue
             budget -= len(found.rows) + found.wrong
@@ -250,6 +280,7 @@ def salvage(read: Callable[[int, int], bytes], start: int, end: int, seed: int |
                 yield found
             # A length is only believed if the whole message proved right.
             at = found.end - position if not found.wrong else at + 8
-        if last or budget <= 0:
+        if last or budget <= 0 or tries <= 0:
             return
         position += max(limit, at)
+        position -= position % 8

@@ -1,5 +1,6 @@
 """The session folder: made under a name that nothing else has, and opened with helpful words."""
 
+import contextlib
 import difflib
 import errno
 import re
@@ -9,11 +10,13 @@ import msgspec
 
 from capture.record import FORMAT
 from storage.damage import SessionError
-from storage.disk import is_plain, read_plain
+from storage.disk import Disk, is_plain, read_plain
 from storage.info import NAME, SessionInfo, read_info, write_info
 from storage.journal import MAIN, read_journal
 
 LIVE, LOG = "live.json", "recorder.log"
+LOG_LIMIT = 16 << 20
+"""Octets of the recorder's log; what would come after them is left out."""
 _NAME_LIMIT = 48
 _UNSAFE = re.compile(r"[^A-Za-z0-9_.-]+")
 
@@ -81,7 +84,12 @@ def make_folder(out: Path, name: str) -> Path:
                 path.mkdir()
             except FileExistsError:
                 continue
-            return path.resolve()
+            # Its name has to last as its files do, and so has that of a new `out`.
+            path = path.resolve()
+            for folder in path.parents[:2]:
+                with contextlib.suppress(PermissionError):  # one that may be written to, but not be read
+                    Disk().sync_folder(folder)
+            return path
     except (NotADirectoryError, FileExistsError):
         raise SessionError(out, "is not a folder", "Give a folder, or remove the file") from None
     except OSError as error:
@@ -111,6 +119,8 @@ def create_session(out: Path, stamp: str, info: SessionInfo) -> Session:
     try:
         write_info(path, info)
     except OSError as error:
+        with contextlib.suppress(OSError):
+            path.rmdir()
         raise SessionError(path, f"can't be written to ({error.strerror or error})", _remedy(error)) from None
     return Session(path, info)
 

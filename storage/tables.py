@@ -13,7 +13,7 @@ import msgspec
 
 from capture.record import FORMAT
 from storage.damage import SessionError
-from storage.disk import Disk, need_plain, publish
+from storage.disk import Disk, create_temporary, need_plain, publish
 
 if TYPE_CHECKING:
     import numpy as np
@@ -55,14 +55,14 @@ class TableWriter:
         if path.exists():
             raise SessionError(path, "is there already", "It is never overwritten; choose another name")
         self.path, self.columns = path, tuple(columns)
-        self._temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
         self._waiting: list[pa.RecordBatch] = []
         self._rows = 0
         self._schema = _schema(self.columns, bench, program)
         texts = [column.name for column in columns if column.kind == "text"]
         integers = {column.name: "DELTA_BINARY_PACKED" for column in columns if column.kind == "int"}
         try:
-            self._file = self._temporary.open("wb")
+            self._temporary, fd = create_temporary(path)
+            self._file = os.fdopen(fd, "wb")
         except OSError as error:
             raise SessionError(path, f"can't be made ({error.strerror})", "Check room and rights") from None
         self._writer: Any = parquet.ParquetWriter(

@@ -4,13 +4,17 @@ import errno
 import os
 import random
 import shutil
+import stat
 import struct
 import subprocess
 import sys
+import threading
+import time
 import tracemalloc
 import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pyarrow as pa
@@ -20,10 +24,14 @@ from hypothesis import strategies as st
 from sessions import EVERY_KIND, HEADER, QuickDisk, S, evening, make_session, write_journal
 
 from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
+from storage import journal as journaling
+from storage import rescue as rescuing
+from storage import salvage as salvaging
 from storage.damage import Damage, DamagedSession, SessionError
-from storage.disk import Disk, read_around_holes
+from storage.disk import Disk, read_around_holes, write_whole
 from storage.journal import MAIN, SIDE, JournalWriter, Tail, read_journal
-from storage.salvage import find_header, salvage
+from storage.rescue import rescue
+from storage.salvage import Found, find_header, salvage
 
 
 def read(folder: Path) -> tuple[list[Record], Damage | None]:
@@ -163,9 +171,13 @@ def test_the_side_file_is_as_told(tmp_path: Path):
 
 
 def hand_made(
-    folder: Path, rows: list[dict[str, object]], header: Header = HEADER, extra: bool = False
+    folder: Path,
+    rows: list[dict[str, object]],
+    header: Header = HEADER,
+    extra: bool = False,
+    compression: str | None = None,
 ) -> None:
-    """A journal put together from FORMAT.md alone."""
+    """A journal put together from FORMAT.md alone; `compression` is what it doesn't allow."""
     fields = {
         "t_ns": pa.int64(), "kind": pa.uint8(), "instrument": pa.utf8(), "channel": pa.utf8(),
         "data": pa.binary(), "extra": pa.binary(), "text": pa.utf8(), "value": pa.int64(),
@@ -177,7 +189,8 @@ def hand_made(
     metadata = {"plumbwatt.header": json, "plumbwatt.check": f"{zlib.crc32(json):08x}"}
     schema = pa.schema([pa.field(*each, nullable=False) for each in fields.items()], metadata)
     sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, schema) as stream:
+    options = pa.ipc.IpcWriteOptions(compression=compression)
+    with pa.ipc.new_stream(sink, schema, options=options) as stream:
         offset = len(schema.serialize())
         full = []
         for number, row in enumerate(rows):
@@ -217,6 +230,24 @@ def test_a_journal_made_by_hand_is_read(tmp_path: Path, extra: bool, with_side: 
     assert found.damage == (None if with_side else Damage(side="missing"))
 
 
+@pytest.mark.parametrize("trick", ["compressed", "rows"])
+def test_a_batch_that_would_unfold_is_not_given_to_arrow(tmp_path: Path, trick: str):
+    """Right checksums over a few octets that say they are millions of rows."""
+    count = 200_000 if trick == "compressed" else 5000
+    hand_made(
+        tmp_path, [{"t_ns": 0, "kind": 99}] * count, compression="zstd" if trick == "compressed" else None
+    )
+    assert (tmp_path / MAIN).stat().st_size < (1 << 20)
+    _, found = read_journal(tmp_path)
+    assert list(found) == []
+    assert found.unknown == 0
+    assert found.damage is not None
+    assert found.damage.lossy
+    with Tail(tmp_path) as tail:
+        assert tail.read() == []
+        assert tail.skipped_pieces == 1
+
+
 def test_a_later_format_is_refused_by_name(tmp_path: Path):
     hand_made(tmp_path, [{"t_ns": 1, "kind": 3}], Header("", "9.9.9", 1, format=2))
     with pytest.raises(SessionError, match=r"later version \(9\.9\.9, format 2\)\. Update"):
@@ -244,6 +275,16 @@ def test_a_journal_is_never_begun_twice(tmp_path: Path):
     with pytest.raises(SessionError, match="can't hold a journal"):
         JournalWriter(tmp_path, HEADER)
     assert read(tmp_path) == (EVERY_KIND, None)
+
+
+def test_a_value_of_the_wrong_kind_does_not_hold_up_the_others(tmp_path: Path):
+    writer = JournalWriter(tmp_path, HEADER)
+    for record in (Tick(1, 2), Packet(2, "hub", "2A63", "text"), Tick(3, 4)):  # type: ignore[arg-type]
+        assert writer.append(record)
+    done = writer.flush()
+    assert (done.failing, done.changed, done.lost, done.written) == (False, True, 1, 2)
+    writer.close()
+    assert read(tmp_path)[0] == [Tick(1, 2), Tick(3, 4)]
 
 
 # -- cuts
@@ -490,6 +531,62 @@ def test_salvage_takes_any_octets(data: bytes, at: int):
     assert find_header(data) is None
 
 
+class Counted:
+    """Octets of a file in memory, and how many were asked for."""
+
+    def __init__(self, data: bytes) -> None:
+        self.data, self.asked = data, 0
+
+    def __call__(self, offset: int, size: int) -> bytes:
+        self.asked += size
+        return self.data[offset : offset + size]
+
+
+@pytest.mark.parametrize("blank", [b"\0", b"\xff"])
+@pytest.mark.parametrize("shift", [0, 5])
+def test_blank_blocks_are_passed_over_and_what_is_behind_them_is_found(
+    tmp_path: Path, blank: bytes, shift: int
+):
+    """Zeros of a hole, ones of an erased flash: what they hide is found at whatever place it begins."""
+    write_journal(tmp_path, SMALL)
+    main = (tmp_path / MAIN).read_bytes()
+    seed = zlib.crc32(msgspec.json.encode(HEADER))
+    start = find_header(main)[1]  # type: ignore[index]
+    whole = [row for found in salvage(Counted(main), start, len(main), seed) for row in found.rows]
+    assert len(whole) == len(EVERY_KIND)
+    octets = Counted(blank * start + main[start:] + blank * (48 << 20))
+    found_rows = [row for found in salvage(octets, shift, len(octets.data), seed) for row in found.rows]
+    assert found_rows == whole
+    # The window over the journal, and each blank block once: not every octet twice.
+    assert octets.asked < len(octets.data) + (36 << 20)
+
+
+def test_what_looks_like_messages_does_not_keep_a_reader_busy(monkeypatch: pytest.MonkeyPatch):
+    tried = 0
+
+    def counted(*asked: Any) -> Found:
+        nonlocal tried
+        tried += 1
+        return batch(*asked)
+
+    batch = salvaging._batch
+    monkeypatch.setattr(salvaging, "_batch", counted)
+    octets = b"\xff\xff\xff\xff\x00\xff\x00\x00" * (1 << 18)
+    assert list(salvage(Counted(octets), 0, len(octets), 0)) == []
+    assert 0 < tried < 10_000
+
+
+def test_a_giant_hole_of_a_side_file_is_one_wrong_entry(tmp_path: Path):
+    write_journal(tmp_path, SMALL)
+    os.truncate(tmp_path / SIDE, 1 << 30)
+    begin = time.perf_counter()
+    found, damage = read(tmp_path)
+    assert found == EVERY_KIND
+    assert damage == Damage(side="damaged")
+    # Entry by entry it is more than half a minute.
+    assert time.perf_counter() - begin < 15.0
+
+
 HOSTILE = """
 import random, struct, sys, zlib
 from pathlib import Path
@@ -670,6 +767,87 @@ def test_memory_is_bounded_and_what_a_person_did_is_kept(tmp_path: Path):
     assert read(tmp_path)[0][:-1] == kept
 
 
+def test_that_records_are_being_lost_is_news_at_once(tmp_path: Path):
+    disk = FailingDisk()
+    writer = JournalWriter(tmp_path, HEADER, disk, memory_limit=10_000)
+    disk.fails_from = 0
+    told = []
+    for number in range(1000):
+        writer.append(Packet(number, "hub", "2A63", bytes(20)))
+        done = writer.flush()
+        assert (done.failing, done.lost) == (True, writer.dropped)
+        if done.changed:
+            told.append(done.lost)
+    assert told[:3] == [0, 1, 3]
+    assert writer.dropped / 2 <= told[-1] <= writer.dropped
+    assert len(told) < 14
+    disk.fails_from = 1 << 60
+    done = writer.flush()
+    assert (done.failing, done.changed, done.lost) == (False, True, writer.dropped)
+    writer.abandon()
+
+
+def test_a_system_that_takes_nothing_is_a_failing_disk(tmp_path: Path):
+    class Nothing(Disk):
+        calls = 0
+
+        def write_some(self, fd: int, data: memoryview) -> int:
+            self.calls += 1
+            assert self.calls < 100
+            return 0
+
+    with pytest.raises(SessionError, match="takes no octet"):
+        JournalWriter(tmp_path, HEADER, Nothing())
+
+
+@pytest.mark.parametrize("code", [errno.EINVAL, errno.ENOTSUP, errno.EIO])
+def test_folders_that_cannot_be_synced_are_no_bad_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int
+):
+    """Some file systems know fsync for files only; an error of the medium is another thing."""
+
+    def fsync(fd: int) -> None:
+        if stat.S_ISDIR(os.fstat(fd).st_mode):
+            raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    if code == errno.EIO:
+        with pytest.raises(SessionError, match="Input/output error"):
+            JournalWriter(tmp_path, HEADER)
+    else:
+        write_journal(tmp_path, [EVERY_KIND])
+        assert read(tmp_path) == (EVERY_KIND, None)
+
+
+def test_records_are_given_up_by_a_journal_whose_disk_hangs(tmp_path: Path):
+    asked, answer = threading.Event(), threading.Event()
+
+    class Hanging(QuickDisk):
+        def write_some(self, fd: int, data: memoryview) -> int:
+            if hangs:
+                asked.set()
+                answer.wait(30.0)
+            return super().write_some(fd, data)
+
+    hangs = False
+    writer = JournalWriter(tmp_path, HEADER, Hanging())
+    hangs = True
+    writer.append(Tick(1, 2))
+    flushing = threading.Thread(target=writer.flush)
+    flushing.start()
+    try:
+        assert asked.wait(30.0)
+        writer.append(Tick(3, 4))
+        assert writer.abandon(0.01) == [Tick(1, 2), Tick(3, 4)]
+    finally:
+        hangs = False
+        answer.set()
+        flushing.join()
+    # The files are still those of the write that hung: it may come to its end.
+    assert writer.close().written == 2
+    assert read(tmp_path)[0] == [Tick(1, 2), Tick(3, 4)]
+
+
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[tuple[Path, JournalWriter]]:
     folder = fresh(tmp_path / "session")
@@ -707,6 +885,20 @@ def test_deleted_files_come_back(running: tuple[Path, JournalWriter], gone: list
 def test_a_deleted_folder_comes_back(running: tuple[Path, JournalWriter]):
     folder, writer = running
     shutil.rmtree(folder)
+    finish(writer)
+    assert read(folder) == (EVERY_KIND, None)
+
+
+@on_posix
+def test_a_folder_comes_back_with_those_above_it(tmp_path: Path):
+    """All sessions were deleted, not this one alone."""
+    (tmp_path / "sessions" / "evening").mkdir(parents=True)
+    folder = tmp_path / "sessions" / "evening"
+    writer = JournalWriter(folder, HEADER)
+    for record in SMALL[0] + SMALL[1]:
+        writer.append(record)
+    assert not writer.flush().failing
+    shutil.rmtree(tmp_path / "sessions")
     finish(writer)
     assert read(folder) == (EVERY_KIND, None)
 
@@ -755,3 +947,85 @@ def test_another_journal_in_its_place_is_left_alone(running: tuple[Path, Journal
     assert "another or an older journal" in done.reason
     assert {each.name: each.read_bytes() for each in folder.iterdir()} == before_
     assert writer.abandon() == SMALL[1]
+
+
+# -- folders and files around it
+
+
+def test_the_name_of_a_new_session_lasts_as_its_files_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """After a loss of power a folder that was never synced is gone with all that is in it."""
+    synced: list[Path] = []
+    monkeypatch.setattr(Disk, "sync_folder", lambda disk, folder: synced.append(folder))
+    session = make_session(tmp_path / "out", [EVERY_KIND])
+    assert session.path.parent in [each.resolve() for each in synced]
+
+
+def test_a_session_that_cannot_be_begun_leaves_no_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    def refuse(disk: Disk, fd: int, data: memoryview) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Disk, "write_some", refuse)
+    with pytest.raises(SessionError, match=r"No space left on device.*Make room"):
+        make_session(tmp_path, [EVERY_KIND])
+    assert list(tmp_path.iterdir()) == []
+
+
+@on_posix
+def test_a_file_under_way_is_no_other_user_s(tmp_path: Path):
+    """Who owns the file that is there already reads what is written to it, whatever its mode."""
+    temporary = tmp_path / f".live.json.{os.getpid()}.part"
+    temporary.write_text("")
+    temporary.chmod(0o666)
+    with temporary.open() as other:
+        write_whole(tmp_path / "live.json", b"secret", mode=0o600)
+        assert other.read() == ""
+    assert (tmp_path / "live.json").read_bytes() == b"secret"
+    assert (tmp_path / "live.json").stat().st_mode & 0o77 == 0
+
+
+@on_posix
+@pytest.mark.parametrize("log", ["link", "folder", "unreadable"])
+def test_a_rescue_carries_no_log_that_is_none(tmp_path: Path, log: str, monkeypatch: pytest.MonkeyPatch):
+    session = make_session(tmp_path / "out", [EVERY_KIND[:-1]], close=False)
+    path, secret = session.path / "recorder.log", tmp_path / "secret"
+    secret.write_text("what is the reader's own")
+    if log == "link":
+        path.symlink_to(secret)
+    elif log == "folder":
+        path.mkdir()
+    else:
+        path.write_text("lines")
+        read_bytes = Path.read_bytes
+
+        def refuse(which: Path) -> bytes:
+            if which.name == path.name:
+                raise OSError(errno.EIO, "Input/output error")
+            return read_bytes(which)
+
+        monkeypatch.setattr(Path, "read_bytes", refuse)
+        monkeypatch.setattr(shutil, "copyfile", lambda *_: refuse(path))
+    report = rescue(session.path)
+    assert report.outcome == "whole"
+    assert report.path is not None
+    assert not (report.path / "recorder.log").exists()
+
+
+def test_a_rescue_of_few_but_large_records_keeps_them_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """They fill the memory of the copy's journal before they are enough for a write."""
+    large: list[Record] = [Packet(n * S, "hub", "2A63", bytes(50_000)) for n in range(30)]
+    session = make_session(tmp_path, [[each] for each in large], close=False)
+    writer = rescuing.JournalWriter
+    monkeypatch.setattr(
+        rescuing, "JournalWriter", lambda path, header: writer(path, header, memory_limit=200_000)
+    )
+    report = rescue(session.path)
+    assert (report.outcome, report.records) == ("whole", 30)
+
+
+def test_a_record_too_large_for_a_copy_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    session = make_session(tmp_path, [[Packet(2 * S, "hub", "2A63", bytes(50_000))]], close=False)
+    monkeypatch.setattr(journaling, "_RECORD_LIMIT", 40_000)
+    with pytest.raises(SessionError, match=r"a record at 2.0 s that is too large") as raised:
+        rescue(session.path)
+    assert raised.value.path == session.path
+    assert [each.name for each in tmp_path.iterdir()] == [session.path.name]
