@@ -10,6 +10,7 @@ import hmac
 import itertools
 import logging
 from collections.abc import Callable
+from concurrent.futures import Executor
 from pathlib import Path
 from typing import TypeVar
 
@@ -36,11 +37,17 @@ WINDOW = 4096
 ROOM = 2048
 """Records that a script at full speed may be ahead of the slowest viewer."""
 STUCK_S = 30.0
-"""A viewer that takes nothing for so long while a script waits for it is dropped."""
+"""A viewer that takes nothing for so long, while a script waits for it or after its end, is dropped."""
 
 _PORTION = 512
 _HELLO_S = 10.0
 _VIEWERS = 32
+_STRANGERS = 64
+"""Connections that have not told the secret yet; further ones are closed at once."""
+_COMMAND_S = 1e-3
+"""Seconds from a command to the same viewer's next one: more than a person or a program needs."""
+_COMMAND_OCTETS = 1 << 20
+"""Octets of commands in a second, of one viewer."""
 
 _T = TypeVar("_T")
 
@@ -160,6 +167,9 @@ class Feed:
 
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """One connection, from its first octet to its end."""
+        if len(self._tasks) - len(self._viewers) >= _STRANGERS:
+            writer.transport.abort()
+            return
         task = asyncio.current_task()
         assert task is not None
         self._tasks.add(task)
@@ -177,10 +187,14 @@ class Feed:
             self._closing[writer] = asyncio.create_task(self._let_go(writer))
 
     async def _let_go(self, writer: asyncio.StreamWriter) -> None:
-        """Close a connection; what it was sent last is still on its way, for as long as it takes."""
+        """Close a connection; what it was sent last is still on its way, for a while."""
         try:
             writer.close()
-            await writer.wait_closed()
+            async with asyncio.timeout(STUCK_S):
+                await writer.wait_closed()
+        except TimeoutError:
+            # Whoever stands still and takes nothing would hold a socket for days.
+            writer.transport.abort()
         except OSError:
             pass
         finally:
@@ -241,6 +255,8 @@ class Feed:
             while True:
                 for each in frames:
                     self._command(viewer.number, decode_command(each))
+                    # A flood must take neither the loop's time nor the memory that packets need.
+                    await asyncio.sleep(max(_COMMAND_S, len(each) / _COMMAND_OCTETS))
                 data = await reader.read(4096)
                 if not data:
                     viewer.cut("")
@@ -281,15 +297,18 @@ class Feed:
                 while viewer.position < self._first and (
                     records := await in_thread(lambda: past.read(_PORTION))
                 ):
+                    if past.skipped_pieces:
+                        # Places can't be counted beyond a piece that is not as written.
+                        break
                     await self._pass_on(viewer, writer, [encode(record) for record in records])
         except ConnectionError:
             raise
         except OSError as error:
             viewer.cut(f"the disk doesn't give back what was recorded ({error.strerror or error})")
             return
-        if viewer.position == start:
+        if viewer.position == start or past.skipped_pieces:
             # Unreadable although it was written; reading the session will tell what is missing.
-            log.error("records %d to %d can't be read back", start, self._first)
+            log.error("records %d to %d can't be read back", viewer.position, self._first)
             viewer.position = self._first
 
 
@@ -297,9 +316,12 @@ async def _is_set(event: asyncio.Event) -> None:
     await event.wait()
 
 
-async def in_thread(work: Callable[[], _T]) -> _T:
-    """As `asyncio.to_thread`, but a cancel waits for the thread: no file is closed under its hands."""
-    running = asyncio.ensure_future(asyncio.to_thread(work))
+async def in_thread(work: Callable[[], _T], pool: Executor | None = None) -> _T:
+    """As `asyncio.to_thread`, but a cancel waits for the thread: no file is closed under its hands.
+
+    `pool`: whose thread it is; None: those that all share.
+    """
+    running = asyncio.get_running_loop().run_in_executor(pool, work)
     try:
         return await asyncio.shield(running)
     except asyncio.CancelledError:

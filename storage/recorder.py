@@ -22,7 +22,8 @@ import signal
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Awaitable, Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Literal
 
@@ -34,14 +35,14 @@ from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, 
 from capture.source import LiveSource, Script, SourceError, Wanted
 from storage import info as infos
 from storage.damage import SessionError
-from storage.disk import write_whole
+from storage.disk import is_plain, write_whole
 from storage.feed import Feed, in_thread
 from storage.job import Job, JobError, Refusal, Refused, Started
 from storage.journal import Flush, JournalWriter
 from storage.rows import clean
-from storage.session import LIVE, LOG, Live, Session, create_session
+from storage.session import LIVE, LOG, LOG_LIMIT, Live, Session, create_session
 from storage.will import Wills
-from storage.wire import Alive, Command, Do, Finish, Send, Will, decode_record, encode
+from storage.wire import Alive, Command, Do, Finish, Send, Will, WireError, decode_record, encode
 
 FLUSH_S = 1.0
 """Seconds from one write to the disk to the next."""
@@ -59,6 +60,8 @@ LAST_WRITES_S = 3.0
 """Seconds that a session's end waits for writes that are under way."""
 WRITE_S = 15.0
 """Seconds that a write to an instrument may take."""
+MOST_WRITES = 64
+"""Writes to instruments that are under way; further ones are refused."""
 
 _S = 1_000_000_000
 _FLUSH_RECORDS = 1024
@@ -221,7 +224,11 @@ class Recorder:
         self._flush_now = asyncio.Event()
         self._last_ns = 0
         self._next_ns: int | None = None
-        self._accepts = True
+        self._accepts, self._leaving = True, False
+        # Its own: viewers who read the past, or a radio's library, may keep all the others busy.
+        self._disk_thread = ThreadPoolExecutor(1, "journal")
+        self.live = b""
+        """The content of `live.json`."""
         self._listed = {each.label: each for each in session.info.instruments}
         self._described_at = time.monotonic()
         self._last_company = time.monotonic()
@@ -290,10 +297,16 @@ class Recorder:
                 if refusal := self._wills.refusal(viewer, instrument, channel):
                     self.emit(Write(self.now_ns(), instrument, channel, data, refusal))
                     return
+                if len(self._writes) >= MOST_WRITES:
+                    refusal = f"not sent: {MOST_WRITES} others are under way"
+                    self.emit(Write(self.now_ns(), instrument, channel, data, refusal))
+                    return
                 task = asyncio.create_task(self._write_now(instrument, channel, data))
                 self._writes.add(task)
                 task.add_done_callback(self._writes.discard)
             case Will():
+                if command.instrument not in self._sources.serving:
+                    raise WireError(f"a will for {command.instrument}, which is not of this session")
                 self._wills.leave(viewer, command)
             case Alive():
                 pass
@@ -440,8 +453,14 @@ class Recorder:
                 async with asyncio.timeout(max(0.0, begun + FLUSH_S - time.monotonic())):
                     await self._flush_now.wait()
             self._flush_now.clear()
+            if self._leaving:
+                return
             begun = time.monotonic()
-            await self._flush()
+            try:
+                await self._flush()
+            except Exception:
+                # Whatever it is: without this task nothing would ever reach the disk again.
+                log.exception("the journal could not be kept")
             if self.feed.viewers:
                 self._last_company = time.monotonic()
             elif time.monotonic() - self._last_company > ALONE_S:
@@ -449,7 +468,7 @@ class Recorder:
 
     async def _flush(self) -> Flush:
         """Bring what waits to the disk, and say so when the disk begins or ceases to refuse."""
-        work = asyncio.ensure_future(in_thread(self._writer.flush))
+        work = asyncio.ensure_future(in_thread(self._writer.flush, self._disk_thread))
         silent = not (await asyncio.wait([work], timeout=SLOW_S))[0]
         if silent:
             self._say_store("failing", f"the disk has not answered for {SLOW_S:.0f} s")
@@ -476,9 +495,18 @@ class Recorder:
         copy = msgspec.json.decode(msgspec.json.encode(info), type=infos.SessionInfo)
         copy.remarks += self._problems()
         try:
-            await asyncio.to_thread(infos.write_info, self._session.path, copy)
+            await in_thread(lambda: self._put_description(copy), self._disk_thread)
         except OSError as error:
             log.warning("session.json could not be written: %s", error)
+        except Exception:
+            log.exception("session.json could not be written")
+
+    def _put_description(self, info: infos.SessionInfo) -> None:
+        path = self._session.path
+        infos.write_info(path, info)
+        if self.live and not is_plain(path / LIVE):
+            # The folder was deleted, and made again by the journal: viewers have to find us there.
+            write_whole(path / LIVE, self.live, mode=0o600)
 
     def _problems(self) -> list[str]:
         """What was wrong with a capture log, as far as it has been read."""
@@ -493,57 +521,93 @@ class Recorder:
     # -- the end
 
     async def _close(self, reason: str, over_ns: int, keeping: asyncio.Task[None]) -> None:
-        await _stopped([keeping])
-        last = b""
-        deadline = time.monotonic() + LAST_WORDS_S
-        while (await self._flush()).failing and time.monotonic() < deadline:
-            await asyncio.sleep(FLUSH_S)
-        if self._writer.failing:
-            await self._keep_elsewhere(reason)
-        else:
+        answers = await self._answered(self._settle(keeping))
+        last, end = _checked(End(over_ns, reason))
+        self._accepts = False
+        asked = answers and not self._writer.failing
+        if asked:
             # Viewers read the session when they are told of its end: so it is on the disk first.
-            last, end = _checked(End(over_ns, reason))
-            self._accepts = False
             if self._writer.append(end):
                 self._note(end)
             else:
                 last = b""
-            if (await in_thread(self._writer.close)).failing:
-                await self._keep_elsewhere(None)
+            answers = await self._answered(in_thread(self._writer.close, self._disk_thread))
+        if not asked or not answers or self._writer.failing:
+            last = await self._keep_elsewhere(None if asked else reason) or last
         self._session.info.state = "closed"
-        await self._describe()
-        with contextlib.suppress(OSError):
-            (self._session.path / LIVE).unlink()
+        if answers:
+            await self._describe()
+            with contextlib.suppress(OSError):
+                (self._session.path / LIVE).unlink()
         if last:
             self.feed.add(last)
         self.feed.end()
         await self.feed.drained(LAST_WORDS_S)
+        self._disk_thread.shutdown(wait=False)
 
-    async def _keep_elsewhere(self, reason: str | None) -> None:
+    async def _settle(self, keeping: asyncio.Task[None]) -> None:
+        """Let the last write come to its end, and bring the rest to the disk if that is to be had."""
+        self._leaving = True
+        self._flush_now.set()
+        await asyncio.wait([keeping])
+        deadline = time.monotonic() + LAST_WORDS_S
+        while (await self._flush()).failing and time.monotonic() < deadline:
+            await asyncio.sleep(FLUSH_S)
+
+    async def _answered(self, work: Awaitable[Any]) -> bool:
+        """Wait for the disk as long as it takes anything; False if it stands still."""
+        task, written = asyncio.ensure_future(work), -1
+        while not task.done() and self._writer.written != written:
+            written = self._writer.written
+            await asyncio.wait([task], timeout=LAST_WORDS_S + SLOW_S)
+        if task.done() and (error := task.exception()) is not None:
+            log.error("the journal could not be closed", exc_info=error)
+        return task.done()
+
+    async def _keep_elsewhere(self, reason: str | None) -> bytes:
         """The disk is lost: what is in memory goes to a journal of its own, among temporary files.
 
-        `reason`: of the `End` that is still to come; None if it is in memory already.
+        `reason`: of the `End` that is still to come; None if the writer has it already. Gives that `End`
+        for the viewers; empty if it is on the disk after all.
         """
-        left = self._writer.abandon()
-        other: JournalWriter | None = None
-        try:
-            folder = Path(await asyncio.to_thread(tempfile.mkdtemp, prefix="plumbwatt-session-"))
-            other = JournalWriter(folder, self._writer.header)
-            where = f"the last {len(left)} records are in {folder}"
-        except (OSError, SessionError) as error:
-            where = f"the last {len(left)} records are lost ({error})"
-        log.error("%s", where)
-        self._session.info.remarks.append(where)
-        last: list[Record] = []
-        if reason is not None:
-            last = [Store(self.now_ns(), "failing", self._writer.dropped, where), End(self.now_ns(), reason)]
-        for each in last:
-            self.emit(each)
-        self._accepts = False
-        if other is not None:
-            for each in (*left, *last):
+        # A write that is under way may hang for ever.
+        left = await asyncio.to_thread(self._writer.abandon, SLOW_S)
+        if reason is None:
+            if not left:
+                return b""
+            ended = left.pop()
+            reason = ended.reason if isinstance(ended, End) else ""
+        lost, now_ns = self._writer.dropped, self.now_ns()
+        last = await asyncio.to_thread(_write_elsewhere, self._writer.header, left, lost, End(now_ns, reason))
+        log.error("%s", last[0].reason)
+        self._session.info.remarks.append(last[0].reason)
+        first, end = (_checked(each)[0] for each in last)
+        self.feed.add(first)
+        return end
+
+
+def _write_elsewhere(header: Header, left: list[Record], lost: int, end: End) -> tuple[Store, End]:
+    """Write records to a new journal among temporary files, then where they are, and the end."""
+    other: JournalWriter | None = None
+    try:
+        folder = Path(tempfile.mkdtemp(prefix="plumbwatt-session-"))
+        other = JournalWriter(folder, header)
+        for each in left:
+            if not other.append(each):
+                other.flush()
                 other.append(each)
-            await in_thread(other.close)
+        if (done := other.flush()).failing:
+            raise SessionError(folder, f"can't be written to ({done.reason})", "Make room there")
+        where = f"the last {len(left)} records are in {folder}"
+    except (OSError, SessionError) as error:
+        lost += len(left)
+        where = f"the last {len(left)} records are lost ({error})"
+    last = Store(end.t_ns, "failing", lost, where), end
+    if other is not None:
+        for each in last:
+            other.append(each)
+        other.close()
+    return last
 
 
 def _checked(record: Record) -> tuple[bytes, Record]:
@@ -622,7 +686,8 @@ async def record(job: Job, announce: Callable[[Started], None]) -> None:
         try:
             live = Live(port, recorder.token, os.getpid())
             with contextlib.suppress(OSError):  # viewers of our parent know it anyway
-                write_whole(session.path / LIVE, msgspec.json.encode(live), mode=0o600)
+                recorder.live = msgspec.json.encode(live)
+                write_whole(session.path / LIVE, recorder.live, mode=0o600)
             _on_termination(lambda: recorder.finish("the recorder was told to terminate"))
             announce(Started(str(session.path), port, recorder.token))
             await recorder.run()
@@ -649,6 +714,28 @@ def _session(job: Job, header: Header) -> Session:
     return create_session(Path(job.out), time.strftime("%Y-%m-%d-%H%M%S", now), info)
 
 
+class _LogFile(logging.handlers.WatchedFileHandler):
+    """Opened again where it was removed, and bounded: who knocks at the port is written down, too.
+
+    Never raises: the thread that writes lines would end with it, and lines pile up in memory.
+    """
+
+    def emit(self, record: logging.LogRecord) -> None:
+        try:
+            self.reopenIfNeeded()
+            if self.stream is None:
+                self.stream = self._open()
+                self._statstream()
+            if os.fstat(self.stream.fileno()).st_size < LOG_LIMIT:
+                logging.StreamHandler.emit(self, record)
+        except (OSError, ValueError):
+            # A disk that refuses is told in the journal; the next line may find it well.
+            stream, self.stream = self.stream, None
+            with contextlib.suppress(OSError, ValueError):
+                if stream is not None:
+                    stream.close()
+
+
 @contextlib.contextmanager
 def _logging_to(path: Path) -> Iterator[None]:
     """Log into the session folder, through a queue: the loop must not wait for the disk."""
@@ -656,7 +743,7 @@ def _logging_to(path: Path) -> Iterator[None]:
     lines: queue.SimpleQueue[logging.LogRecord] = queue.SimpleQueue()
     root = logging.getLogger()
     handler = logging.handlers.QueueHandler(lines)
-    file = logging.FileHandler(path, encoding="utf-8", errors="backslashreplace", delay=True)
+    file = _LogFile(path, encoding="utf-8", errors="backslashreplace", delay=True)
     file.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
     listener = logging.handlers.QueueListener(lines, file)
     root.addHandler(handler)

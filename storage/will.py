@@ -11,7 +11,7 @@ import logging
 import time
 from collections.abc import Awaitable, Callable
 
-from storage.wire import Will
+from storage.wire import Will, WireError
 
 LOOK_S = 0.2
 """Seconds between two looks at who is still alive."""
@@ -23,6 +23,8 @@ RETRY_S = (0.3, 0.5, 1.0, 2.0)
 """Waits after failed attempts; the last is repeated for as long as the session lasts."""
 LAST_S = 5.0
 """Seconds that the end of a session waits for wills to be done."""
+MOST = 32
+"""Wills that are held or being carried out: each of these is written again and again."""
 
 Place = tuple[str, str]
 """Instrument and channel."""
@@ -58,7 +60,10 @@ class Wills:
         self._ended = self._over_time = False
 
     def leave(self, viewer: int, will: Will) -> None:
-        """Take a will, in place of any earlier one for the channel; without data withdraw it."""
+        """Take a will, in place of any earlier one for the channel; without data withdraw it.
+
+        Raises WireError if there are more than anyone needs.
+        """
         place = will.instrument, will.channel
         if self._ended:
             return
@@ -68,6 +73,8 @@ class Wills:
             if held is not None and held.viewer == viewer:
                 del self._held[place]
             return
+        if place not in self._held and len(self._held) + len(self._due) >= MOST:
+            raise WireError(f"there are {MOST} wills already")
         # A will that is being carried out ends by itself: whoever commands now sends what he wants.
         self._fallen.pop(place, None)
         self._held[place] = _Held(viewer, will)
@@ -142,8 +149,11 @@ class Wills:
 
     async def _carry_out(self, place: Place, will: Will) -> None:
         """Send until it is done; a link that is down now may come back."""
+        task = asyncio.current_task()
         for attempt in itertools.count():
-            if place in self._held or self._over_time or await self._attempt(place, will):
+            # Another may have taken command meanwhile, and be gone as well: then it is his will that counts.
+            taken = place in self._held or self._due.get(place) is not task
+            if taken or self._over_time or await self._attempt(place, will):
                 return
             await asyncio.sleep(RETRY_S[min(attempt, len(RETRY_S) - 1)])
 

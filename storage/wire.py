@@ -4,6 +4,7 @@ The exchange is told in FORMAT.md.
 """
 
 from collections.abc import Iterable
+from typing import Annotated
 
 import msgspec
 
@@ -32,7 +33,8 @@ class Do(msgspec.Struct, frozen=True, tag="act"):
     act: str
     text: str = ""
     instrument: str = ""
-    at_ns: int = 0
+    # As much as a journal holds: what viewers are sent has to be what stands there.
+    at_ns: Annotated[int, msgspec.Meta(ge=-(1 << 63), le=(1 << 63) - 1)] = 0
 
 
 class Send(msgspec.Struct, frozen=True, tag="write"):
@@ -61,7 +63,7 @@ class Will(msgspec.Struct, frozen=True, tag="will"):
 
     instrument: str
     channel: str
-    data: tuple[bytes, ...] = ()
+    data: Annotated[tuple[bytes, ...], msgspec.Meta(max_length=16)] = ()
     answer: bytes = b""
     keep_alive_s: float = 2.0
 
