@@ -158,8 +158,9 @@ def follow(
     """Attach a screen to a session that is being recorded, here or in a browser.
 
     With --serve the screen is shown in any number of browsers, on a tablet at the handlebar for
-    instance; they only watch, and only on this computer unless --address is given: then each
-    takes a code that is printed here. The recorder is not touched by any of them.
+    instance; they only watch, and only on this computer unless --address is given. With that, or
+    where they may act (--acts), each takes a code that is printed here. The recorder is not touched
+    by any of them.
 
     Example: plumbwatt follow sessions/2026-11-25-190312-winter-bench --serve --address 192.168.1.20
 

@@ -1032,20 +1032,21 @@ def _alternating(segments: Sequence[SegmentStudy], k: int) -> int:
 
 
 def _repeat(name: str, first: SegmentStudy, one: Difference, last: SegmentStudy, two: Difference) -> Repeat:
-    change = two.deviation_percent - one.deviation_percent
+    change = rounded(two.deviation_percent - one.deviation_percent, 3)
+    first_percent, last_percent = (rounded(d.deviation_percent, 1) for d in (one, two))
     u = None
     if one.spread_u95_percent is not None and two.spread_u95_percent is not None:
         u = math.hypot(one.spread_u95_percent + one.edge_percent, two.spread_u95_percent + two.edge_percent)
     text = (
-        f"the same block ({name}) read {one.deviation_percent:+.1f} % at {clock(first.start_s)} and "
-        f"{two.deviation_percent:+.1f} % at {clock(last.start_s)}"
+        f"the same block ({name}) read {first_percent:+.1f} % at {clock(first.start_s)} and "
+        f"{last_percent:+.1f} % at {clock(last.start_s)}"
     )
     if u is not None:
         text += ": a change beyond chance" if abs(change) > u else ": no change beyond chance"
-        text += f" ({change:+.1f} % ± {u:.1f} %)"
+        text += f" ({rounded(change, 1):+.1f} % ± {u:.1f} %)"
     return Repeat(
         name, one.instrument, one.reference, first.name, last.name, one.deviation_percent, one.u95_percent,
-        two.deviation_percent, two.u95_percent, rounded(change, 3), known(u, 3),
+        two.deviation_percent, two.u95_percent, change, known(u, 3),
         None if u is None else abs(change) > u, text,
     )  # fmt: skip
 

@@ -111,11 +111,12 @@ def test_csv_files_hold_the_numbers_of_the_tables(session: Path, tmp_path: Path)
 
 @pytest.mark.parametrize(
     "text",
-    ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "  =cmd|' /C calc'!A0", "|x", '"=1"', "a,b", "a\r\nb"],
-)
+    ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "  =cmd|' /C calc'!A0", "|x", '"=1"', "a,b", "a\r\nb",
+     "＝1+1", " ＋1", "－1", "＠SUM(A1)"],
+)  # fmt: skip
 def test_no_text_is_run_as_a_formula(text: str) -> None:
     field = next(csv.reader(io.StringIO(cell(text), newline="")))[0]
-    assert not field.lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r", "|"))
+    assert not field.lstrip(" ").startswith(tuple("=+-@\t\r|＝＋－＠"))
     assert field in (text, f"'{text}")
 
 

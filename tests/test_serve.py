@@ -334,6 +334,22 @@ async def test_several_browsers_watch_and_none_can_act(
     assert recorded.process.poll() is None
 
 
+@pytest.mark.parametrize(("options", "asked"), [((), False), (("--acts",), True)])
+async def test_on_this_computer_only_keys_that_act_need_the_code(
+    recorded: RunningRecorder, options: tuple[str, ...], asked: bool
+) -> None:
+    server = Served(recorded.session, *options)
+    try:
+        url = await asyncio.to_thread(server.url)
+        async with aiohttp.ClientSession() as client:
+            async with client.get(url) as answer:
+                assert ('name="code"' in await answer.text()) == asked
+            async with client.get(url + "page.js") as answer:
+                assert answer.status == (403 if asked else 200)
+    finally:
+        assert server.end() == 0
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(PROGRAM is None, reason="no Chromium here")
 async def test_on_an_address_of_its_own_a_browser_has_to_know_the_code(

@@ -17,7 +17,7 @@ from monitor.grid import UNKNOWN_LAG_S, Grid, held_by, moved
 from monitor.protocol import parse_protocol
 from monitor.results import Difference, Study, decode, encode
 from monitor.segments import find_segments, plan_start, spans_of
-from monitor.study import best_mean, published_efficiency, study
+from monitor.study import _repeat, best_mean, published_efficiency, study
 from monitor.summary import study_lines
 from tests.metrology import vector
 from tests.rides import evening_recording, evening_records, record, scene_records, without_segments
@@ -156,6 +156,15 @@ def test_halves_of_cycles_are_judged_together(evening_study: Study) -> None:
     (cycles,) = evening_study.cycles
     assert (cycles.cycles, cycles.start_s, cycles.end_s) == (3, 180.0, 270.0)
     assert {d.instrument: d.verdict for d in cycles.differences} == {"pedals": "agrees", "heron": "agrees"}
+
+
+def test_a_repeat_that_hardly_changes_tells_no_negative_zero(evening_study: Study) -> None:
+    segment = evening_study.segments[1]
+    one = msgspec.structs.replace(difference(evening_study, segment.name, "pedals"), deviation_percent=-0.01)
+    two = msgspec.structs.replace(one, deviation_percent=-0.03)
+    text = _repeat("over", segment, one, segment, two).text
+    assert "read +0.0 % at" in text
+    assert "-0.0" not in text
 
 
 def test_repeated_blocks_are_held_against_each_other(evening_study: Study) -> None:

@@ -34,7 +34,9 @@ def serve(folder: Path, address: str | None, port: int, acts: bool) -> int:
     command = [sys.executable, "-P", "-m", "monitor.cli", "follow", str(session)]
     if not acts:
         command.append("--watch-only")
-    door = None if alone else Door(lambda code: give(f"code for the next screen: {code}"))
+    # Other users of this computer may look, but not act.
+    open_to_all = alone and not acts
+    door = None if open_to_all else Door(lambda code: give(f"code for the next screen: {code}"))
 
     def started(bound: int) -> None:
         for name in _names(host):

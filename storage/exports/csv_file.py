@@ -7,8 +7,8 @@ from typing import Any
 
 from storage.tables import Column
 
-DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "|")
-"""A text that begins like this is run as a formula by some spreadsheet programs."""
+DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "|", "＝", "＋", "－", "＠")
+"""A text that begins like this, wide forms among it, is run as a formula by some spreadsheet programs."""
 
 
 def header_of(column: Column) -> str:
