@@ -3,6 +3,7 @@
 import itertools
 import json
 import random
+import tracemalloc
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -248,6 +249,21 @@ def test_over_long_lines_of_a_file_are_passed_over(tmp_path: Path):
     script = LogScript(path)
     assert [packet.t_ns for packet in packets(script.records())] == [0, S, 2 * S]
     assert [problem.line for problem in script.problems] == [3, 5]
+
+
+def test_an_over_long_line_is_never_held_whole(tmp_path: Path):
+    path = tmp_path / "evening.jsonl"
+    octets = 64 << 20
+    with path.open("wb") as file:
+        file.write(power(0).encode() + b"\n")
+        file.truncate(octets)
+    tracemalloc.start()
+    try:
+        assert len(packets(LogScript(path).records())) == 1
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < octets / 8
 
 
 def test_missing_file_is_an_os_error(tmp_path: Path):

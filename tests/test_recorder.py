@@ -830,6 +830,28 @@ async def test_a_command_that_makes_no_sense_is_told_and_ends_the_viewer_only(be
     assert journal_goes_on(await bench.all_after_finish())
 
 
+async def test_a_giant_command_makes_no_sense(begin: Begin):
+    """Its size is told first: nobody waits for what would fill the memory."""
+    bench = await begin({"bluetooth": Radio(["hub"])}, links=[("bluetooth", "hub")])
+    hello = frame([encode(Hello(bench.started.token))])
+    for octets in (1 << 20, (1 << 32) - 1):
+        reader, writer = await raw(bench, hello)
+        async with asyncio.timeout(20):
+            await reader.readexactly(4)
+            writer.write(octets.to_bytes(4, "big"))
+            assert b"a command was not understood" in await reader.read()
+        writer.close()
+    assert journal_goes_on(await bench.all_after_finish())
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="needs a second address of this computer")
+async def test_the_secret_is_asked_for_on_this_computer_only(begin: Begin):
+    bench = await begin({"bluetooth": Radio(["hub"])}, links=[("bluetooth", "hub")])
+    with pytest.raises(ConnectionRefusedError):
+        await asyncio.open_connection("127.0.0.2", bench.started.port)
+    assert journal_goes_on(await bench.all_after_finish())
+
+
 async def test_the_secret_is_the_owner_s(begin: Begin):
     bench = await begin({"bluetooth": Radio(["hub"])}, links=[("bluetooth", "hub")])
     live = read_live(bench.session)
