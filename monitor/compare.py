@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
@@ -44,6 +45,8 @@ VARIES = 0.15
 """In steady riding five seconds vary by less than this part of the power (common practice, no source)."""
 UNSTEADY = 0.15
 """A window of ten seconds whose ends differ by more than this part of its power judges nothing."""
+TURNS_S = 20
+"""Cadence can be told over so many of the last seconds."""
 LOSS_SPREAD = 0.2
 """Relative standard uncertainty of a drivetrain loss that the bench states. The published
 efficiencies of three gears of one chain (Wilson, Bicycling Science, 3rd ed.) spread by
@@ -273,8 +276,7 @@ class Verdict:
         return sequence_radius(self.n, sd, rho, alpha) * t_975(self.n - 1.0) / 1.96
 
 
-@dataclass(slots=True)
-class Window:
+class Window(msgspec.Struct, gc=False):
     """One instrument against its reference over one window; percent unless the name says otherwise.
 
     `deviation` is what is left after the expected drivetrain loss; `u` its standard
@@ -471,6 +473,9 @@ class Comparator:
         # instruments begin and end between seconds.
         self._works: list[deque[float]] = [deque([0.0], maxlen=kept) for _ in range(n)]
         self._lefts: list[deque[float]] = [deque([0.0], maxlen=kept) for _ in range(n)]
+        # The same of revolutions and of seconds with known ones.
+        self._revs: list[deque[float]] = [deque([0.0], maxlen=TURNS_S + 1) for _ in range(n)]
+        self._turned: list[deque[float]] = [deque([0.0], maxlen=TURNS_S + 1) for _ in range(n)]
         # What windows that end now have in common, by their begin: worked out once a second.
         self._spans: dict[int, _Span] = {}
 
@@ -537,6 +542,9 @@ class Comparator:
             self._twos[i] = 0.5 * (last[-2] + last[-1]) if len(last) > 1 else last[-1]
             if sided < 0.98:
                 self.sided_since[i] = end
+        for i, row in enumerate(rows):
+            self._revs[i].append(self._revs[i][-1] + row[REVS])
+            self._turned[i].append(self._turned[i][-1] + row[TURNED])
         seen.sort()
         # The lower median: with two instruments both must show pedalling, with more one that
         # fails, or holds its last value while the crank rests, doesn't decide.
@@ -859,9 +867,25 @@ class Comparator:
         return known if 0.0 < known.sd_s < KNOWN_LAG_SD_S else None
 
     def cadences(self, *spans: tuple[int, int]) -> list[list[float | None]]:
-        """Mean cadence of every instrument over the seconds [begin, end) of each span, rpm; None: unknown."""
-        turns: list[list[list[float]]] = self.ring.turns(spans).tolist()
-        return [
-            [60.0 * revs / turned if turned > 0.95 * (end - begin) else None for revs, turned in rows]
-            for (begin, end), rows in zip(spans, turns, strict=True)
-        ]
+        """Mean cadence of every instrument over the seconds [begin, end) of each span within the last
+        TURNS_S, rpm; None: unknown."""
+        now = self.ring.end + 1
+        told = []
+        for begin, end in spans:
+            first, last, least_s = begin - now, end - now, 0.95 * (end - begin)
+            told.append(
+                [
+                    60.0 * (revs[last] - revs[first]) / known_s
+                    if (known_s := turned[last] - turned[first]) > least_s
+                    else None
+                    for revs, turned in zip(self._revs, self._turned, strict=True)
+                ]
+            )
+        return told
+
+    def leap(self, to: int) -> None:
+        """Time has leapt over a hole to second `to`, in which nothing is known."""
+        for i in range(len(self.instruments)):
+            self.clean_since[i] = self.sided_since[i] = to
+            for sums in (self._revs[i], self._turned[i]):
+                sums.extend([sums[-1]] * (TURNS_S + 1))

@@ -7,7 +7,6 @@ Time that nobody vouched for stays uncovered: it is missing, never zero, never h
 """
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -66,14 +65,6 @@ class Ring:
         difference: npt.NDArray[np.float64] = (
             self.sums[(end - 1) % CAPACITY_S] - self.sums[(begin - 1) % CAPACITY_S]
         )
-        return difference
-
-    def turns(self, spans: Sequence[tuple[int, int]]) -> npt.NDArray[np.float64]:
-        """The columns REVS and TURNED of `window` alone for several spans, shape (spans, instruments, 2)."""
-        ends = [(end - 1) % CAPACITY_S for _, end in spans]
-        begins = [(begin - 1) % CAPACITY_S for begin, _ in spans]
-        sums = self.sums.take(ends + begins, axis=0)[:, :, REVS:]
-        difference: npt.NDArray[np.float64] = sums[: len(ends)] - sums[len(ends) :]
         return difference
 
     def series(self, begin: int, end: int, column: int) -> npt.NDArray[np.float64]:

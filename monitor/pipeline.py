@@ -340,12 +340,12 @@ class Pipeline:
             return
         ring.sums[:] = ring.sums[(ring.end - 1) % len(ring.sums)]
         ring.end = to
-        for i, track in enumerate(self.tracks):
+        self.comparator.leap(to)
+        for track in self.tracks:
             while track.curve.base < to:
                 track.curve.close()
                 if not track.curve.pending:
                     track.curve.base = to
-            self.comparator.clean_since[i] = self.comparator.sided_since[i] = to
 
     def _step(self, now_s: float, findings: list[Finding]) -> None:
         for sign in self.watch.quick(now_s):

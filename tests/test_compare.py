@@ -19,6 +19,7 @@ from monitor.compare import (
     DEFAULT_CLAIM_PERCENT,
     LEAST_LAG_S,
     MIN_POWER_W,
+    TURNS_S,
     Comparator,
     Loss,
     Noise,
@@ -770,7 +771,11 @@ def test_cadence_of_each_instrument() -> None:
     cells[:, 1, REVS] = 1.6
     cells[20:, 2, TURNED] = 0.5
     c = run(b, cells)
-    early, late = c.cadences((5, 15), (15, 30))
+    early, late, all_kept = c.cadences((12, 20), (15, 30), (30 - TURNS_S, 30))
     assert early == pytest.approx([90.0, 96.0, 90.0])
     assert late[2] is None, "known for too little of it"
+    assert all_kept[:2] == pytest.approx([90.0, 96.0])
+    c.leap(c.ring.end)
+    [after] = c.cadences((15, 30))
+    assert after == [None] * 3, "what was before a hole says nothing of now"
     assert 2 not in c.powered

@@ -719,16 +719,6 @@ def test_ring_over_its_capacity_forgets_the_oldest_only() -> None:
     assert ring.series(begin, end, WORK)[:, 0].tolist() == [k % 7 for k in range(begin, end)]
 
 
-def test_turns_are_two_columns_of_the_window() -> None:
-    ring = Ring(2)
-    for cell in np.random.default_rng(2).uniform(0.0, 400.0, (20, 2, COLUMNS)):
-        ring.append(cell)
-    spans = [(3, 17), (0, 20)]
-    assert ring.turns(spans) == pytest.approx(
-        np.array([ring.window(*span)[:, [REVS, TURNED]] for span in spans])
-    )
-
-
 # -- hostile --------------------------------------------------------------------------------
 
 BODIES = st.one_of(

@@ -1,6 +1,6 @@
 """What a detector says: a sign that drives one alarm, and how long each kind must last."""
 
-from dataclasses import dataclass
+import msgspec
 
 from monitor.alarm import Rule, Signal
 from monitor.view import Cause, Kind, Side, Unit
@@ -32,8 +32,7 @@ SHOWN_S = 8.0
 """Something that happened at one moment (spike, restart) stays raised this long, to be seen."""
 
 
-@dataclass(slots=True)
-class Sign:
+class Sign(msgspec.Struct, gc=False):
     """What a detector saw: `signal` drives the alarm `(kind, instrument, side)`."""
 
     kind: Kind
