@@ -397,6 +397,8 @@ class _Span:
 
     begin_s: int
     length_s: int
+    scale: float
+    """What scatter of a block becomes over this length."""
     rows: list[list[float]]
     powers: list[float | None]
     ends: list[tuple[float, float, float] | None]
@@ -476,6 +478,14 @@ class Comparator:
         # The same of revolutions and of seconds with known ones.
         self._revs: list[deque[float]] = [deque([0.0], maxlen=TURNS_S + 1) for _ in range(n)]
         self._turned: list[deque[float]] = [deque([0.0], maxlen=TURNS_S + 1) for _ in range(n)]
+        # What each second is put into, side by side for those that measure power.
+        self._kept = [
+            (
+                i, None if self._lossless[i] else self.losses[i], self._works[i], self._lefts[i],
+                self.seconds[i], self._last[i], self._fives[i], self._swings[i],
+            )
+            for i in self.powered
+        ]  # fmt: skip
         # What windows that end now have in common, by their begin: worked out once a second.
         self._spans: dict[int, _Span] = {}
 
@@ -522,29 +532,27 @@ class Comparator:
         rows: list[list[float]] = cell.tolist()
         self._spans.clear()
         seen = []
-        for i in self.powered:
+        for i, loss, works, lefts, seconds, last, fives, swings in self._kept:
             work, left, sided, covered = rows[i][:4]
-            seconds = self.seconds[i]
-            self._works[i].append(self._works[i][-1] + work)
-            self._lefts[i].append(self._lefts[i][-1] + left)
+            works.append(works[-1] + work)
+            lefts.append(lefts[-1] + left)
             if covered > 0.98:
-                power = self.losses[i].at_crank(work / covered)
-                seconds.append(power)
+                power = work / covered if loss is None else loss.at_crank(work / covered)
                 seen.append(power)
             else:
-                seconds.append(math.nan)
+                power = math.nan
                 self.clean_since[i] = end
-            last = self._last[i]
-            last.append(seconds[-1])
+            seconds.append(power)
+            last.append(power)
             mean = sum(last) / len(last)
-            self._fives[i].append(mean)
-            self._swings[i].append(max(last) - min(last) if mean == mean else math.inf)
-            self._twos[i] = 0.5 * (last[-2] + last[-1]) if len(last) > 1 else last[-1]
+            fives.append(mean)
+            swings.append(max(last) - min(last) if mean == mean else math.inf)
+            self._twos[i] = 0.5 * (last[-2] + power) if len(last) > 1 else power
             if sided < 0.98:
                 self.sided_since[i] = end
-        for i, row in enumerate(rows):
-            self._revs[i].append(self._revs[i][-1] + row[REVS])
-            self._turned[i].append(self._turned[i][-1] + row[TURNED])
+        for row, revs, turned in zip(rows, self._revs, self._turned, strict=True):
+            revs.append(revs[-1] + row[REVS])
+            turned.append(turned[-1] + row[TURNED])
         seen.sort()
         # The lower median: with two instruments both must show pedalling, with more one that
         # fails, or holds its last value while the crank rests, doesn't decide.
@@ -655,7 +663,9 @@ class Comparator:
         if span is None:
             n = len(self.instruments)
             rows: list[list[float]] = self.ring.window(begin, end).tolist()
-            span = self._spans[begin] = _Span(begin, end - begin, rows, [None] * n, [None] * n)
+            length = end - begin
+            scale = math.sqrt(BLOCK_S / length)
+            span = self._spans[begin] = _Span(begin, length, scale, rows, [None] * n, [None] * n)
         return span
 
     def _power(self, span: _Span, j: int, begin: int, end: int, shift_s: float) -> float:
@@ -684,7 +694,6 @@ class Comparator:
         if not others:
             return None
         span = self._span(begin, end)
-        length = end - begin
         one = self.instruments[i].sides
         side = self.side_references[i]
         base = others[0]
@@ -725,7 +734,7 @@ class Comparator:
             losses = [loss, *(self.losses[j] for j in others)]
             u_loss = LOSS_SPREAD * max(100.0 * (1.0 - x.at_hub(reference_w) / reference_w) for x in losses)
         deviation = 100.0 * (own_w / reference_w - 1.0)
-        u_stat = 100.0 * pair.noise.sd * math.sqrt(BLOCK_S / length)
+        u_stat = 100.0 * pair.noise.sd * span.scale
         change, smoothed = self._edge(i, base, span, reference_w)
         window = Window(
             begin_s=begin,
@@ -815,7 +824,7 @@ class Comparator:
         left, right = self._shared(span, side, begin, end, -max(0.0, lag_s))
         if left < MIN_POWER_W / 3 or right < MIN_POWER_W / 3:
             return
-        scale = math.sqrt(BLOCK_S / (window.end_s - begin))
+        scale = span.scale
         # A share comes in steps of half a percent (Bluetooth) or one percent (ANT+) of the total,
         # which a share that moves by a step or more averages out: a fifth of a step is left.
         coarse = 0.2

@@ -41,7 +41,8 @@ class Page(msgspec.Struct, frozen=True, gc=False):
     @classmethod
     def from_bytes(cls, data: bytes) -> Self:
         """Take the page apart; DecodeError for another length or another page number."""
-        need(PAGE_OCTETS, data, "page")
+        if len(data) != PAGE_OCTETS:
+            need(PAGE_OCTETS, data, "page")
         number, *fields = cls.LAYOUT.unpack(data)
         if number != cls.NUMBER:
             raise DecodeError(f"not page 0x{cls.NUMBER:02X} but 0x{number:02X}", "page number", 0, data)
