@@ -17,27 +17,13 @@ ROOM = 1.3
 """By which factor a ratio may grow before it is news: ten runs on a busy machine stayed within 1.15."""
 
 
-def ratios(cost: packet.Cost) -> dict[str, float]:
-    """What is guarded."""
-    four = cost.instruments[4]
-    found = {
-        "four instruments against decoding alone": four / cost.decoding,
-        "four instruments against pandas at once": four / cost.pandas_at_once,
-        "64 instruments against four, a packet": cost.instruments[64] / four,
-        "one instrument against four, a packet": cost.instruments[1] / four,
-    }
-    if cost.aged is not None:
-        found["hours later against the first minute"] = cost.aged.ratio
-    return found
-
-
 def main() -> int:
     """Measure and compare; 1 if a ratio has grown beyond its room."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--write", action="store_true", help="record the present ratios")
     parser.add_argument("--rounds", type=int, default=5)
     args = parser.parse_args()
-    now = ratios(packet.costs(args.rounds, hours=1.0))
+    now = packet.costs(args.rounds, hours=1.0).ratios
     print(machine())
     if args.write:
         FILE.write_text(

@@ -1,7 +1,7 @@
 """Measuring without fooling oneself: processor time of this process, rounds in turn, medians.
 
 Things that are compared are measured in turn within one round, so that a busy machine
-weighs on all of them alike; a figure is the median over the rounds.
+weighs on all of them alike; a figure is the median over the rounds, a ratio that of the rounds' own.
 """
 
 import gc
@@ -12,8 +12,8 @@ import time
 from collections.abc import Callable, Mapping
 
 
-def in_turn(works: Mapping[str, Callable[[], object]], rounds: int) -> dict[str, float]:
-    """Median processor seconds of each work over `rounds` rounds in which all have their turn."""
+def in_turn(works: Mapping[str, Callable[[], object]], rounds: int) -> dict[str, list[float]]:
+    """Processor seconds of each work in each of `rounds` rounds, in which all have their turn."""
     taken: dict[str, list[float]] = {name: [] for name in works}
     for work in works.values():
         work()
@@ -23,7 +23,12 @@ def in_turn(works: Mapping[str, Callable[[], object]], rounds: int) -> dict[str,
             begin = time.process_time()
             work()
             taken[name].append(time.process_time() - begin)
-    return {name: statistics.median(values) for name, values in taken.items()}
+    return taken
+
+
+def ratio(some: list[float], others: list[float]) -> float:
+    """Median of the ratios within each round: from round to round a machine may be half as fast."""
+    return statistics.median(a / b for a, b in zip(some, others, strict=True))
 
 
 def machine() -> str:

@@ -3,6 +3,7 @@
 import gc
 import statistics
 import time
+from collections.abc import Callable
 
 import msgspec
 
@@ -13,11 +14,13 @@ from monitor.bench import Bench
 from monitor.pipeline import Pipeline
 from tests.benchmarks.performance import pandas_version
 from tests.benchmarks.performance.crowd import crowd, packets
-from tests.benchmarks.performance.measure import in_turn
+from tests.benchmarks.performance.measure import in_turn, ratio
 
 SIZES = {1: 1200, 2: 900, 4: 900, 8: 450, 16: 240, 32: 150, 64: 120}
 """Instruments and seconds."""
 MINUTE_NS = 60_000_000_000
+DECODINGS = 10
+"""So often a ride is decoded in one turn, that it takes about as long as what it is held against."""
 
 
 class Cost(msgspec.Struct):
@@ -27,6 +30,8 @@ class Cost(msgspec.Struct):
     decoding: float
     pandas_at_once: float
     pandas_live: float
+    ratios: dict[str, float]
+    """Of the above, each the median of the rounds' own."""
     aged: "Aged | None" = None
     """Whether it grows with the length of the ride, if that was asked for."""
 
@@ -63,19 +68,36 @@ def costs(rounds: int, hours: float = 0.0, live_s: int = 90) -> Cost:
     bench, records = rides[4]
     them = [r for r in records if isinstance(r, Packet)]
     few = [r for r in them if r.t_ns < live_s * 1_000_000_000]
-    works = {f"{count}": (lambda b=b, r=r: run(b, r)) for count, (b, r) in rides.items()}
-    works["decoding"] = lambda: decode_all(them)
-    works["pandas"] = lambda: pandas_version.at_once(bench, them)
-    taken = in_turn(works, rounds)
+    sizes = {f"{count}": (lambda b=b, r=r: run(b, r)) for count, (b, r) in rides.items()}
+    # What is held against four instruments comes right before and after them.
+    works: dict[str, Callable[[], object]] = {
+        "64": sizes.pop("64"),
+        "decoding": lambda: decode_all(DECODINGS * them),
+        "4": sizes.pop("4"),
+        "pandas": lambda: pandas_version.at_once(bench, them),
+        **sizes,
+    }
+    seconds = in_turn(works, rounds)
+    counts = {name: len(them) for name in works} | {f"{n}": packets(r) for n, (_, r) in rides.items()}
+    counts["decoding"] *= DECODINGS
+    taken = {name: [1e6 * s / counts[name] for s in each] for name, each in seconds.items()}
     slow = in_turn({"live": lambda: pandas_version.live(bench, few)}, 1)["live"]
+    four = taken["4"]
     cost = Cost(
-        {count: 1e6 * taken[f"{count}"] / packets(rides[count][1]) for count in SIZES},
-        1e6 * taken["decoding"] / len(them),
-        1e6 * taken["pandas"] / len(them),
-        1e6 * slow / len(few),
+        {count: statistics.median(taken[f"{count}"]) for count in SIZES},
+        statistics.median(taken["decoding"]),
+        statistics.median(taken["pandas"]),
+        1e6 * slow[0] / len(few),
+        {
+            "four instruments against decoding alone": ratio(four, taken["decoding"]),
+            "four instruments against pandas at once": ratio(four, taken["pandas"]),
+            "64 instruments against four, a packet": ratio(taken["64"], four),
+            "one instrument against four, a packet": ratio(taken["1"], four),
+        },
     )
     if hours > 0.0:
         cost.aged = aged(hours)
+        cost.ratios["hours later against the first minute"] = cost.aged.ratio
     return cost
 
 
