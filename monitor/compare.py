@@ -46,7 +46,7 @@ VARIES = 0.15
 UNSTEADY = 0.15
 """A window of ten seconds whose ends differ by more than this part of its power judges nothing."""
 TURNS_S = 20
-"""Cadence can be told over so many of the last seconds."""
+"""Over so many of the last seconds cadence can be told."""
 LOSS_SPREAD = 0.2
 """Relative standard uncertainty of a drivetrain loss that the bench states. The published
 efficiencies of three gears of one chain (Wilson, Bicycling Science, 3rd ed.) spread by
@@ -395,7 +395,6 @@ class _Span:
     """What all windows over the same seconds have in common: sums of every instrument, and as they
     are asked for the crank-equivalent powers (W) and what each shows at the ends."""
 
-    begin_s: int
     length_s: int
     scale: float
     """What scatter of a block becomes over this length."""
@@ -665,7 +664,7 @@ class Comparator:
             rows: list[list[float]] = self.ring.window(begin, end).tolist()
             length = end - begin
             scale = math.sqrt(BLOCK_S / length)
-            span = self._spans[begin] = _Span(begin, length, scale, rows, [None] * n, [None] * n)
+            span = self._spans[begin] = _Span(length, scale, rows, [None] * n, [None] * n)
         return span
 
     def _power(self, span: _Span, j: int, begin: int, end: int, shift_s: float) -> float:
