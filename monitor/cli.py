@@ -540,7 +540,7 @@ def _explain(error: Exception) -> int:
     """Say what went wrong in words for the operator; the exit code."""
     from capture.source import SourceError
     from monitor.commands.talk import UsageError
-    from monitor.toml_check import BenchError
+    from monitor.setup.toml_check import BenchError
     from storage.damage import DamagedSession, SessionError
 
     if isinstance(error, BenchError | UsageError | SessionError):

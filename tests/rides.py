@@ -11,9 +11,9 @@ import msgspec
 from capture.record import Act, End, Header, Record
 from capture.scene import Scene, evening
 from capture.source import Wanted
-from monitor.bench import Bench, parse_bench
-from monitor.protocol import Segment
-from monitor.recording import Recording, collect
+from monitor.setup.bench import Bench, parse_bench
+from monitor.setup.protocol import Segment
+from monitor.study.recording import Recording, collect
 from storage.info import SessionInfo
 from storage.journal import JournalWriter
 from storage.session import create_session

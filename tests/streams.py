@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from capture.profiles import ant_power, cycling_power
 from capture.record import Packet, Record, Tick
-from monitor.bench import Bench, parse_bench
+from monitor.setup.bench import Bench, parse_bench
 
 S = 1_000_000_000
 UTC_NS = 1_790_000_000 * S

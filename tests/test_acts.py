@@ -9,7 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.record import Act, End, Header, Packet, Record, Tick
-from monitor.acts import (
+from monitor.cli import main
+from monitor.live.runner import effective, undo_text
+from monitor.sessions.acts import (
     AMENDMENTS,
     Amendment,
     Reading,
@@ -22,10 +24,8 @@ from monitor.acts import (
     remove_act,
     restore_act,
 )
-from monitor.cli import main
-from monitor.products import run_session
-from monitor.runner import effective, undo_text
-from monitor.segments import spans_of
+from monitor.sessions.derived import run_session
+from monitor.study.segments import spans_of
 from storage.damage import SessionError
 from storage.info import Clock, SessionInfo
 from storage.journal import MAIN, JournalWriter, read_journal

@@ -2,7 +2,8 @@
 
 import pytest
 
-from monitor.alarm import Alarm, Rule, Signal, step
+from monitor.finding import Rule
+from monitor.live.alarm import Alarm, Signal, step
 
 ENTER, LEAVE = 5, 3
 RULE = Rule(hold_s=2.0, linger_s=2.0)

@@ -9,10 +9,10 @@ import pyarrow.dataset
 import pyarrow.parquet
 import pytest
 
-from monitor.archive import PART, SECONDS, VERDICTS, is_archive, rows, sessions_in, update
 from monitor.cli import main
-from monitor.exporting import read_study
-from monitor.products import STUDY, write_products
+from monitor.sessions.archive import PART, SECONDS, VERDICTS, is_archive, rows, sessions_in, update
+from monitor.sessions.derived import STUDY, write_products
+from monitor.sessions.exporting import read_study
 from storage.damage import SessionError
 from tests.rides import short_session
 

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.bench import MOST_INSTRUMENTS, load_bench, parse_bench, remarks
-from monitor.toml_check import SIZE_LIMIT, BenchError, Document, nearest
+from monitor.setup.bench import MOST_INSTRUMENTS, load_bench, parse_bench, remarks
+from monitor.setup.toml_check import SIZE_LIMIT, BenchError, Document, nearest
 from tests.benchmarks.performance.crowd import bench_text
 
 BENCHES = Path(__file__).parent.parent / "fixtures" / "benches"

@@ -9,7 +9,7 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.blockstats import (
+from monitor.analysis.blockstats import (
     Spread,
     change_points,
     components,
@@ -18,7 +18,7 @@ from monitor.blockstats import (
     step_beside,
     usual_spread,
 )
-from monitor.compare import Floats, judge
+from monitor.analysis.statistics import Floats, judge
 from tests.metrology import vector
 
 

@@ -15,9 +15,9 @@ from cyclopts import App
 from capture.record import Act
 from capture.source import Sighting, SourceError
 from monitor import cli
-from monitor.bench import parse_bench
 from monitor.cli import app, main
 from monitor.commands import find
+from monitor.setup.bench import parse_bench
 from storage.journal import read_journal
 
 ROOT = Path(__file__).parent.parent

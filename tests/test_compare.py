@@ -13,17 +13,11 @@ import statsmodels.api
 from metrology import vector
 from streams import bench
 
-from monitor.bench import Bench
-from monitor.compare import (
-    BLOCK_S,
-    DEFAULT_CLAIM_PERCENT,
-    LEAST_LAG_S,
-    MIN_POWER_W,
-    TURNS_S,
-    Comparator,
-    Loss,
-    Noise,
-    Verdict,
+from monitor.analysis.block import BLOCK_S, MIN_POWER_W
+from monitor.analysis.curve import COLUMNS, COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring
+from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT, Loss, tolerance_percent
+from monitor.analysis.lag import Timing, cross_correlation, estimate_lag, peak_offset, timing
+from monitor.analysis.statistics import (
     autocorrelation,
     effective_n,
     judge,
@@ -31,10 +25,10 @@ from monitor.compare import (
     sequence_radius,
     sequence_rho,
     t_975,
-    tolerance_percent,
 )
-from monitor.curve import COLUMNS, COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring
-from monitor.lag import Timing, cross_correlation, estimate_lag, peak_offset, timing
+from monitor.live.comparator import LEAST_LAG_S, TURNS_S, Comparator
+from monitor.live.pair import Noise, Verdict
+from monitor.setup.bench import Bench
 
 Floats = npt.NDArray[np.float64]
 

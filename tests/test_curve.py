@@ -22,7 +22,7 @@ from capture.profiles import (
     speed_cadence,
 )
 from capture.record import Packet
-from monitor.curve import (
+from monitor.analysis.curve import (
     BRIDGED_S,
     CAPACITY_S,
     COLUMNS,

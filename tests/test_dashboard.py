@@ -34,8 +34,8 @@ from monitor.dashboard.lanes import columns, draw_lane, draw_lanes, lane_rows, s
 from monitor.dashboard.panels import Banner, draw_log
 from monitor.dashboard.sheet import Face, draw_sheet, layout
 from monitor.dashboard.trace import draw_trace, scale_w
-from monitor.plain import plain, plain_name
-from monitor.view import AlarmView, Event, Lane, Segment, View
+from monitor.live.view import AlarmView, Event, Lane, Segment, View
+from monitor.text import plain, plain_name
 
 PICTURES = Path(__file__).parent / "pictures"
 SIZES = ((80, 24), (120, 40))
@@ -1175,7 +1175,7 @@ async def test_the_caution_stands_on_the_first_screen_for_half_a_minute() -> Non
         assert "can hurt" not in shown(app)
 
 
-@pytest.mark.parametrize("module", ["monitor.plain", "monitor.dashboard.sheet"])
+@pytest.mark.parametrize("module", ["monitor.text", "monitor.dashboard.sheet"])
 def test_drawing_needs_no_screen_library(module: str) -> None:
     """What a report or a command uses of these must not pay for starting a terminal application."""
     code = f"import sys, {module}; sys.exit('textual' in sys.modules or 'asyncio' in sys.modules)"

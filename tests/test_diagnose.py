@@ -14,8 +14,8 @@ import odrpack
 import pytest
 from metrology import vector
 
-from monitor.compare import Block
-from monitor.diagnose import (
+from monitor.analysis.block import Block
+from monitor.analysis.diagnose import (
     GATE_GAIN,
     GATE_OFFSET_NM,
     MIN_BLOCKS,

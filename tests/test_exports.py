@@ -18,11 +18,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor import exporting
 from monitor.cli import main
-from monitor.exporting import SEGMENT_COLUMNS, export, rides, segment_values
-from monitor.products import GRID, SAMPLES, STUDY, write_products
-from monitor.results import decode
+from monitor.sessions import exporting
+from monitor.sessions.derived import GRID, SAMPLES, STUDY, write_products
+from monitor.sessions.exporting import SEGMENT_COLUMNS, export, rides, segment_values
+from monitor.study.results import decode
 from storage.damage import SessionError
 from storage.exports.csv_file import cell, csv_lines, write_csv
 from storage.exports.fit_file import NO_DATE_S, DeveloperField, Lap, Ride, fit_bytes

@@ -27,10 +27,9 @@ from capture.profiles import ant_common, ant_power, cycling_power, device_inform
 from capture.record import Act, Link, Packet, Record, Store, Tick
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.bench import Bench, load_bench
-from monitor.faults.sign import RULES
-from monitor.pipeline import ORDER, PHRASES, Pipeline
-from monitor.view import Finding, Kind
+from monitor.finding import KINDS, Finding, Kind
+from monitor.live.pipeline import Pipeline
+from monitor.setup.bench import Bench, load_bench
 
 HUB = 'hub role="reference" claim_percent=1.0'
 PEDALS = 'pedals role="witness" mount="pedals" sides="both" claim_percent=1.0'
@@ -94,7 +93,7 @@ VARIED = Ride(
 
 
 def test_every_kind_has_its_rule_its_place_and_its_phrase() -> None:
-    assert set(RULES) == set(ORDER) == set(PHRASES) == set(get_args(Kind))
+    assert set(KINDS) == set(get_args(Kind))
 
 
 @pytest.mark.parametrize("seed", range(4))

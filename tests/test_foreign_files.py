@@ -17,11 +17,11 @@ import pytest
 from rides import short_session
 from sessions import evening, make_session
 
-from monitor import archive
-from monitor.acts import AMENDMENTS, Reading, add_act, list_acts
 from monitor.cli import main
-from monitor.exporting import STUDY_OCTETS, export, read_study
-from monitor.products import write_products
+from monitor.sessions import archive
+from monitor.sessions.acts import AMENDMENTS, Reading, add_act, list_acts
+from monitor.sessions.derived import write_products
+from monitor.sessions.exporting import STUDY_OCTETS, export, read_study
 from storage.damage import DamagedSession, SessionError
 from storage.disk import is_plain, read_plain, write_whole
 from storage.exports.package import Item

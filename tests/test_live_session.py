@@ -13,14 +13,14 @@ from pathlib import Path
 import pytest
 
 from capture.record import Act, End, Header, Link, Record, Tick
-from monitor import products
-from monitor.bench import parse_bench
 from monitor.cli import main
 from monitor.commands import live as live_commands
 from monitor.commands.live import make_job
-from monitor.protocol import AFTER, parse_protocol
-from monitor.runner import START_WITHIN_S, Runner
-from monitor.session import LiveSession
+from monitor.live.runner import START_WITHIN_S, Runner
+from monitor.sessions import derived as products
+from monitor.sessions.live_session import LiveSession
+from monitor.setup.bench import parse_bench
+from monitor.setup.protocol import AFTER, parse_protocol
 from storage.attach import CutOffError, RecorderError, attach, start_recorder
 from storage.damage import SessionError
 from storage.journal import JournalWriter, read_journal

@@ -16,11 +16,12 @@ from capture.profiles import speed_cadence
 from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.bench import Bench, Instrument, load_bench
-from monitor.curve import COVERED, REVS, WORK
-from monitor.pipeline import Pipeline
-from monitor.recording import collect
-from monitor.view import Finding, View
+from monitor.analysis.curve import COVERED, REVS, WORK
+from monitor.finding import Finding
+from monitor.live.pipeline import Pipeline
+from monitor.live.view import View
+from monitor.setup.bench import Bench, Instrument, load_bench
+from monitor.study.recording import collect
 
 BENCH = bench(
     'hub role="reference" claim_percent=1.0',

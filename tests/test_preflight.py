@@ -9,9 +9,7 @@ from hypothesis import strategies as st
 from capture.record import Act, Link, Packet, Record, Store, Tick, Told, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.bench import Bench, parse_bench
-from monitor.pipeline import Pipeline
-from monitor.preflight import (
+from monitor.controls.preflight import (
     ASK_AFTER_S,
     ASK_AGAIN_S,
     ASK_TIMES,
@@ -24,6 +22,8 @@ from monitor.preflight import (
     Preflight,
     override_text,
 )
+from monitor.live.pipeline import Pipeline
+from monitor.setup.bench import Bench, parse_bench
 
 S = 1_000_000_000
 BENCH = """\

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.protocol import load_protocol, parse_protocol
-from monitor.toml_check import BenchError
+from monitor.setup.protocol import load_protocol, parse_protocol
+from monitor.setup.toml_check import BenchError
 
 PROTOCOLS = Path(__file__).parent.parent / "fixtures" / "protocols"
 

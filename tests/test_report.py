@@ -15,15 +15,15 @@ import numpy as np
 import pytest
 
 from capture.record import Act
-from monitor.against import Given, compare_sessions
-from monitor.bench import parse_bench
-from monitor.grid import Grid
 from monitor.report import report_html
 from monitor.report.charts import COLOURS, DASHES, MARKERS, nice_ticks, padded
 from monitor.report.page import WORDS, fact, minus, number, sure
 from monitor.report.series import MOST_POINTS, payload, script_json
-from monitor.study import study
-from monitor.summary import study_lines
+from monitor.report.terminal import study_lines
+from monitor.setup.bench import parse_bench
+from monitor.study.against import Given, compare_sessions
+from monitor.study.grid import Grid
+from monitor.study.study import study
 from tests.chromium import PROGRAM, Browser
 from tests.rides import evening_recording, evening_records, record
 

@@ -15,11 +15,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor import ridefile
 from monitor.cli import main
-from monitor.recording import Recording
-from monitor.ridefile import Alignment, Ride, RideFileError, align, correlations, join, read_ride
-from monitor.study import study
+from monitor.study import ridefile
+from monitor.study.recording import Recording
+from monitor.study.ridefile import Alignment, Ride, RideFileError, align, correlations, join, read_ride
+from monitor.study.study import study
 from storage.exports.fit_file import Ride as Written
 from storage.exports.fit_file import fit_bytes
 from tests.rides import UTC_NS, evening_recording, evening_records, write_session
@@ -210,7 +210,7 @@ def test_a_file_of_too_many_messages_or_octets_is_refused(
 @pytest.mark.skipif(sys.platform == "win32", reason="pipes of POSIX")
 def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "ride.fit")
-    code = "import sys, pathlib, monitor.ridefile as r; r.read_ride(pathlib.Path(sys.argv[1]))"
+    code = "import sys, pathlib, monitor.study.ridefile as r; r.read_ride(pathlib.Path(sys.argv[1]))"
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "ride.fit")], capture_output=True, text=True, timeout=20
     )

@@ -10,14 +10,22 @@ from hypothesis import strategies as st
 
 from capture.record import Act, End, Header, Packet, Record, Tick
 from capture.scene.definition import parse_segments
-from monitor.bench import parse_bench
-from monitor.pipeline import Pipeline
-from monitor.protocol import AFTER, PAUSE, Segment, load_protocol, parse_protocol, read_segment, segment_line
-from monitor.recording import collect
-from monitor.runner import ASK_AGAIN_S, START_WITHIN_S, Runner, undo_text, undone
-from monitor.segments import spans_of
-from monitor.toml_check import BenchError
-from monitor.view import Block
+from monitor.live.pipeline import Pipeline
+from monitor.live.runner import ASK_AGAIN_S, START_WITHIN_S, Runner, undo_text, undone
+from monitor.live.view import Block
+from monitor.setup.bench import parse_bench
+from monitor.setup.protocol import (
+    AFTER,
+    PAUSE,
+    Segment,
+    load_protocol,
+    parse_protocol,
+    read_segment,
+    segment_line,
+)
+from monitor.setup.toml_check import BenchError
+from monitor.study.recording import collect
+from monitor.study.segments import spans_of
 
 S = 1_000_000_000
 PROTOCOLS = Path(__file__).parent.parent / "fixtures" / "protocols"

@@ -28,7 +28,7 @@ from capture.scene import Scene, SceneError, evening
 from capture.scene.definition import FaultKind, parse
 from capture.scene.rider import PIECE_S, Rider
 from capture.source import Wanted
-from monitor.bench import parse_bench
+from monitor.setup.bench import parse_bench
 
 FIXTURES = Path(__file__).parent.parent / "fixtures" / "scenes"
 S = 1_000_000_000

@@ -8,8 +8,8 @@ import pytest
 import scipy.stats
 from metrology import vector
 
-from monitor.compare import Block
-from monitor.shift import (
+from monitor.analysis.block import Block
+from monitor.analysis.shift import (
     MIN_PERCENT,
     SHOWN_S,
     WARM_UP,

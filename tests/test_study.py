@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 
 from capture.record import Act, Record, Write
-from monitor.compare import judge
-from monitor.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
-from monitor.grid import UNKNOWN_LAG_S, Grid, held_by, moved
-from monitor.protocol import parse_protocol
-from monitor.results import Difference, Study, decode, encode
-from monitor.segments import find_segments, plan_start, spans_of
-from monitor.study import _repeat, best_mean, published_efficiency, study
-from monitor.summary import study_lines
+from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
+from monitor.analysis.statistics import judge
+from monitor.report.terminal import study_lines
+from monitor.setup.protocol import parse_protocol
+from monitor.study.grid import UNKNOWN_LAG_S, Grid, held_by, moved
+from monitor.study.results import Difference, Study, decode, encode
+from monitor.study.segments import find_segments, plan_start, spans_of
+from monitor.study.study import _repeat, best_mean, published_efficiency, study
 from tests.metrology import vector
 from tests.rides import evening_recording, evening_records, record, scene_records, without_segments
 

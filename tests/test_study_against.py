@@ -10,11 +10,11 @@ import pytest
 import statsmodels.api as sm
 from statsmodels.formula.api import ols
 
-from monitor.against import Given, Result, Row, compare_sessions, repeatability
-from monitor.exporting import read_study
-from monitor.products import STUDY, write_products
-from monitor.results import Study
-from monitor.summary import comparison_lines
+from monitor.report.terminal import comparison_lines
+from monitor.sessions.derived import STUDY, write_products
+from monitor.sessions.exporting import read_study
+from monitor.study.against import Given, Result, Row, compare_sessions, repeatability
+from monitor.study.results import Study
 from storage.damage import SessionError
 from tests.rides import short_session
 

@@ -3,9 +3,9 @@
 import pytest
 
 from capture.record import Header
-from monitor.recording import collect
-from monitor.results import Study
-from monitor.study import study
+from monitor.study.recording import collect
+from monitor.study.results import Study
+from monitor.study.study import study
 from tests.benchmarks.detection.generator import Case, make
 from tests.rides import without_segments
 

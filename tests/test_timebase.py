@@ -12,7 +12,7 @@ import pytest
 from metrology import vector
 from scipy.optimize import linprog
 
-from monitor.timebase import (
+from monitor.analysis.timebase import (
     BLOCK_S,
     EARLY_S,
     LATE_S,

@@ -25,8 +25,7 @@ from capture.control import (
 from capture.record import Act, Link, Packet, Record, Tick, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.bench import BenchError, TrainerRules, parse_bench
-from monitor.trainer import (
+from monitor.controls.trainer import (
     ANSWER_S,
     SILENT_S,
     Bequest,
@@ -36,6 +35,7 @@ from monitor.trainer import (
     Said,
     Trainer,
 )
+from monitor.setup.bench import BenchError, TrainerRules, parse_bench
 
 S = 1_000_000_000
 RULES = TrainerRules(max_w=300.0, safe_w=80.0, ramp_w_per_s=25.0)

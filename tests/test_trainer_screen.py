@@ -11,7 +11,9 @@ from test_trainer_session import Rig
 from textual.pilot import Pilot
 
 from capture.record import Act
-from monitor.cockpit import RideView
+from monitor.controls.controls import RideView
+from monitor.controls.preflight import Checked, Checks, Item
+from monitor.controls.trainer import TrainerView
 from monitor.dashboard.app import HOLDING, BenchApp
 from monitor.dashboard.canvas import Box, Canvas
 from monitor.dashboard.figures import draw_figures, figure_width
@@ -19,9 +21,7 @@ from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, QUIET, span
 from monitor.dashboard.panels import HANDS, KEYS, draw_keys
 from monitor.dashboard.saddle import Line, draw_big, draw_checks, draw_ride, ride_lines
 from monitor.dashboard.sheet import Face, draw_sheet, layout
-from monitor.preflight import Checked, Checks, Item
-from monitor.trainer import TrainerView
-from monitor.view import Block, Segment, Suggestion, View
+from monitor.live.view import Block, Segment, Suggestion, View
 
 SIZE = (80, 24)
 

@@ -18,15 +18,15 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from capture.record import Act, End, Header, Link, Packet, Record, Tick, Told, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.bench import parse_bench
-from monitor.cockpit import Ask, Cockpit, Do, Leave, RefusedKeyError
-from monitor.earlier import earlier_zeros, unit_of
-from monitor.pipeline import Pipeline
-from monitor.protocol import parse_protocol
-from monitor.runner import Runner
-from monitor.session import AGAIN_TICKS, LiveSession
-from monitor.view import Block
-from monitor.zeroing import Wish
+from monitor.controls.controls import Ask, Cockpit, Do, Leave, RefusedKeyError
+from monitor.controls.zeroing import Wish
+from monitor.live.pipeline import Pipeline
+from monitor.live.runner import Runner
+from monitor.live.view import Block
+from monitor.sessions.live_session import AGAIN_TICKS, LiveSession
+from monitor.sessions.previous_zeros import earlier_zeros, unit_of
+from monitor.setup.bench import parse_bench
+from monitor.setup.protocol import parse_protocol
 from storage.attach import CutOffError, RecorderError
 from storage.info import Clock, Listed, SessionInfo, write_info
 from storage.journal import JournalWriter
@@ -408,7 +408,7 @@ UP: list[Record] = [Link(0, "hub", "up"), Packet(S, "hub", "2AD2", BIKE), Tick(S
 async def test_arming_leaves_the_will_before_the_first_command_and_gives_signs_of_life(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("monitor.session.KEEP_ALIVE_S", 0.04)
+    monkeypatch.setattr("monitor.sessions.live_session.KEEP_ALIVE_S", 0.04)
     straw = Straw(UP, CutOffError("slow"), wait_s=0.3)
     session = live(straw, Straw([End(2 * S, "over")], None), text=REAL)
     feeding = asyncio.create_task(session.feed())

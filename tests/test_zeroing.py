@@ -14,25 +14,11 @@ from capture.control import att_words
 from capture.record import Act, Link, Packet, Record, Tick, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.bench import parse_bench
-from monitor.pipeline import Pipeline
-from monitor.view import Finding
-from monitor.zeroing import (
-    ANT_S,
-    BLUETOOTH_S,
-    SETTING_S,
-    Asking,
-    NotNowError,
-    Outcome,
-    Unit,
-    Wish,
-    Zero,
-    Zeros,
-    history_text,
-    jump,
-    read_history,
-    zero_unit,
-)
+from monitor.controls.zeroing import ANT_S, BLUETOOTH_S, SETTING_S, Asking, NotNowError, Outcome, Unit, Wish
+from monitor.finding import Finding
+from monitor.live.pipeline import Pipeline
+from monitor.live.zeros import Zero, Zeros, history_text, jump, read_history, zero_unit
+from monitor.setup.bench import parse_bench
 
 S = 1_000_000_000
 BLE = Unit("crank", "bluetooth:AA:BB:CC:DD:EE:FF", "cycling-power", ("2A63",), context="torque")

@@ -6,9 +6,9 @@ from typing import Any
 
 import msgspec
 
-from monitor import acts as amending
-from monitor.acts import Listed, Reading
 from monitor.commands.talk import UsageError, give, table, tell
+from monitor.sessions import acts as amending
+from monitor.sessions.acts import Listed, Reading
 from storage.damage import SessionError
 from storage.session import open_session, read_live
 

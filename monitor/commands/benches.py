@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
-from monitor.bench import load_bench, remarks
 from monitor.commands.talk import give, table, tell
+from monitor.setup.bench import load_bench, remarks
 
 
 def check(file: Path) -> int:

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from monitor.commands.talk import give, tell
-from monitor.exporting import export as export_session
+from monitor.sessions.exporting import export as export_session
 
 
 def export(session: Path, kind: str, out: Path | None) -> int:

@@ -10,9 +10,9 @@ from typing import Any
 import msgspec
 
 from capture.source import Sighting, SourceError
-from monitor.bench import parse_bench
 from monitor.commands.talk import UsageError, give, table, tell
-from monitor.plain import plain
+from monitor.setup.bench import parse_bench
+from monitor.text import plain
 
 GRACE_S = 20.0
 """What a radio may take beyond the time of listening: starting, asking for battery and firmware, closing."""

@@ -12,13 +12,13 @@ import msgspec
 
 from capture.source import Wanted
 from monitor import __version__
-from monitor.bench import Bench, load_bench, parse_bench
 from monitor.commands.talk import UsageError, give, has_screen, on_terminal, tell
-from monitor.products import SAMPLES, end_line, finding_line, recorded_settings, write_products
-from monitor.protocol import Protocol, load_protocol
-from monitor.runner import Runner
-from monitor.session import LiveSession
-from monitor.view import Finding
+from monitor.finding import Finding
+from monitor.live.runner import Runner
+from monitor.sessions.derived import SAMPLES, end_line, finding_line, recorded_settings, write_products
+from monitor.sessions.live_session import LiveSession
+from monitor.setup.bench import Bench, load_bench, parse_bench
+from monitor.setup.protocol import Protocol, load_protocol
 from storage.attach import Attachment, RunningRecorder, attach, start_recorder
 from storage.damage import SessionError
 from storage.job import Job

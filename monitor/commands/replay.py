@@ -4,11 +4,11 @@ import asyncio
 from pathlib import Path
 
 from capture.log import LogScript
-from monitor.bench import Bench, load_bench
 from monitor.commands.talk import UsageError, give, has_screen, tell
-from monitor.products import end_line, finding_line
-from monitor.replay import Replay, bench_for_log, is_log, replay_log, replay_session
-from monitor.view import Finding
+from monitor.finding import Finding
+from monitor.sessions.derived import end_line, finding_line
+from monitor.sessions.replay import Replay, bench_for_log, is_log, replay_log, replay_session
+from monitor.setup.bench import Bench, load_bench
 
 SHOWN_PROBLEMS = 10
 

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from monitor.commands.talk import give, tell
-from monitor.products import write_products
+from monitor.sessions.derived import write_products
 from storage.damage import DamagedSession
 from storage.rescue import rescue as rescue_session
 

@@ -7,13 +7,13 @@ from typing import Any
 
 import msgspec
 
-from monitor.against import Comparison, Given, compare_sessions
 from monitor.commands.talk import UsageError, give, tell
-from monitor.exporting import read_study
-from monitor.products import GRID, REPORT, SAMPLES, STUDY, make_products, run_session
-from monitor.recording import Recording
-from monitor.results import Study, encode
-from monitor.summary import comparison_lines, study_lines
+from monitor.report.terminal import comparison_lines, study_lines
+from monitor.sessions.derived import GRID, REPORT, SAMPLES, STUDY, make_products, run_session
+from monitor.sessions.exporting import read_study
+from monitor.study.against import Comparison, Given, compare_sessions
+from monitor.study.recording import Recording
+from monitor.study.results import Study, encode
 from storage.damage import Damage, SessionError
 from storage.disk import write_whole
 from storage.session import Session, open_session, read_live
@@ -34,7 +34,7 @@ def study(
     Raises SessionError or DamagedSession if it can't be read, BenchError if its bench
     can't, UsageError if a ride file can't join.
     """
-    from monitor.archive import is_archive
+    from monitor.sessions.archive import is_archive
 
     if is_archive(folder):
         if html is not None or against or ride is not None:
@@ -85,7 +85,7 @@ def _studied(
     session: Session, ride: Path | None, label: str | None, progress: Progress
 ) -> tuple[Study, Recording, Damage | None]:
     """One session; what it lacks is written into its folder, unless a ride file takes part."""
-    from monitor.study import study as study_of
+    from monitor.study.study import study as study_of
 
     live = read_live(session.path) is not None
     if ride is None and not live and any(session.latest(name) is None for name in (SAMPLES, GRID)):
@@ -113,7 +113,7 @@ def _studied(
 
 
 def _joined(recording: Recording, path: Path, label: str) -> Recording:
-    from monitor.ridefile import RideFileError, align, join, read_ride
+    from monitor.study.ridefile import RideFileError, align, join, read_ride
 
     try:
         ride = read_ride(path)
@@ -138,7 +138,7 @@ def _known(session: Session) -> Study:
             return read_study(latest)
         except SessionError as error:
             tell(f"note: {error}")
-    from monitor.study import study as study_of
+    from monitor.study.study import study as study_of
 
     recording, damage = run_session(session.path)
     _warn(session, damage)
@@ -170,8 +170,8 @@ def _give_text(text: bytes) -> None:
 
 def _archive(folder: Path, json: str | None) -> int:
     """A row per unit, segment and evening; the data set is brought up to date first."""
-    from monitor.archive import rows, update
-    from monitor.summary import aligned, clock, number, sure
+    from monitor.report.terminal import aligned, clock, number, sure
+    from monitor.sessions.archive import rows, update
 
     with many_bar("sessions") as progress:
         target, entries = update(folder, progress=progress)

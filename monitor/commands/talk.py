@@ -3,7 +3,7 @@
 import sys
 from collections.abc import Sequence
 
-from monitor.plain import plain
+from monitor.text import plain
 
 
 class UsageError(Exception):

@@ -22,16 +22,16 @@ from textual.widget import Widget
 from textual.widgets import Input, Static
 from textual.worker import Worker, WorkerState
 
-from monitor.cockpit import Cockpit, RefusedKeyError, RideView
+from monitor.controls.controls import Cockpit, RefusedKeyError, RideView
+from monitor.controls.zeroing import Wish
 from monitor.dashboard.canvas import Canvas, Run
 from monitor.dashboard.look import BLACK, BLUE, GROUND, WHITE, clock, waiting
 from monitor.dashboard.panels import HANDS, KEYS, Banner
 from monitor.dashboard.saddle import load_words
 from monitor.dashboard.sheet import Face, Page, draw_sheet, trace_box
 from monitor.dashboard.trace import draw_trace
-from monitor.plain import plain
-from monitor.view import Block, View
-from monitor.zeroing import Wish
+from monitor.live.view import Block, View
+from monitor.text import plain
 
 POLL_HZ = 4.0
 STALE_S = 5.0

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from rich.cells import get_character_cell_size
 from rich.style import Style
 
-from monitor.plain import plain
+from monitor.text import plain
 
 MARKS_A_CELL = 3
 """Combining marks that one cell keeps; a tower of them would reach into other lines."""

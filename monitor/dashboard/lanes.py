@@ -28,7 +28,7 @@ from monitor.dashboard.look import (
     whole,
     words,
 )
-from monitor.view import Lane, View
+from monitor.live.view import Lane, View
 
 HEIGHTS = (6, 5, 4, 3, 2, 1)
 """Rows that a lane may take, best first: 5 and 3 are the figure's height, one more is air below it."""

@@ -10,7 +10,8 @@ from typing import NamedTuple
 
 from rich.style import Style
 
-from monitor.view import AlarmView, Lane, Side, View
+from monitor.finding import Side
+from monitor.live.view import AlarmView, Lane, View
 
 BLUE, ORANGE = "#0072B2", "#D55E00"
 BLACK, RAISED, WHITE = "#0B0B0B", "#262626", "#F4F4F4"

@@ -28,7 +28,7 @@ from monitor.dashboard.look import (
     whole,
     words,
 )
-from monitor.view import AlarmView, View
+from monitor.live.view import AlarmView, View
 
 SAFETY = (
     "Hard riding, clamps, chains and a commanded trainer can hurt. "

@@ -9,12 +9,12 @@ from rich.style import Style
 from monitor.dashboard.canvas import Box, Canvas, cells, wrap
 from monitor.dashboard.figures import draw_figures, figure_width, has_figures
 from monitor.dashboard.look import ASK, BOLD, CALM, FAINT, LOUD, QUIET, WARM, span, whole
-from monitor.view import Block, Lane, Segment, View
+from monitor.live.view import Block, Lane, Segment, View
 
 if TYPE_CHECKING:
-    from monitor.cockpit import RideView
-    from monitor.preflight import Checks, Item
-    from monitor.trainer import TrainerView
+    from monitor.controls.controls import RideView
+    from monitor.controls.preflight import Checks, Item
+    from monitor.controls.trainer import TrainerView
 
 SOON_S = 10.0
 """The next segment is announced loudly so long before it begins."""

@@ -24,11 +24,11 @@ from monitor.dashboard.panels import (
 )
 from monitor.dashboard.saddle import Line, draw_big, draw_checks, draw_ride, ride_lines
 from monitor.dashboard.trace import draw_trace
-from monitor.view import View
+from monitor.live.view import View
 
 if TYPE_CHECKING:
-    from monitor.cockpit import RideView
-    from monitor.preflight import Checks
+    from monitor.controls.controls import RideView
+    from monitor.controls.preflight import Checks
 
 LEAST_WIDTH, LEAST_HEIGHT = 80, 24
 

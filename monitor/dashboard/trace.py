@@ -9,7 +9,7 @@ from rich.style import Style
 
 from monitor.dashboard.canvas import Canvas, cells, fit
 from monitor.dashboard.look import BOLD, CALM, FAINT, GROUND, QUIET, WARM, span
-from monitor.view import Lane, View
+from monitor.live.view import Lane, View
 
 # Unicode block "Braille Patterns", U+2800: bit of the dot in column x (0, 1), row y (0 to 3).
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))

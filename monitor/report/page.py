@@ -12,15 +12,15 @@ from typing import Any
 
 import numpy as np
 
-from monitor.against import Comparison
-from monitor.bench import CONSENSUS
-from monitor.grid import Bools, Grid
-from monitor.plain import plain
-from monitor.recording import Recording
 from monitor.report.charts import COLOURS, DASHES, Plot, nice_ticks, padded, picture, swatch, tag, titled
 from monitor.report.series import overlay, payload, script_json
-from monitor.results import Difference, Part, SegmentStudy, Study
-from monitor.segments import spans_of
+from monitor.setup.bench import CONSENSUS
+from monitor.study.against import Comparison
+from monitor.study.grid import Bools, Grid
+from monitor.study.recording import Recording
+from monitor.study.results import Difference, Part, SegmentStudy, Study
+from monitor.study.segments import spans_of
+from monitor.text import plain
 
 HERE = Path(__file__).parent
 WORDS = {

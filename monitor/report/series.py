@@ -7,10 +7,10 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from monitor.compare import Floats
-from monitor.grid import Grid
-from monitor.plain import plain
-from monitor.results import Study
+from monitor.analysis.statistics import Floats
+from monitor.study.grid import Grid
+from monitor.study.results import Study
+from monitor.text import plain
 
 MOST_POINTS = 5400
 WINDOW_S = 30
@@ -158,7 +158,7 @@ def overlay(
     """One sprint at 1 s, every instrument moved by its lag: seconds from its beginning, watts by label."""
     begin, end = max(0, int(start_s) - before_s), min(grid.seconds, math.ceil(end_s) + after_s)
     result: dict[str, Sequence[Any]] = {"t": [k - start_s for k in range(begin, end)]}
-    from monitor.grid import moved
+    from monitor.study.grid import moved
 
     for i in grid.powered:
         result[grid.labels[i]] = moved(grid.power_w[:, i], grid.lag_s(i))[begin:end].tolist()

@@ -22,7 +22,7 @@ import pytest
 from capture.record import End, Header, Packet, Record, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.bench import parse_bench
+from monitor.setup.bench import parse_bench
 from storage.attach import RecorderError, attach
 from storage.damage import SessionError
 from storage.journal import Tail, read_journal

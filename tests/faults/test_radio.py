@@ -9,8 +9,8 @@ import pytest
 from streams import UTC_NS, Meter, Ride, S, Stretch, bench, merged, ns, ticks
 
 from capture.record import Link, Packet, Record, Tick
-from monitor.pipeline import Pipeline
-from monitor.view import Finding
+from monitor.finding import Finding
+from monitor.live.pipeline import Pipeline
 
 HUB = 'hub role="reference" claim_percent=1.0'
 PEDALS = 'pedals role="witness" mount="pedals" sides="both" claim_percent=1.0'

@@ -76,8 +76,8 @@ def _xor(data: bytes) -> int:
 def pipeline() -> Target:
     """Packets with any octets, in a row, from two instruments: all the way to findings and a view."""
     from capture.record import Packet, Tick
-    from monitor.bench import parse_bench
-    from monitor.pipeline import Pipeline
+    from monitor.live.pipeline import Pipeline
+    from monitor.setup.bench import parse_bench
 
     bench = parse_bench(
         '[bench]\nreference = "a"\n[[instrument]]\nlabel = "a"\nlink = "log:a"\nsides = "both"\n'
@@ -125,8 +125,8 @@ def log() -> Target:
 
 def bench() -> Target:
     """A bench file, and the text that is made of it again for messages."""
-    from monitor.bench import parse_bench
-    from monitor.toml_check import BenchError
+    from monitor.setup.bench import parse_bench
+    from monitor.setup.toml_check import BenchError
 
     def read(data: bytes) -> None:
         parse_bench(data.decode("utf-8", "replace"))
@@ -136,8 +136,8 @@ def bench() -> Target:
 
 def protocol() -> Target:
     """A protocol file."""
-    from monitor.protocol import parse_protocol
-    from monitor.toml_check import BenchError
+    from monitor.setup.protocol import parse_protocol
+    from monitor.setup.toml_check import BenchError
 
     def read(data: bytes) -> None:
         parse_protocol(data.decode("utf-8", "replace"))
@@ -174,7 +174,7 @@ def journal() -> Target:
 
 def fit() -> Target:
     """A ride file of another head unit."""
-    from monitor.ridefile import RideFileError, read_ride
+    from monitor.study.ridefile import RideFileError, read_ride
 
     folder = Path(tempfile.mkdtemp(prefix="fuzz-fit-"))
     path = folder / "ride.fit"

@@ -19,11 +19,11 @@ from pathlib import Path
 from typing import Any
 
 from capture.record import Act, End, Link, Packet, Record, Write
-from monitor.bench import load_bench
-from monitor.cockpit import RefusedKeyError
 from monitor.commands.live import make_job
-from monitor.session import LiveSession
-from monitor.zeroing import Wish
+from monitor.controls.controls import RefusedKeyError
+from monitor.controls.zeroing import Wish
+from monitor.sessions.live_session import LiveSession
+from monitor.setup.bench import load_bench
 from storage.attach import Attachment, attach, start_recorder
 from storage.session import read_live
 

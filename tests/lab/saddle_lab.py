@@ -17,7 +17,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from capture.record import Act
-from monitor.protocol import load_protocol
+from monitor.setup.protocol import load_protocol
 from storage.journal import read_journal
 from tests.lab.host import ROOT, Json, Lab, bench, instrument, link, main, sensor
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from capture.record import Act, Packet, Record, Tick
-from monitor.bench import Bench, Instrument, Mount, Profile, Role, Sides
+from monitor.setup.bench import Bench, Instrument, Mount, Profile, Role, Sides
 from tests.benchmarks.detection.meters import NEVER_S, Fault, Meter, Sent, send
 from tests.benchmarks.detection.rider import STEADY_STYLES, STYLES, Array, Mask, Ride, ride
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.record import Link, Packet, Record
-from monitor.bench import Mount, Sides
+from monitor.setup.bench import Mount, Sides
 from tests.benchmarks.detection.rider import GRID_HZ, Array, Mask, Ride, wander
 
 Octets = NDArray[np.uint8]

@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 
 from capture.record import Packet
-from monitor.view import Finding
+from monitor.finding import Finding
 from tests.benchmarks.detection.generator import Case, Scenario, make, steady_style
 from tests.benchmarks.detection.rider import Mask
 
@@ -117,7 +117,7 @@ class Result(msgspec.Struct):
 
 def run(scenario: Scenario) -> tuple[list[Finding], float]:
     """All findings of the monitor over a scenario, and the seconds of computing."""
-    from monitor.pipeline import Pipeline
+    from monitor.live.pipeline import Pipeline
 
     began = time.perf_counter()
     pipeline = Pipeline(scenario.bench)

@@ -5,7 +5,7 @@ from operator import attrgetter
 import numpy as np
 
 from capture.record import Act, Packet, Record, Tick
-from monitor.bench import Bench, Instrument
+from monitor.setup.bench import Bench, Instrument
 from tests.benchmarks.detection.generator import MOUNTS, UTC_NS
 from tests.benchmarks.detection.meters import Meter, send
 from tests.benchmarks.detection.rider import ride
@@ -65,7 +65,7 @@ def crowd(count: int, seconds: int, *, reference: str = "m0", seed: int = 1) -> 
 
 
 def bench_text(count: int, reference: str = "m0") -> str:
-    """The bench as a file for a log of these instruments; at most `monitor.bench.MOST_INSTRUMENTS`."""
+    """The bench as a file for a log of these instruments; at most `monitor.setup.bench.MOST_INSTRUMENTS`."""
     lines = ["[bench]", 'name = "crowd"', f'reference = "{reference}"']
     for m in meters(count):
         lines += [

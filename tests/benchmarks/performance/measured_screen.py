@@ -9,9 +9,9 @@ import sys
 import time
 from pathlib import Path
 
-from monitor.bench import load_bench
 from monitor.commands import live
 from monitor.dashboard.app import BenchApp
+from monitor.setup.bench import load_bench
 from storage import attach
 
 frames: list[tuple[int, int]] = []

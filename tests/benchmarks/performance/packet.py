@@ -10,8 +10,8 @@ import msgspec
 from capture.profiles import decode
 from capture.record import Packet, Record
 from capture.sample import DecodeError
-from monitor.bench import Bench
-from monitor.pipeline import Pipeline
+from monitor.live.pipeline import Pipeline
+from monitor.setup.bench import Bench
 from tests.benchmarks.performance import pandas_version
 from tests.benchmarks.performance.crowd import crowd, packets
 from tests.benchmarks.performance.measure import in_turn, ratio

@@ -12,7 +12,7 @@ import pandas as pd
 from capture.profiles import decode
 from capture.record import Packet
 from capture.sample import DecodeError
-from monitor.bench import Bench
+from monitor.setup.bench import Bench
 
 Row = tuple[float, str, float | None, float | None, float | None]
 WINDOW_S = 30

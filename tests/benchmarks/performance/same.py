@@ -18,8 +18,8 @@ import msgspec
 import numpy as np
 
 from capture.record import Act, Link, Packet, Record, Store, Tick, Told
-from monitor.bench import Bench
-from monitor.pipeline import Pipeline
+from monitor.live.pipeline import Pipeline
+from monitor.setup.bench import Bench
 from tests.benchmarks.detection import generator
 from tests.benchmarks.performance.crowd import crowd
 

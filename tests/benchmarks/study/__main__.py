@@ -14,8 +14,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from monitor.bench import parse_bench
-from monitor.protocol import load_protocol
+from monitor.setup.bench import parse_bench
+from monitor.setup.protocol import load_protocol
 from tests.rides import scene_records, write_session
 
 HERE = Path(__file__).parent
@@ -25,8 +25,8 @@ MOST_S, MOST_ANALYSIS_S = 3.0, 0.5
 ANALYSIS = """
 import sys, time, json
 from pathlib import Path
-from monitor.products import run_session
-from monitor.study import study
+from monitor.sessions.derived import run_session
+from monitor.study.study import study
 recording, _ = run_session(Path(sys.argv[1]))
 begin = time.perf_counter()
 result = study(recording)

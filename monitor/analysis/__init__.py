@@ -1,0 +1,1 @@
+"""Pure numbers: clocks, work curves, lags, blocks, statistics, expectations, causes, changes."""

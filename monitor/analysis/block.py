@@ -1,0 +1,35 @@
+"""A block: ten seconds of one instrument against its reference; whatever has a spread is made of them."""
+
+from dataclasses import dataclass
+
+BLOCK_S = 10
+MIN_POWER_W = 30.0
+"""Below this a ratio of powers says nothing of an instrument."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Ten accepted seconds of one instrument against its reference, twenty around a change of load.
+
+    Powers are crank-equivalent watts; `y` is the log ratio after the expected loss, `y_left`,
+    `y_right` those of the sides.
+    """
+
+    end_s: int
+    y: float
+    power_w: float
+    reference_w: float
+    cadence_rpm: float | None
+    edge_percent: float
+    y_left: float | None = None
+    y_right: float | None = None
+    left_w: float | None = None
+    right_w: float | None = None
+    left_reference_w: float | None = None
+    right_reference_w: float | None = None
+    length_s: int = BLOCK_S
+
+    @property
+    def begin_s(self) -> int:
+        """Its first second."""
+        return self.end_s - self.length_s

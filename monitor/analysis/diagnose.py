@@ -1,0 +1,405 @@
+"""What kind of error it is: scale or zero offset, which side, whose noise, and which ride would tell.
+
+Everything stands on blocks of ten seconds of one instrument against its reference. A
+scale error keeps its percentage at every torque; a constant torque offset weighs more
+the lower the torque. Which of the two it is can be told only from riding at different
+torques; where the ride doesn't tell, no cause is named but the ride that would.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.analysis.block import BLOCK_S, Block
+from monitor.analysis.statistics import Floats, autocorrelation, effective_n
+from monitor.finding import Cause, Side
+
+GATE_GAIN = 0.005
+GATE_OFFSET_NM = 0.25
+"""Gain and zero are told only if their standard deviations are below these: then scale and offset
+of the sizes that matter to a tester are apart."""
+EVIDENCE = 14.0
+"""How much better (difference of chi squared) one explanation must fit than the other: odds of
+e^7, 1000 to 1, since it is looked at every ten seconds for an evening."""
+MIN_BLOCKS = 6
+TWO_PI = 2.0 * math.pi
+
+
+# -- lines
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """y = gain x + offset with standard deviations and their covariance.
+
+    `offset_at_mean` is the fitted value at the mean of x, which is uncorrelated with the
+    gain and known even when gain and offset are not.
+    """
+
+    gain: float
+    offset: float
+    sd_gain: float
+    sd_offset: float
+    covariance: float
+    mean_x: float
+    sd_at_mean: float
+    n: int
+
+    @property
+    def told(self) -> bool:
+        """Whether gain and offset are apart enough to be told separately."""
+        return self.sd_gain <= GATE_GAIN and self.sd_offset <= GATE_OFFSET_NM
+
+    def predict(self, x: float) -> tuple[float, float]:
+        """The line at `x` and its standard deviation, from the covariance (GUM, H.3)."""
+        variance = self.sd_offset**2 + x * x * self.sd_gain**2 + 2.0 * x * self.covariance
+        return self.gain * x + self.offset, math.sqrt(max(0.0, variance))
+
+
+def deming(x: Floats, y: Floats, ratio: float = 1.0) -> tuple[float, float]:
+    """Slope and intercept of the line with errors in both variables.
+
+    `ratio` is the variance of the errors of y over that of x. Raises ValueError when x
+    and y have nothing to do with each other or there are fewer than two points.
+    """
+    if len(x) < 2:
+        raise ValueError("a line needs two points")
+    mx, my = float(x.mean()), float(y.mean())
+    dx, dy = x - mx, y - my
+    sxx, syy, sxy = float(dx @ dx), float(dy @ dy), float(dx @ dy)
+    if sxy == 0.0:
+        raise ValueError("no common variation to fit a line to")
+    half = syy - ratio * sxx
+    slope = (half + math.sqrt(half * half + 4.0 * ratio * sxy * sxy)) / (2.0 * sxy)
+    return slope, my - slope * mx
+
+
+def york(
+    x: Floats, y: Floats, weight_x: Floats, weight_y: Floats
+) -> tuple[float, float, float, float, float]:
+    """Slope, intercept, their standard deviations and reduced chi squared; weights per point.
+
+    The iteration of York, Evensen, Martinez and De Basabe (Am. J. Phys. 72, 367, 2004)
+    for uncorrelated errors; weights are 1 / variance. Raises ValueError for fewer than
+    three points or when it does not settle in 100 rounds.
+    """
+    n = len(x)
+    if n < 3:
+        raise ValueError("a line with uncertainty needs three points")
+    slope = float(np.polyfit(x, y, 1)[0])
+    for _ in range(100):
+        w = weight_x * weight_y / (weight_x + slope * slope * weight_y)
+        mx, my = float(w @ x / w.sum()), float(w @ y / w.sum())
+        u, v = x - mx, y - my
+        beta = w * (u / weight_y + slope * v / weight_x)
+        new = float((w * beta) @ v / ((w * beta) @ u))
+        done = abs(new - slope) <= 1e-14 * max(1.0, abs(new))
+        slope = new
+        if done:
+            break
+    else:
+        raise ValueError("the line does not settle")
+    w = weight_x * weight_y / (weight_x + slope * slope * weight_y)
+    mx, my = float(w @ x / w.sum()), float(w @ y / w.sum())
+    intercept = my - slope * mx
+    adjusted = mx + (w * ((x - mx) / weight_y + slope * (y - my) / weight_x))
+    mean = float(w @ adjusted / w.sum())
+    var_slope = 1.0 / float(w @ (adjusted - mean) ** 2)
+    chi2 = float(w @ (y - slope * x - intercept) ** 2) / (n - 2)
+    return slope, intercept, math.sqrt(var_slope), math.sqrt(1.0 / float(w.sum()) + mean**2 * var_slope), chi2
+
+
+def torque_line(x: Floats, y: Floats, ratio: float = 1.0) -> Line | None:
+    """The errors-in-variables line of one torque (N·m, y) against another (x), with covariance.
+
+    Standard deviations come from the scatter about the line and the effective number of
+    blocks: var(gain) = s^2 / (n_eff var(x)), var(offset) = s^2 / n_eff + mean^2 var(gain).
+    None for fewer than six blocks or no spread.
+    """
+    n = len(x)
+    if n < MIN_BLOCKS or float(x.std()) <= 0.0:
+        return None
+    try:
+        gain, offset = deming(x, y, ratio)
+    except ValueError:
+        return None
+    residuals = y - gain * x - offset
+    n_eff = max(3.0, effective_n(n, autocorrelation(residuals)))
+    s2 = float(residuals @ residuals) / (n - 2)
+    var_x = float(x.var())
+    mean = float(x.mean())
+    var_gain = s2 / (n_eff * var_x)
+    var_mean = s2 / n_eff
+    return Line(
+        gain, offset, math.sqrt(var_gain), math.sqrt(var_mean + mean * mean * var_gain),
+        -mean * var_gain, mean, math.sqrt(var_mean), n,
+    )  # fmt: skip
+
+
+# -- cause
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """A cause, the sentence that says why, and the fitted line where it can be told.
+
+    `ride` is the ride that would tell, when the cause is `unclear`, and `block` the same as numbers.
+    """
+
+    cause: Cause
+    why: str
+    ride: str = ""
+    gain: float | None = None
+    offset_nm: float | None = None
+    sd_gain: float | None = None
+    sd_offset_nm: float | None = None
+    block: "Ride | None" = None
+
+
+class Ride(NamedTuple):
+    """A block that would tell more: a power to hold at a cadence other than before, for so long."""
+
+    power_w: float
+    cadence_rpm: float
+    seconds: float = 120.0
+
+
+def torques(blocks: Sequence[Block], side: Side) -> tuple[Floats, Floats, Floats]:
+    """Reference torque, own torque (N·m) and cadence (rpm) of the blocks that have them.
+
+    For a side: that side's torque, its power over the same crank speed.
+    """
+    rows = []
+    for b in blocks:
+        if b.cadence_rpm is None or b.cadence_rpm < 20.0 or b.edge_percent > 1.5:
+            continue
+        if side == "total":
+            reference, y = b.reference_w, b.y
+        else:
+            reference = (b.left_reference_w if side == "left" else b.right_reference_w) or 0.0
+            own = b.y_left if side == "left" else b.y_right
+            if own is None:
+                continue
+            y = own
+        if reference > 5.0:
+            omega = TWO_PI * b.cadence_rpm / 60.0
+            rows.append((reference / omega, reference / omega * math.exp(y), b.cadence_rpm))
+    if not rows:
+        empty = np.zeros(0)
+        return empty, empty, empty
+    table = np.array(rows)
+    return table[:, 0], table[:, 1], table[:, 2]
+
+
+def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float = 0.0) -> Diagnosis:
+    """Scale, zero offset or unclear, from blocks that all belong to one state of the instrument.
+
+    The relative deviation is fitted as a (a scale), as b / torque (an offset of b N·m), and as
+    both; a name is given only where one of the two alone explains it and the other alone
+    does not; gain and zero as numbers only where they are apart. `block_sd` is the usual
+    spread of one block's ratio: a lucky quiet stretch must not look like proof. `loss_w` is
+    the constant part of a drivetrain loss in the comparison, which looks like an offset and
+    is known to a fifth.
+    """
+    x, own, cadence = torques(blocks, side)
+    n = len(x)
+    if n < MIN_BLOCKS:
+        return Diagnosis("unclear", "ride on steadily for a minute, then its cause may be told")
+    # The ratio itself, not its logarithm: an offset is then exactly a line in 1 / torque.
+    y = own / x - 1.0
+    inverse = 1.0 / x
+    a1 = float(y.mean())
+    b1 = float(inverse @ y / (inverse @ inverse))
+    design = np.column_stack([np.ones(n), inverse])
+    (a2, b2), *_ = np.linalg.lstsq(design, y, rcond=None)
+    rest = y - design @ np.array([a2, b2])
+    rest_scale, rest_zero = y - a1, y - b1 * inverse
+    r = autocorrelation(rest)
+    s2 = (
+        max(float(rest @ rest) / max(1, n - 2), (0.7 * block_sd) ** 2)
+        * (1.0 + max(0.0, r))
+        / (1.0 - max(0.0, r))
+    )
+    covariance = s2 * np.linalg.pinv(design.T @ design)
+    systematic_nm = 0.2 * loss_w / 9.0
+    sd_a = math.sqrt(float(covariance[0, 0]))
+    sd_b = math.hypot(math.sqrt(float(covariance[1, 1])), systematic_nm)
+    scale_chi = float(rest_scale @ rest_scale - rest @ rest) / s2
+    zero_chi = float(rest_zero @ rest_zero - rest @ rest) / s2
+    gain = 1.0 + float(a2)
+    # Blocks that no straight line through the torques explains belong to more than one state.
+    mixed = float(rest @ rest) / max(1, n - 2) > (2.0 * block_sd) ** 2
+    told = not mixed and sd_a <= GATE_GAIN and sd_b <= GATE_OFFSET_NM
+    line = (gain, float(b2), sd_a, sd_b) if told else (None, None, None, None)
+    mean_nm = float(x.mean())
+    where = "the error" if side == "total" else f"the {side} side's error"
+    # What each alone contributes at the mean torque: the smaller one must be small.
+    part_scale, part_zero = abs(float(a2)), abs(float(b2)) / mean_nm
+    if (
+        not mixed
+        and zero_chi - scale_chi > EVIDENCE
+        and scale_chi < EVIDENCE
+        and part_zero < 0.4 * part_scale
+    ):
+        return Diagnosis(
+            "scale", f"{where} keeps its {100.0 * a1:+.1f} % at every torque: a scale error, "
+            "zeroing will not cure it, check its settings and ask the maker", "", *line,
+        )  # fmt: skip
+    if not mixed and scale_chi - zero_chi > EVIDENCE and zero_chi < EVIDENCE and part_scale < 0.4 * part_zero:
+        return Diagnosis(
+            "zero-offset", f"{where} is a constant {b1:+.2f} N·m: a zero offset, unload the pedals, "
+            "zero it and ride the block again", "", *line,
+        )  # fmt: skip
+    words, block = _ride(x, cadence)
+    unclear = Diagnosis("unclear", "scale or zero offset can't be told apart yet", words, *line)
+    return replace(unclear, block=block)
+
+
+def _ride(torque_nm: Floats, cadence: Floats) -> tuple[str, Ride]:
+    """The ride that would tell scale from zero: far from the torque ridden so far, at steady power."""
+    if not len(torque_nm):
+        words = "hold 200 W and go from 100 to 60 rpm for two minutes each to tell scale from zero"
+        return words, Ride(200.0, 60.0)
+    rpm = float(cadence[-6:].mean())
+    power = float((torque_nm[-6:] * cadence[-6:]).mean()) * TWO_PI / 60.0
+    watts = 10.0 * round(min(max(power, 120.0), 260.0) / 10.0)
+    go = 60.0 if rpm > 75.0 else 100.0
+    words = (
+        f"hold {watts:.0f} W and go from {rpm:.0f} to {go:.0f} rpm for two minutes to tell scale from zero"
+    )
+    return words, Ride(watts, go)
+
+
+# -- sides
+
+
+@dataclass(frozen=True, slots=True)
+class Attribution:
+    """How a difference of the total splits on the sides, watts, with 95 % half-widths.
+
+    `left_w` + `right_w` is the total's difference exactly. `side` is named when one side
+    explains at least three quarters and the other's part could be nothing.
+    """
+
+    left_w: float
+    right_w: float
+    u95_left_w: float
+    u95_right_w: float
+    side: Side | None
+
+
+def attribute(blocks: Sequence[Block]) -> Attribution | None:
+    """Split the mean difference of the blocks that know both sides; None for fewer than three."""
+    rows = [
+        (b.left_w - b.left_reference_w, b.right_w - b.right_reference_w)
+        for b in blocks
+        if b.left_w is not None
+        and b.right_w is not None
+        and b.left_reference_w is not None
+        and b.right_reference_w is not None
+    ]
+    if len(rows) < 3:
+        return None
+    table = np.array(rows)
+    means = table.mean(axis=0)
+    halves = []
+    for column in table.T:
+        n_eff = max(2.0, effective_n(len(column), autocorrelation(column)))
+        halves.append(2.2 * float(column.std(ddof=1)) / math.sqrt(n_eff))
+    left, right = float(means[0]), float(means[1])
+    side: Side | None = None
+    for name, own, other, half in (("left", left, right, halves[0]), ("right", right, left, halves[1])):
+        if abs(own) > 2.0 * half and abs(own) >= 3.0 * abs(other):
+            side = name  # type: ignore[assignment]
+    return Attribution(left, right, halves[0], halves[1], side)
+
+
+# -- noise without truth
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseEstimate:
+    """Noise of one instrument, in the unit of the series; `low` 0 means: below `high`.
+
+    `value` is None when the estimated variance is not positive: then only `high` is known.
+    """
+
+    value: float | None
+    low: float
+    high: float
+
+
+def three_cornered_hat(series: Floats) -> list[NoiseEstimate] | None:
+    """Noise of each of three or more instruments from their differences alone.
+
+    `series` has shape (n, instruments). Grubbs' estimators, which are the three-cornered
+    hat for three; for more, least squares over all pairs. Errors are taken as
+    independent: what two instruments share is charged to the others. Intervals are
+    95 %, from the sampling spread of the pair variances. None for fewer than three
+    instruments or ten rows.
+    """
+    n, k = series.shape
+    if k < 3 or n < 10:
+        return None
+    pairs = [(i, j) for i in range(k) for j in range(i + 1, k)]
+    design = np.zeros((len(pairs), k))
+    variances = np.zeros(len(pairs))
+    n_effs = np.zeros(len(pairs))
+    for row, (i, j) in enumerate(pairs):
+        design[row, i] = design[row, j] = 1.0
+        d = series[:, i] - series[:, j]
+        variances[row] = float(d.var(ddof=1))
+        n_effs[row] = max(3.0, effective_n(n, autocorrelation(d) ** 2))
+    solve = np.linalg.pinv(design)
+    estimates = solve @ variances
+    spreads = np.sqrt((solve**2) @ (2.0 * variances**2 / (n_effs - 1.0)))
+    result = []
+    for variance, spread in zip(estimates, spreads, strict=True):
+        low, high = variance - 1.96 * spread, max(variance, 0.0) + 1.96 * spread
+        result.append(
+            NoiseEstimate(
+                math.sqrt(variance) if variance > 0.0 else None,
+                math.sqrt(low) if low > 0.0 else 0.0,
+                math.sqrt(high),
+            )
+        )
+    return result
+
+
+# -- placement
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """A stretch without power while others showed it: when, in which gear, at which cadence."""
+
+    at_s: float
+    gear: str
+    cadence_rpm: float | None
+
+
+def placement(holes: Sequence[Hole], ridden: dict[str, float], cadences: Sequence[float]) -> str | None:
+    """What the holes have in common: `in gear X` or `between A and B rpm`; None if nothing.
+
+    `ridden` is the time in seconds with power per gear, `cadences` the cadence of each ten
+    seconds with power. At least two holes, all alike, and enough riding without a hole
+    elsewhere: else it is chance.
+    """
+    if len(holes) < 2:
+        return None
+    gears = {h.gear for h in holes}
+    if len(gears) == 1:
+        (gear,) = gears
+        elsewhere = sum(s for g, s in ridden.items() if g != gear)
+        if gear and elsewhere >= 60.0:
+            return f"in gear {gear}"
+    known = [h.cadence_rpm for h in holes if h.cadence_rpm is not None]
+    if len(known) == len(holes) and len(known) >= 3:
+        low, high = min(known) - 4.0, max(known) + 4.0
+        outside = [c for c in cadences if not low <= c <= high]
+        if high - low <= 20.0 and len(outside) * BLOCK_S >= 120.0:
+            return f"between {low:.0f} and {high:.0f} rpm"
+    return None

@@ -1,0 +1,351 @@
+"""Something changed: a step of an instrument against its own past, found live.
+
+Blocks of ten seconds of the log ratio to the reference go through a self-starting
+cumulative sum (Hawkins 1987): each block is standardised by the mean and spread of all
+blocks before it, so that nothing need be known in advance, then summed both ways.
+"""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.analysis.block import Block
+from monitor.finding import Side
+
+K = 0.5
+H = 8.5
+H_SIDE = 12.0
+"""Decision interval, standard deviations. The average run length to a false alarm of k 0.5 grows about
+e-fold with each unit: 465 blocks at 5, 3,600 at 7.03 (computed, and for h 4 as Lucas and Crosier 1982).
+Sides scatter more, follow the rider's balance in coarse steps, are two more to watch: theirs is higher."""
+WARM_UP = 6
+MAX_Z = 3.5
+MIN_PERCENT = 1.3
+MIN_SIDE_PERCENT = 2.0
+MIN_DRIFT_PERCENT = 1.4
+"""Steps under these are true perhaps, but of no use to a tester: meters wander by half of it, and sides
+follow the rider in coarse steps."""
+SHOWN_S = 60
+BASELINE = 12
+"""Blocks at the beginning that later ones are held against for drift."""
+LAMBDA = 0.1
+DRIFT_SIGMAS = 5.0
+SPLIT_PERCENT = 2.5
+"""A split of sides that creeps by less may be the rider's own in coarse steps."""
+STEP_SIGMAS = 3.8
+OFFSET_NM = 0.2
+"""Standard deviation of the zero offset of a meter that has read true so far (N·m; common practice, no
+source)."""
+_NORMAL = NormalDist()
+
+
+def student_cdf(t: float, dof: int) -> float:
+    """Distribution function of Student's t for whole degrees of freedom.
+
+    The finite sums of Abramowitz and Stegun 26.7.3 and 26.7.4.
+    """
+    theta = math.atan(t / math.sqrt(dof))
+    c2 = math.cos(theta) ** 2
+    if dof % 2:
+        total, term = 0.0, math.cos(theta)
+        for j in range(3, dof + 1, 2):
+            total += term
+            term *= c2 * (j - 1) / j
+        a = 2.0 / math.pi * (theta + math.sin(theta) * total)
+    else:
+        total, term = 0.0, 1.0
+        for j in range(2, dof + 1, 2):
+            total += term
+            term *= c2 * (j - 1) / j
+        a = math.sin(theta) * total
+    return 0.5 + 0.5 * a
+
+
+class SelfStarting:
+    """Standardises each value by those before it: N(0, 1) until something changes."""
+
+    def __init__(self) -> None:
+        self.n = 0
+        self.mean = 0.0
+        self._m2 = 0.0
+
+    def update(self, x: float) -> float | None:
+        """The standardised value, or None while fewer than two values came before."""
+        u = None
+        if self.n >= 2 and self._m2 > 0.0:
+            s = math.sqrt(self._m2 / (self.n - 1))
+            t = (x - self.mean) / s * math.sqrt(self.n / (self.n + 1.0))
+            dof = self.n - 1
+            p = student_cdf(t, dof) if dof <= 200 else _NORMAL.cdf(t)
+            u = _NORMAL.inv_cdf(min(max(p, 1e-12), 1.0 - 1e-12))
+        self.n += 1
+        d = x - self.mean
+        self.mean += d / self.n
+        self._m2 += d * (x - self.mean)
+        return u
+
+
+class Cusum:
+    """Tabular cumulative sums, both ways, reference value `k`; the caller compares with its h."""
+
+    def __init__(self, k: float) -> None:
+        self.k = k
+        self.high = self.low = 0.0
+        self.since_high = self.since_low = 0
+
+    def update(self, z: float) -> None:
+        """Take one standardised value; `since_high` and `since_low` count values since the last zero."""
+        self.high = max(0.0, self.high + z - self.k)
+        self.since_high = self.since_high + 1 if self.high > 0.0 else 0
+        self.low = max(0.0, self.low - z - self.k)
+        self.since_low = self.since_low + 1 if self.low > 0.0 else 0
+
+
+class Ewma:
+    """An exponentially weighted moving average, weight `lam` for each new value."""
+
+    def __init__(self, lam: float, start: float) -> None:
+        self.lam = lam
+        self.value = start
+
+    def update(self, x: float) -> float:
+        """Take the next value; the average."""
+        self.value += self.lam * (x - self.value)
+        return self.value
+
+    def half_width(self, sd: float, sigmas: float) -> float:
+        """Distance of the control limits from the centre line, after many values of spread `sd`."""
+        return sigmas * sd * math.sqrt(self.lam / (2.0 - self.lam))
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """A change: when it began, when it was noticed (session seconds), its size in percent and its side.
+
+    `drift` tells a slow change from a step; it began some time after `since_s`.
+    """
+
+    since_s: float
+    found_s: float
+    percent: float
+    side: Side
+    drift: bool = False
+
+
+class Row(NamedTuple):
+    """One block of a quantity: its end (s), log ratio, reciprocal torque (1 / N·m), and how much it counts
+    beside one of steady riding (0..1, reciprocal variance)."""
+
+    end_s: int
+    y: float
+    inverse: float
+    weight: float
+
+
+class _Line:
+    """One quantity under watch."""
+
+    def __init__(self, h: float, least_percent: float, usual: float) -> None:
+        self.h = h
+        self.usual = usual
+        self.least_percent = least_percent
+        self.begin()
+
+    def begin(self) -> None:
+        self.start = SelfStarting()
+        self.cusum = Cusum(K)
+        self.past: deque[Row] = deque(maxlen=400)
+
+    def feed(self, row: Row) -> bool:
+        """Take the next block; whether the sums say that something has changed."""
+        # What is less sure counts as less far from the rest.
+        part = math.sqrt(row.weight) if self.start.n else 1.0
+        u = self.start.update(self.start.mean + part * (row.y - self.start.mean))
+        self.past.append(row)
+        if u is None or self.start.n <= WARM_UP:
+            return False
+        # One wild block must not be proof: it takes three to raise a step of any size.
+        self.cusum.update(min(max(u, -MAX_Z), MAX_Z))
+        return max(self.cusum.high, self.cusum.low) > self.h
+
+    def beginning(self) -> int | None:
+        """The end of the first block after the change: where two levels fit best; None if too few are known.
+
+        The sum's last zero lies before it, often by minutes: it bounds the search.
+        """
+        count = self.cusum.since_high if self.cusum.high > self.h else self.cusum.since_low
+        n = len(self.past)
+        splits = range(max(3, n - count - 1), n - 1)
+        if not splits:
+            return None
+        weights = np.cumsum([row.weight for row in self.past])
+        sums = np.cumsum([row.weight * row.y for row in self.past])
+        gains = [
+            sums[k - 1] ** 2 / weights[k - 1] + (sums[-1] - sums[k - 1]) ** 2 / (weights[-1] - weights[k - 1])
+            for k in splits
+        ]
+        return self.past[splits[int(np.argmax(gains))]].end_s
+
+    def step(self, first_end_s: int) -> float | None:
+        """The step at the block that ends at `first_end_s`, percent; None if there is none worth telling."""
+        before = [row for row in self.past if row.end_s < first_end_s]
+        after = [row for row in self.past if row.end_s >= first_end_s]
+        if len(before) < 3 or len(after) < 2:
+            return None
+        step = _step(before, after, self.usual)
+        percent = 0.0 if step is None else 100.0 * math.expm1(step)
+        return percent if abs(percent) >= self.least_percent else None
+
+
+class _Drift:
+    """One quantity against how it began: what creeps, a self-starting sum follows and misses."""
+
+    def __init__(self, least_percent: float, usual: float) -> None:
+        self.usual = usual
+        self.least = math.log1p(least_percent / 100.0)
+        self.begin()
+
+    def begin(self) -> None:
+        self.average: Ewma | None = None
+        self.sd = 0.0
+        self.past: deque[Row] = deque(maxlen=BASELINE)
+        self.first: list[Row] = []
+
+    def feed(self, row: Row) -> float | None:
+        """Take the next block; how far it has crept in percent, once that is sure."""
+        if len(self.first) < BASELINE:
+            self.first.append(row)
+            if len(self.first) == BASELINE:
+                values = np.array([r.y for r in self.first])
+                self.sd = max(0.005, float(values.std(ddof=1)))
+                self.average = Ewma(LAMBDA, float(values.mean()))
+                self.centre = self.average.value
+            return None
+        assert self.average is not None
+        self.past.append(row)
+        crept = self.average.update(row.y) - self.centre
+        # The centre line is itself the mean of only a few blocks.
+        limit = math.hypot(
+            self.average.half_width(self.sd, DRIFT_SIGMAS), DRIFT_SIGMAS * self.sd / BASELINE**0.5
+        )
+        if abs(crept) < max(self.least, limit) or len(self.past) < BASELINE:
+            return None
+        step = _step(self.first, list(self.past), self.usual)
+        return None if step is None or abs(step) < self.least else 100.0 * math.expm1(step)
+
+
+def _step(before: list[Row], after: list[Row], usual: float) -> float | None:
+    """The step between two runs of blocks, or None if torque may explain it.
+
+    A zero offset shows as a change whenever the torque changes. So the step is fitted beside
+    a dependence on 1 / torque, whose slope is the offset, and counts only if STEP_SIGMAS standard
+    deviations of it are left. Where the data do not tell the slope it is held to what is likely:
+    OFFSET_NM, and an offset that would have explained what was more than `usual` (a fraction) of the
+    deviation so far.
+    """
+    rows = [*before, *after]
+    if len(rows) < 5:
+        return None
+    weights, inverses, deviations = (
+        math.fsum(r.weight * x for r, x in zip(before, values, strict=True))
+        for values in ([1.0] * len(before), [r.inverse for r in before], [r.y for r in before])
+    )
+    likely_nm = math.hypot(OFFSET_NM, max(0.0, abs(deviations) - usual * weights) / inverses)
+    table = np.array(rows)
+    y, weight = table[:, 1], table[:, 3]
+    design = np.column_stack([np.ones(len(rows)), table[:, 2], np.arange(len(rows)) >= len(before)])
+    root = np.sqrt(weight)
+    free, *_ = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)
+    rest = y - design @ free
+    variance = float(weight @ rest**2) / (len(y) - 3)
+    if variance <= 0.0:
+        return None
+    normal = design.T @ (design * weight[:, None])
+    normal[1, 1] += variance / likely_nm**2
+    inverse = np.linalg.inv(normal)
+    solution = inverse @ (design.T @ (weight * y))
+    step, sd = float(solution[2]), math.sqrt(variance * float(inverse[2, 2]))
+    return step if abs(step) > STEP_SIGMAS * sd else None
+
+
+class ShiftDetector:
+    """Watches one instrument's total and sides, whose tolerance is `limit_percent`."""
+
+    def __init__(self, limit_percent: float) -> None:
+        # A meter that is well is within half of what it claims.
+        usual = 0.005 * limit_percent
+        self.lines: dict[Side, _Line] = {
+            "total": _Line(H, MIN_PERCENT, usual),
+            "left": _Line(H_SIDE, MIN_SIDE_PERCENT, usual),
+            "right": _Line(H_SIDE, MIN_SIDE_PERCENT, usual),
+        }
+        self.drifts = {"total": _Drift(MIN_DRIFT_PERCENT, usual), "split": _Drift(SPLIT_PERCENT, usual)}
+        self.found: list[Shift] = []
+
+    def reset(self) -> None:
+        """The instrument was zeroed or mended: its past no longer counts."""
+        for line in self.lines.values():
+            line.begin()
+        for drift in self.drifts.values():
+            drift.begin()
+
+    def feed(self, block: Block, weight: float = 1.0) -> Shift | None:
+        """Take one accepted block, worth `weight` of one of steady riding (reciprocal variance).
+
+        The step if there seems to be one, again and again until it is taken.
+        """
+        omega = 2.0 * math.pi * (block.cadence_rpm or 85.0) / 60.0
+        torque = block.reference_w / omega
+        values: dict[Side, float | None] = {"total": block.y, "left": block.y_left, "right": block.y_right}
+        begins = []
+        for side, y in values.items():
+            own = torque if side == "total" else 0.5 * torque
+            if y is not None and self.lines[side].feed(Row(block.end_s, y, 1.0 / max(own, 1.0), weight)):
+                begins.append(self.lines[side].beginning())
+        for begin in begins:
+            shift = None if begin is None else self._shift(begin, block.end_s)
+            if shift is not None:
+                return shift
+        return self._creeps(block, torque, weight)
+
+    def take(self, shift: Shift) -> None:
+        """Believe a step: it is shown, and the watch begins anew."""
+        self.found.append(shift)
+        self.reset()
+
+    def _creeps(self, block: Block, torque_nm: float, weight: float) -> Shift | None:
+        """A drift of the total, or of the split of the sides while the total stays."""
+        total, split = self.drifts["total"], self.drifts["split"]
+        if weight < 0.5:
+            return None
+        inverse = 1.0 / max(torque_nm, 1.0)
+        since = float(total.first[-1].end_s) if total.first else 0.0
+        percent = total.feed(Row(block.end_s, block.y, inverse, weight))
+        side: Side = "total"
+        if percent is None and block.y_left is not None and block.y_right is not None:
+            since = float(split.first[-1].end_s) if split.first else 0.0
+            percent = split.feed(Row(block.end_s, block.y_left - block.y_right, 2.0 * inverse, weight))
+            side = "left" if (percent or 0.0) > 0.0 else "right"
+            percent = None if percent is None else abs(percent)
+        if percent is None:
+            return None
+        return Shift(since, block.end_s, percent, side, drift=True)
+
+    def _shift(self, begin: int, now_s: int) -> Shift | None:
+        """The step that began with the block ending at `begin`, of the side that moved most."""
+        steps = {side: step for side, line in self.lines.items() if (step := line.step(begin)) is not None}
+        if not steps:
+            return None
+        # When both sides moved alike it is the total.
+        side = max(steps, key=lambda s: abs(steps[s]) * (1.3 if s == "total" else 1.0))
+        return Shift(begin - 10.0, now_s, steps[side], side)
+
+    def shown(self, now_s: float) -> Shift | None:
+        """The last step while it is news."""
+        if self.found and now_s - self.found[-1].found_s < SHOWN_S:
+            return self.found[-1]
+        return None

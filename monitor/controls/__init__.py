@@ -1,0 +1,1 @@
+"""What keys do: acts, trainer, zeroing, the checks before a ride."""

@@ -1,0 +1,161 @@
+"""Something changed: steps of an instrument against its own past, and what came with them."""
+
+import math
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from monitor.analysis.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
+from monitor.live.faults.seen import Seen
+from monitor.live.faults.sign import Sign
+from monitor.live.pair import Pair
+
+CLEARLY = 1.3
+"""Of three instruments the one that steps moves twice as far as the others."""
+
+
+@dataclass(slots=True)
+class ZeroTrial:
+    """The blocks before a zeroing, to be held against those after it."""
+
+    at_s: float
+    before: list[float]
+
+    def text(self, after: list[float]) -> str:
+        """What the zeroing changed; empty while there are too few blocks on either side."""
+        if len(self.before) < 3 or len(after) < 3:
+            return ""
+        change = 100.0 * math.expm1(sum(after) / len(after) - sum(self.before) / len(self.before))
+        return f", zeroing changed it by {change:+.1f} %: no cure"
+
+
+class Changes:
+    """Watches each instrument for steps, and keeps what may have caused them."""
+
+    def __init__(self, seen: Seen) -> None:
+        self.seen = seen
+        self.bench = seen.bench
+        self.tracks = seen.tracks
+        self.comparator = seen.comparator
+        self.labels = seen.labels
+        self.shifts = {i: ShiftDetector(pair.limit) for i, pair in seen.comparator.pairs.items()}
+        self.happened: deque[tuple[float, str]] = deque(maxlen=64)
+        """What may have moved an instrument: when, and in words (`the zeroing of heron`, `a sprint`)."""
+        self.zeros: dict[int, ZeroTrial] = {}
+        self._sprint_s = -math.inf
+        self._warm_c: list[float | None] = [None] * len(seen.tracks)
+
+    def happens(self, t_s: float, words: str) -> None:
+        """Something happened that may have moved an instrument."""
+        self.happened.append((t_s, words))
+
+    def zeroed(self, i: int, t_s: float) -> None:
+        """An instrument was zeroed: remember how it stood."""
+        self.happens(t_s, f"the zeroing of {self.labels[i]}")
+        pair = self.comparator.pairs.get(i)
+        if pair is not None:
+            blocks = [b.y for b in pair.blocks if b.begin_s >= pair.reset_s]
+            self.zeros[i] = ZeroTrial(t_s, blocks[-12:])
+
+    def notice(self, now_s: float) -> None:
+        """Sprints and steps of temperature, which nobody tells."""
+        for i in self.comparator.powered:
+            seconds = self.comparator.seconds[i]
+            if len(seconds) < 60 or now_s - self._sprint_s < 30.0:
+                continue
+            last = seconds[-1]
+            if last > 400.0 and last > 2.0 * sum(p for p in list(seconds)[-60:] if p == p) / 60.0:
+                self._sprint_s = now_s
+                self.happens(now_s, "a sprint")
+        for i, facts in enumerate(self.seen.facts):
+            warm = facts.get("temperature_c")
+            if isinstance(warm, float):
+                before = self._warm_c[i]
+                if before is None:
+                    self._warm_c[i] = warm
+                elif abs(warm - before) >= 3.0:
+                    self._warm_c[i] = warm
+                    self.happens(now_s, f"{warm - before:+.0f} °C in {self.labels[i]}")
+
+    def _near(self, t_s: float) -> str:
+        """What happened nearest before a moment (blocks are ten seconds, so a little after counts)."""
+        near = [(abs(t_s - t), words) for t, words in self.happened if -60.0 <= t - t_s <= 20.0]
+        return min(near)[1] if near else ""
+
+    def signs(self, i: int, pair: Pair, end: int) -> Iterator[Sign]:
+        """`shifted` of instrument `i`, for its total and each side."""
+        detector = self.shifts[i]
+        if self.seen.sides_wrong[i]:
+            # A doubled or swapped side follows the rider's own balance: that is no step of the meter.
+            detector.reset()
+        elif end % 10 == 0 and pair.blocks and pair.blocks[-1].end_s == end:
+            block = pair.blocks[-1]
+            edge = 0.005 * block.edge_percent / pair.noise.sd
+            found = detector.feed(block, 1.0 / (1.0 + edge * edge))
+            if found is not None and self.comparator.reference is None:
+                self._settle(i, found)
+            elif found is not None:
+                detector.take(found)
+        shift = detector.shown(end)
+        label = self.labels[i]
+        standing = self.seen.standing
+        for side in ("total", "left", "right"):
+            if (shift is None or shift.side != side) and ("shifted", label, side) not in standing:
+                continue
+            sign = Sign("shifted", label, side, "below", unit="%", reference=self.bench.reference)
+            if shift is not None and shift.side == side:
+                sign.signal = "over"
+                sign.value, sign.since_s = shift.percent, shift.since_s
+                sign.limit = MIN_PERCENT if side == "total" else MIN_SIDE_PERCENT
+                sign.cause = "unclear"
+                where = "" if side == "total" else f" {side} side"
+                sign.advice = self._tell(label, where, shift)
+            yield sign
+
+    def consensus_changed(self, i: int) -> None:
+        """Instrument `i` left the consensus, or came back: what the others were held against is another."""
+        for j, detector in self.shifts.items():
+            if j != i:
+                detector.reset()
+
+    def _settle(self, i: int, found: Shift) -> None:
+        """Against a consensus a step of one moves all: it belongs to the one that clearly moved most.
+
+        While it isn't clear which, the next block is waited for.
+        """
+        steps = {i: found.percent}
+        for j, pair in self.comparator.pairs.items():
+            after = [b.y for b in pair.blocks if b.end_s > found.since_s]
+            before = [b.y for b in pair.blocks if b.end_s <= found.since_s][-12:]
+            if j != i and after and before:
+                steps[j] = 100.0 * math.expm1(sum(after) / len(after) - sum(before) / len(before))
+        order = sorted(steps, key=lambda j: -abs(steps[j]))
+        if len(order) > 1 and abs(steps[order[0]]) < CLEARLY * abs(steps[order[1]]):
+            return
+        most = order[0]
+        self.shifts[most].take(
+            found if most == i else Shift(found.since_s, found.found_s, steps[most], "total")
+        )
+        for detector in self.shifts.values():
+            detector.reset()
+
+    def _tell(self, label: str, where: str, shift: Shift) -> str:
+        """What changed, by how much, and what came with it, in a sentence."""
+        if shift.drift and shift.side != "total":
+            return (
+                f"the split of {label} has crept by {shift.percent:.1f} % to the {shift.side} while its "
+                "total stays: zero both sides and ride the block again"
+            )
+        near = self._near(shift.since_s)
+        if shift.drift:
+            warm = next((w for t, w in reversed(self.happened) if "°C" in w and t >= shift.since_s), "")
+            return (
+                f"{label} has crept by {shift.percent:+.1f} % against its own beginning"
+                + (f", with {warm}" if warm else "")
+                + ": let it take the room's temperature, zero it and ride the block again"
+            )
+        return (
+            f"{label}{where} changed by {shift.percent:+.1f} % against its own past: "
+            + (f"it came with {near}" if near else "nothing known came with it, think of a knock")
+            + "; zero it and ride the block again"
+        )

@@ -1,0 +1,126 @@
+"""What an instrument tells of itself: restarted counters, settings that differ, a low battery."""
+
+from collections.abc import Iterator
+
+from monitor.live.faults.seen import Seen
+from monitor.live.faults.sign import SHOWN_S, Sign
+
+LOW_BATTERY_PERCENT = 15.0
+"""Common practice, no source."""
+COMMON_CRANK_MM = 172.5
+"""The lever of a force where the bench tells no crank length."""
+
+
+class Settings:
+    """Compares what the radio told with the bench."""
+
+    def __init__(self, seen: Seen) -> None:
+        self.seen = seen
+        self.bench = seen.bench
+        self.tracks = seen.tracks
+        self.comparator = seen.comparator
+        self.labels = seen.labels
+        n = len(seen.tracks)
+        self._restarts = [0] * n
+        self._known: list[dict[str, float | str]] = [{} for _ in range(n)]
+        self._states: list[float | str | None] = [None] * n
+        """The state of each battery as of the facts known last."""
+
+    def signs(self, i: int, now_s: float) -> Iterator[Sign]:
+        """`restarted`, and where the radio told of them `setting-differs` and `battery-low`."""
+        track, label, facts = self.tracks[i], self.labels[i], self.seen.facts[i]
+        if track.restarts != self._restarts[i]:
+            self._restarts[i] = track.restarts
+            self.seen.restarted_s[i] = now_s
+        recent = now_s - self.seen.restarted_s[i] < SHOWN_S
+        standing = self.seen.standing
+        if recent or ("restarted", label, None) in standing:
+            yield Sign(
+                "restarted",
+                label,
+                None,
+                "over" if recent else "below",
+                value=0.0,
+                unit="s",
+                since_s=self.seen.restarted_s[i],
+                cause="unclear",
+                advice=f"{label} began its counters anew: it was reset or lost its supply; look at its "
+                "battery, zero it and ride the block again",
+            )
+        if not facts:
+            return
+        mounted = self.bench.instruments[i].crank_length_mm
+        told = facts.get("crank_length_mm")
+        if mounted is not None and isinstance(told, float) and told > 0.0:
+            differs = abs(told - mounted) >= 0.4
+            if differs or ("setting-differs", label, None) in standing:
+                percent = 100.0 * (told / mounted - 1.0)
+                yield Sign(
+                    "setting-differs",
+                    label,
+                    None,
+                    "over" if differs else "below",
+                    value=percent,
+                    limit=0.0,
+                    cause="setting",
+                    advice=f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted: "
+                    f"it reads {percent:+.1f} % by that alone; set {mounted:g} mm",
+                )
+        yield from self._zero(i)
+        battery = facts.get("battery_percent")
+        state = self._battery_state(i)
+        low = (isinstance(battery, float) and battery <= LOW_BATTERY_PERCENT) or state in ("low", "critical")
+        told_of = isinstance(battery, float) or isinstance(state, str)
+        if low or (told_of and ("battery-low", label, None) in standing):
+            shown = f"{battery:.0f} %" if isinstance(battery, float) else str(state)
+            yield Sign(
+                "battery-low",
+                label,
+                None,
+                "over" if low else "below",
+                value=battery if isinstance(battery, float) else None,
+                limit=LOW_BATTERY_PERCENT,
+                advice=f"the battery of {label} is low ({shown}): change or charge it before the next ride",
+            )
+
+    def _battery_state(self, i: int) -> float | str | None:
+        """The state of its battery in words; with several batteries the weakest counts."""
+        facts = self.seen.facts[i]
+        if facts != self._known[i]:
+            self._known[i] = dict(facts)
+            states = [v for k, v in facts.items() if k.startswith("battery") and k.endswith("_state")]
+            self._states[i] = next(
+                (v for v in states if v in ("low", "critical")), states[0] if states else None
+            )
+        return self._states[i]
+
+    def _zero(self, i: int) -> Iterator[Sign]:
+        """A zero offset far from the ones before; it stands until the next one."""
+        zeros, label = self.seen.zeros[i], self.labels[i]
+        if not zeros.here:
+            return
+        found = zeros.jump
+        if found is None:
+            if ("zero-jumped", label, None) in self.seen.standing:
+                yield Sign("zero-jumped", label, None, "below", 0.0, unit="N·m")
+            return
+        mm = self.bench.instruments[i].crank_length_mm or COMMON_CRANK_MM
+        # A raw zero has no unit that others know: percent of what is usual for it.
+        scale, unit = {
+            "N·m": (1.0, "N·m"),
+            "N": (mm / 1000.0, "N·m"),
+            "raw": (100.0 / max(abs(found.usual), 1.0), "%"),
+        }[found.unit]
+        value, limit = scale * found.delta, scale * found.limit
+        yield Sign(
+            "zero-jumped",
+            label,
+            None,
+            "over",
+            value=value,
+            limit=limit,
+            unit=unit,  # type: ignore[arg-type]
+            since_s=zeros.jumped_s,
+            advice=f"the zero of {label} moved by {value:+.1f} {unit} against those before: were the pedals "
+            "unloaded and the crank still, is it tight and warm? Zero it again",
+        )

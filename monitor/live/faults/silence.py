@@ -1,0 +1,199 @@
+"""Silence and missing power: judged on packets, four times a second."""
+
+import math
+from array import array
+from collections.abc import Iterator
+
+from monitor.analysis.curve import Track
+from monitor.analysis.diagnose import Hole, placement
+from monitor.live.alarm import Signal
+from monitor.live.faults.seen import EVIDENCE_S, Seen
+from monitor.live.faults.sign import Sign
+from monitor.live.view import Heard
+
+NO_POWER_S = 3.5
+"""No power for this long while others show it. Meters that average show power up to 3 s late."""
+NEVER_HEARD_S = 20.0
+KEPT_HOLES = 200
+
+
+class Silence:
+    """Who is heard, rests or is lost, and who shows no power while others do."""
+
+    def __init__(self, seen: Seen) -> None:
+        self.seen = seen
+        self.bench = seen.bench
+        self.tracks = seen.tracks
+        self.comparator = seen.comparator
+        self.labels = seen.labels
+        n = len(seen.tracks)
+        self.holes: list[list[Hole]] = [[] for _ in range(n)]
+        self._ridden_s: list[dict[str, float]] = [{} for _ in range(n)]
+        self._ridden_rpm = [array("d") for _ in range(n)]
+        self._measures = [instrument.mount != "cadence" for instrument in self.bench.instruments]
+        self._shown: list[tuple[float, float] | None] = [None] * n
+
+    def signs(self, now_s: float) -> Iterator[Sign]:
+        """Silence and missing power at `now_s`."""
+        seen = self.seen
+        self._shown = [None] * len(self.tracks)
+        early_s = now_s - EVIDENCE_S
+        shows = [
+            t.heard_s > early_s and (t.powered_s > early_s or t.turning_s > early_s) for t in self.tracks
+        ]
+        total = sum(shows)
+        for i, track in enumerate(self.tracks):
+            if total - shows[i] > 0:
+                if seen.pedalling_since_s[i] == math.inf:
+                    seen.pedalling_since_s[i] = now_s
+            else:
+                seen.pedalling_since_s[i] = math.inf
+            sign = self._silence(i, track, now_s)
+            if sign is not None:
+                yield sign
+            if self._measures[i]:
+                sign = self._missing(i, track, now_s)
+                if sign is not None:
+                    yield sign
+
+    def _silence(self, i: int, track: Track, now_s: float) -> Sign | None:
+        seen = self.seen
+        label = self.labels[i]
+        after = self.bench.limits.lost_after_s
+        others_since = seen.pedalling_since_s[i]
+        silent_s = now_s - track.heard_s
+        signal: Signal
+        heard: Heard
+        since = track.heard_s
+        if silent_s < after:
+            heard, signal, since = "heard", "below", seen.heard_since_s[i]
+        elif track.heard_s == -math.inf:
+            heard = "searching"
+            waited = now_s - others_since
+            signal = "over" if waited > NEVER_HEARD_S else None
+            since = 0.0
+            silent_s = now_s
+        else:
+            alone = len(self.tracks) == 1 or all(
+                t.heard_s < now_s - EVIDENCE_S for j, t in enumerate(self.tracks) if j != i
+            )
+            pedalled = max(track.powered_s, track.turning_s) > track.heard_s - EVIDENCE_S
+            if now_s - others_since >= after or (alone and pedalled) or seen.heard[i] == "lost":
+                heard, signal = "lost", "over"
+                if others_since < math.inf:
+                    since = max(track.heard_s, others_since if others_since > track.heard_s + 5.0 else 0.0)
+            else:
+                heard, signal = "resting", "below"
+        if seen.given_up[i] and heard in ("lost", "searching"):
+            heard = "given-up"
+        if heard != seen.heard[i]:
+            seen.heard[i] = heard
+            seen.heard_since_s[i] = now_s if heard == "heard" else since
+        if signal != "over" and ("signal-lost", label, None) not in seen.standing:
+            return None
+        reason = seen.given_up[i]
+        advice = (
+            f"{label} can't be reached: {reason}"
+            if reason
+            else f"{label} has not been heard for {max(0.0, silent_s):.1f} s: wake it, look at its battery, "
+            "bring the receiver nearer; it is reconnected by itself"
+        )
+        return Sign("signal-lost", label, None, signal, silent_s, after, "s", None, since, "link", advice)
+
+    def _missing(self, i: int, track: Track, now_s: float) -> Sign | None:
+        seen = self.seen
+        label = self.labels[i]
+        powered = track.powered_s > now_s - 1.2 and track.unpowered_s < track.powered_s
+        if powered:
+            seen.missing[i] = False
+        calm = powered or seen.heard[i] != "heard"
+        if calm and ("power-missing", label, "total") not in seen.standing:
+            return None
+        sign = Sign("power-missing", label, "total", None, 0.0, None, "W")
+        if seen.heard[i] != "heard":
+            return sign
+        since = -math.inf
+        other = None
+        watts = 0.0
+        shown = could = 0
+        for j, heard in enumerate(seen.heard):
+            if j == i or heard != "heard" or not self._measures[j]:
+                continue
+            could += 1
+            began, power = self._shown[j] or self._show(j, now_s)
+            if began < math.inf:
+                shown += 1
+                if power > watts:
+                    other, watts = self.labels[j], power
+                since = max(since, began)
+        if other is None or 2 * shown < could:
+            return sign
+        if powered:
+            sign.signal = "below"
+            return sign
+        since = max(since, seen.heard_since_s[i])
+        missing_s = now_s - max(track.powered_s, since)
+        none_shown = track.power_w is None or track.power_w <= 5.0
+        sign.signal = "over" if missing_s >= NO_POWER_S and none_shown else "between"
+        sign.since_s = max(track.powered_s, since)
+        sign.reference = other
+        sign.value, sign.limit = track.power_w or 0.0, watts
+        if sign.signal == "over" and not seen.missing[i]:
+            self.holes[i].append(Hole(sign.since_s, seen.gear, self._cadence_at(i)))
+            # A gear or a cadence shows in far fewer.
+            del self.holes[i][:-KEPT_HOLES]
+        seen.missing[i] = sign.signal == "over"
+        found = placement(self.holes[i], self._ridden_s[i], self._ridden_rpm[i])
+        sign.cause = "placement" if found else "unclear"
+        sign.advice = f"{label} shows no power while {other} shows {watts:.0f} W: " + (
+            f"each time {found}, so it is where it sits: move magnet or sensor and ride there again"
+            if found
+            else "look at magnet, sensor and cable, then shift a gear, mark it and ride on"
+        )
+        return sign
+
+    def _show(self, j: int, now_s: float) -> tuple[float, float]:
+        """Since when an instrument has shown power, and nothing but power, for long enough to tell of
+        others that show none (infinite: it hasn't), and its power (W); worked out once a look.
+
+        One that averages or is late still shows the power before a stop: but then it falls.
+        """
+        t = self.tracks[j]
+        power = t.power_w or 0.0
+        began = math.inf
+        if t.powered_s > now_s - 2.0 and t.unpowered_s < now_s - NO_POWER_S and power > 40.0:
+            # What was shown before a silence is no evidence after it.
+            since = max(self._powered_since(j), self.seen.heard_since_s[j])
+            early_s = now_s - NO_POWER_S
+            if since <= early_s and power > 0.8 * self._power_at(j, early_s):
+                # A short rest, too short for it to have fallen to nothing, is a rest all the same.
+                lowest = min((p for at, p in self.seen.recent[j].powers if at >= early_s), default=power)
+                if lowest > max(20.0, 0.5 * power):
+                    began = since
+        told = self._shown[j] = began, power
+        return told
+
+    def _cadence_at(self, i: int) -> float | None:
+        """The cadence that the others show now."""
+        shown = [t.cadence_rpm for j, t in enumerate(self.tracks) if j != i and self.seen.heard[j] == "heard"]
+        known = sorted(c for c in shown if c is not None and c > 20.0)
+        return known[len(known) // 2] if known else None
+
+    def ride_on(self, end: int) -> None:
+        """Keep where power was shown: per gear, and per cadence, ten seconds each."""
+        [cadences] = self.comparator.cadences((end - 10, end))
+        for i in self.comparator.powered:
+            if self.tracks[i].unpowered_s < self.tracks[i].heard_s - 10.0 and self.seen.heard[i] == "heard":
+                ridden = self._ridden_s[i]
+                ridden[self.seen.gear] = ridden.get(self.seen.gear, 0.0) + 10.0
+                known = sorted(c for c in cadences if c is not None and c > 20.0)
+                if known and len(self._ridden_rpm[i]) < 4000:
+                    self._ridden_rpm[i].append(known[len(known) // 2])
+
+    def _power_at(self, j: int, t_s: float) -> float:
+        """The power that was shown last before `t_s`; 0 if that isn't remembered."""
+        return next((p for t, p in reversed(self.seen.recent[j].powers) if t <= t_s), 0.0)
+
+    def _powered_since(self, j: int) -> float:
+        recent = self.seen.recent[j]
+        return max(recent.powered_since_s, recent.powers[0][0]) if recent.powers else math.inf

@@ -1,0 +1,100 @@
+"""All detectors of one bench, in the order in which they build on each other."""
+
+import math
+from collections.abc import Iterator
+
+from monitor.analysis.curve import Track
+from monitor.live.comparator import Comparator
+from monitor.live.faults.change import Changes
+from monitor.live.faults.deviation import Deviation
+from monitor.live.faults.oddity import Oddities
+from monitor.live.faults.seen import Seen
+from monitor.live.faults.settings import Settings
+from monitor.live.faults.sign import SHOWN_S, Sign
+from monitor.live.faults.silence import Silence
+from monitor.setup.bench import Bench
+
+
+class Watch:
+    """Yields the signs of every detector; the pipeline drives the alarms with them."""
+
+    def __init__(self, bench: Bench, tracks: list[Track], comparator: Comparator) -> None:
+        self.seen = Seen(bench, tracks, comparator)
+        self.silence = Silence(self.seen)
+        self.changes = Changes(self.seen)
+        self.deviation = Deviation(self.seen, self.changes)
+        self.oddities = Oddities(self.seen)
+        self.settings = Settings(self.seen)
+        self.failing_s: float | None = None
+        """Since when the disk has taken no records."""
+        self.step_s = -math.inf
+        self.step_by_s = 0.0
+
+    def quick(self, now_s: float) -> Iterator[Sign]:
+        """Silence and missing power at `now_s`."""
+        return self.silence.signs(now_s)
+
+    def second(self, now_s: float, end: int) -> Iterator[Sign]:
+        """Everything that is judged on closed seconds; `end` is the common time of all windows."""
+        seen, comparator = self.seen, self.seen.comparator
+        turning = self.oddities.turning(end)
+        if end % 10 == 0 and end >= 10:
+            self.silence.ride_on(end)
+        if end % 2 == 0:
+            self.changes.notice(now_s)
+        for i in comparator.powered:
+            own = (
+                self.oddities.spike(i, now_s),
+                self.oddities.stuck(i, now_s),
+                self.oddities.clipped(i, now_s),
+            )
+            odd = any(sign is not None and sign.signal == "over" for sign in own)
+            if odd or seen.missing[i] or now_s - seen.restarted_s[i] < SHOWN_S:
+                # What is wrong in a way of its own is neither judged nor a judge of others.
+                comparator.clean_since[i] = max(comparator.clean_since[i], end)
+            for sign in own:
+                if sign is not None:
+                    yield sign
+        for i, instrument in enumerate(seen.bench.instruments):
+            pair = comparator.pairs.get(i)
+            if pair is not None:
+                yield from self.deviation.signs(i, pair, now_s, end)
+                yield from self.changes.signs(i, pair, end)
+            if turning is not None and (sign := self.oddities.cadence(i, turning)) is not None:
+                yield sign
+            if instrument.mount != "cadence" and instrument.sides == "both":
+                sign = self.oddities.one_sided(i, now_s)
+                if sign is not None:
+                    yield sign
+            yield from self.settings.signs(i, now_s)
+        yield from self._of_the_computer(now_s)
+
+    def _of_the_computer(self, now_s: float) -> Iterator[Sign]:
+        standing = self.seen.standing
+        if self.failing_s is not None:
+            yield Sign(
+                "not-recorded",
+                "",
+                None,
+                "over",
+                value=now_s - self.failing_s,
+                limit=0.0,
+                unit="s",
+                since_s=self.failing_s,
+                advice="the disk takes no records: free space or give it back; measuring goes on, unrecorded",
+            )
+        elif ("not-recorded", "", None) in standing:
+            yield Sign("not-recorded", "", None, "below", 0.0, 0.0, "s")
+        stepped = now_s - self.step_s < SHOWN_S
+        if stepped or ("clock-stepped", "", None) in standing:
+            yield Sign(
+                "clock-stepped",
+                "",
+                None,
+                "over" if stepped else "below",
+                value=self.step_by_s,
+                limit=1.0,
+                unit="s",
+                since_s=self.step_s,
+                advice="the computer's clock was set, or it slept: times of day are off in this session",
+            )

@@ -1,0 +1,157 @@
+"""What is remembered of one instrument against its reference: noise, verdicts, windows, blocks."""
+
+import math
+from collections import deque
+
+import msgspec
+
+from monitor.analysis.block import Block
+from monitor.analysis.expected import ALIKE
+from monitor.analysis.statistics import sequence_radius, sequence_rho, t_975
+
+
+class Noise:
+    """Spread of block log ratios, learnt from successive differences so that a step costs little.
+
+    `sd` starts from a prior worth a few blocks and is the standard deviation of one
+    block of BLOCK_S seconds, as a fraction.
+    """
+
+    PRIOR_BLOCKS = 4.0
+    KEEP = 36
+
+    def __init__(self, prior: float) -> None:
+        self.prior = prior
+        self._last: float | None = None
+        self._squares: deque[float] = deque(maxlen=self.KEEP)
+        self.sd = prior
+
+    def update(self, y: float | None) -> None:
+        """Take the next block, or None where a block could not be used."""
+        if y is not None and self._last is not None:
+            # Half the squared difference estimates the variance; a step of the level is
+            # one large value among many, so each is held to 3 standard deviations.
+            self._squares.append(min(0.5 * (y - self._last) ** 2, 9.0 * self.sd * self.sd))
+            p = self.PRIOR_BLOCKS
+            mean = (p * self.prior**2 + math.fsum(self._squares)) / (p + len(self._squares))
+            self.sd = math.sqrt(mean)
+        self._last = y
+
+
+class Verdict:
+    """A verdict that may be looked at after every block: mean of all blocks since the last reset."""
+
+    N_TIGHT = 30
+    RHO = sequence_rho(N_TIGHT)
+    RHO_ALARM = sequence_rho(12, 0.001)
+
+    def __init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget: the instrument was zeroed, mended, or has shifted."""
+        self.n = 0
+        self.mean = 0.0
+        self._m2 = 0.0
+
+    def update(self, y: float) -> None:
+        """Take the log ratio of one block (Welford's recurrence)."""
+        self.n += 1
+        d = y - self.mean
+        self.mean += d / self.n
+        self._m2 += d * (y - self.mean)
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of the blocks so far; 0 for fewer than two."""
+        return math.sqrt(self._m2 / (self.n - 1)) if self.n > 1 else 0.0
+
+    def u95(self, floor_sd: float) -> float:
+        """95 % half-width valid at every look, as a fraction; `floor_sd` guards against a lucky start."""
+        return self._half(floor_sd, self.RHO, 0.05)
+
+    def u_alarm(self, floor_sd: float) -> float:
+        """Half-width for raising an alarm: once in a thousand sessions by chance, tightest early."""
+        return self._half(floor_sd, self.RHO_ALARM, 0.001)
+
+    def _half(self, floor_sd: float, rho: float, alpha: float) -> float:
+        if self.n < 2:
+            return math.inf
+        sd = max(self.sd, floor_sd)
+        return sequence_radius(self.n, sd, rho, alpha) * t_975(self.n - 1.0) / 1.96
+
+
+class Window(msgspec.Struct, gc=False):
+    """One instrument against its reference over one window; percent unless the name says otherwise.
+
+    `deviation` is what is left after the expected drivetrain loss; `u` its standard
+    uncertainty from scatter, `u_lag` that from the corrected lag, `u_loss` that of the expected
+    loss, `edge` what smoothing at the window's ends can contribute at most. `limit` is the
+    tolerance at this power, at least the floor in watts; `claim` the tolerance without the floor.
+    `left` and `right` are the deviations of the sides, against `side_reference`.
+    """
+
+    begin_s: int
+    end_s: int
+    power_w: float
+    reference_w: float
+    expected_percent: float
+    deviation: float
+    deviation_w: float
+    u: float
+    u_lag: float
+    u_loss: float
+    edge: float
+    limit: float
+    claim: float
+    left: float | None = None
+    right: float | None = None
+    left_w: float | None = None
+    right_w: float | None = None
+    u_left: float = 0.0
+    u_right: float = 0.0
+    side_limit: float = 0.0
+    side_claim: float = 0.0
+    side_edge: float = 0.0
+    u_side_lag: float = 0.0
+    balance: float | None = None
+    balance_reference: float | None = None
+    u_balance: float = 0.0
+
+    @property
+    def calm(self) -> bool:
+        """Whether total and sides are within half of their limits."""
+        return 2.0 * abs(self.deviation) < self.limit and (
+            2.0 * max(abs(self.left or 0.0), abs(self.right or 0.0)) <= self.side_limit
+        )
+
+
+class Pair:
+    """What is remembered of one instrument against its reference."""
+
+    def __init__(self, limit: float, smoothed_s2: float) -> None:
+        self.limit = limit
+        self.smoothed_s2 = smoothed_s2
+        """What smoothing may move over a window's end, square seconds of the slope of power there."""
+        self.side_timing = ALIKE
+        """Lag behind what its sides are compared with."""
+        self.noise = Noise(0.007)
+        self.noise_left = Noise(0.008)
+        self.noise_right = Noise(0.008)
+        self.verdict = Verdict()
+        self.verdict_left = Verdict()
+        self.verdict_right = Verdict()
+        self.windows: dict[int, Window] = {}
+        """The windows that end now, by length in seconds; empty while nothing can be said, and without
+        the lengths in between while nothing leans."""
+        self.blocks: deque[Block] = deque(maxlen=360)
+        self.uneven = False
+        """Whether the last block ended amid a change of load, and waits for the next one."""
+        self.reset_s = 0
+
+    def reset(self, at_s: int) -> None:
+        """Nothing before `at_s` speaks for what the instrument does from now on."""
+        self.reset_s = at_s
+        for verdict in (self.verdict, self.verdict_left, self.verdict_right):
+            verdict.reset()
+        self.windows.clear()

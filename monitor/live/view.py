@@ -1,0 +1,124 @@
+"""Frozen views: what a screen draws and a report prints. Values only, nothing computed here."""
+
+from typing import Literal
+
+import msgspec
+
+from monitor.finding import Kind, Side, State
+
+Verdict = Literal["reference", "agrees", "differs", "undecided", "blind"]
+Heard = Literal["heard", "resting", "lost", "searching", "given-up"]
+
+
+class AlarmView(msgspec.Struct, frozen=True):
+    """One alarm that is not calm, as it stands now."""
+
+    kind: Kind
+    instrument: str
+    side: Side | None
+    state: State
+    since_s: float
+    text: str
+    acknowledged: bool = False
+
+
+class Lane(msgspec.Struct, frozen=True):
+    """One instrument on the common line. Means are over the last few seconds unless said otherwise.
+
+    `deviation_percent` and `u95_percent` are the window's difference against the reference,
+    after the expected drivetrain loss (`expected_percent`) is taken off, and its 95 %
+    uncertainty; `limit_percent` is the tolerance. Left and right deviations are of
+    that side. `lag_s` is by how much it comes later than the reference (the first instrument
+    with power in a consensus), which every comparison corrects. None: cannot be known now.
+    """
+
+    label: str
+    role: str
+    mount: str
+    heard: Heard
+    heard_since_s: float
+    verdict: Verdict
+    power_w: float | None = None
+    left_w: float | None = None
+    right_w: float | None = None
+    cadence_rpm: float | None = None
+    deviation_percent: float | None = None
+    deviation_w: float | None = None
+    expected_percent: float = 0.0
+    u95_percent: float | None = None
+    limit_percent: float | None = None
+    left_deviation_percent: float | None = None
+    right_deviation_percent: float | None = None
+    raised: tuple[str, ...] = ()
+    battery_percent: float | None = None
+    packets: int = 0
+    bad_packets: int = 0
+    loss_percent: float | None = None
+    lag_s: float | None = None
+    lag_u95_s: float | None = None
+
+
+class Block(msgspec.Struct, frozen=True):
+    """A block that comes next, or that is proposed. `load` is `hold`, `ramp`, `free` or `sprint`."""
+
+    name: str
+    seconds: float
+    target_w: float | None = None
+    cadence_rpm: float | None = None
+    load: str = "hold"
+
+
+class Suggestion(msgspec.Struct, frozen=True):
+    """The ride that would settle what is undecided: why, and the block to insert."""
+
+    words: str
+    block: Block
+
+
+class Segment(msgspec.Struct, frozen=True):
+    """The segment that is being ridden. `left_s` is None when it has no set length.
+
+    `load` is `hold`, `ramp`, `free` or `sprint` (empty: not known), `why` what the block is for;
+    in a pause the time left stands still and there is no target.
+    """
+
+    name: str
+    start_s: float
+    number: int = 0
+    count: int = 0
+    target_w: float | None = None
+    cadence_rpm: float | None = None
+    left_s: float | None = None
+    next_name: str | None = None
+    load: str = ""
+    gear: str = ""
+    why: str = ""
+    paused: bool = False
+    next: Block | None = None
+
+
+class Event(msgspec.Struct, frozen=True):
+    """One line of the event list: when, a mark (`!` raised, `✓` cleared, `·` act, `~` link), what."""
+
+    t_s: float
+    mark: str
+    text: str
+
+
+class View(msgspec.Struct, frozen=True):
+    """Everything that a screen shows at one moment of session time."""
+
+    t_s: float
+    bench: str
+    reference: str
+    lanes: tuple[Lane, ...]
+    recording: str
+    segment: Segment | None
+    alarms: tuple[AlarmView, ...]
+    events: tuple[Event, ...]
+    advice: str
+    trace_s: tuple[float, ...]
+    """Session seconds of the trace, one a cell."""
+    traces_w: dict[str, tuple[float | None, ...]]
+    """Power by label, one value per entry of `trace_s`."""
+    suggestion: Suggestion | None = None

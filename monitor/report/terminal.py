@@ -1,0 +1,262 @@
+"""A study as lines for a terminal: aligned tables of the numbers that `study.json` holds."""
+
+from collections.abc import Sequence
+
+from monitor.study.against import Comparison
+from monitor.study.results import Difference, Study
+from monitor.text import plain
+
+WORDS = {"agrees": "agrees", "differs": "DIFFERS", "undecided": "can't tell yet"}
+NOTHING = "-"
+WIDEST = 34
+
+Row = tuple[str, ...]
+
+
+def clock(t_s: float) -> str:
+    """Session time as `4:05` or `1:04:05`."""
+    minutes, seconds = divmod(round(t_s), 60)
+    return f"{minutes}:{seconds:02d}" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"
+
+
+def number(value: float | None, digits: int = 1, sign: bool = False) -> str:
+    """A number, or a dash where it isn't known; never a negative zero."""
+    if value is None:
+        return NOTHING
+    text = f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
+    return text.replace("-", "+" if sign else "") if float(text) == 0.0 else text
+
+
+def sure(value: float, u95: float | None, digits: int = 2) -> str:
+    """A deviation with its uncertainty."""
+    return f"{number(value, digits, sign=True)} ± {number(u95, digits) if u95 is not None else '?'}"
+
+
+def aligned(rows: Sequence[Row], numbers: int) -> list[str]:
+    """Rows as lines with columns two apart; the first row is the heading, the last `numbers` columns of
+    which stand to the right."""
+    cleaned = [tuple(plain(cell, WIDEST) for cell in row) for row in rows]
+    widths = [max(len(row[k]) for row in cleaned) for k in range(len(cleaned[0]))]
+    first = len(widths) - numbers
+    return [
+        "  ".join(
+            cell.ljust(width) if k < first else cell.rjust(width)
+            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in cleaned
+    ]
+
+
+def study_lines(study: Study) -> list[str]:
+    """The whole study, the verdicts first."""
+    lost = f", {study.lost_records} LOST" if study.lost_records else ""
+    ended = "" if study.whole else ", the recording ended abruptly"
+    lines = [
+        f"{study.bench} against {study.reference}: {clock(study.seconds)}, {study.records} records"
+        f"{lost}{ended}",
+        "",
+    ]
+    for i in study.instruments.values():
+        lines.append(i.sentence)
+        if i.cause is not None:
+            lines.append(f"  kind of error: {i.cause}. {i.cause_text}".rstrip())
+        answer = {"yes": "yes", "no": "no", "undecided": "can't tell yet"}[i.serves_as_reference]
+        lines.append(f"  Would serve as a reference for others: {answer}. {i.why}")
+    for block in (
+        _means(study), _verdicts(study), _repeats(study), _splits(study), _sprints(study), _peaks(study),
+        _efficiency(study), _instruments(study), _sides(study), _changes(study), _open(study),
+    ):  # fmt: skip
+        if block:
+            lines += ["", *block]
+    return [plain(line) for line in lines]
+
+
+def _means(study: Study) -> list[str]:
+    rows: list[Row] = [
+        ("MEANS", "FROM", "SETTLED", "LOAD", "INSTRUMENT", "POWER W", "LEFT W", "RIGHT W", "RPM", "HEARD %")
+    ]
+    for s in study.segments:
+        first = (s.name, clock(s.start_s), f"{s.settle_s:g} s", s.load)
+        for label, m in s.means.items():
+            rows.append(
+                (*first, label, number(m.power_w), number(m.left_w), number(m.right_w), number(m.cadence_rpm),
+                 f"{100.0 * m.coverage:.0f}")
+            )  # fmt: skip
+            first = ("", "", "", "")
+    return aligned(rows, 5) if len(rows) > 1 else []
+
+
+def _verdicts(study: Study) -> list[str]:
+    rows: list[Row] = [
+        ("DIFFERENCES", "INSTRUMENT", "AGAINST", "VERDICT", "DEVIATION %", "LIMIT %", "SHOWN W", "SHOWN %",
+         "EXPECTED %", "LEFT W", "RIGHT W", "RIGHT'S PART")
+    ]  # fmt: skip
+    named: list[tuple[str, list[Difference]]] = [(s.name, s.differences) for s in study.segments]
+    named += [(f"{c.name}, {c.cycles} whole cycles", c.differences) for c in study.cycles]
+    for name, differences in named:
+        first = name
+        for d in differences:
+            share = f"{100.0 * d.share_right:.0f} %" if d.share_right is not None else NOTHING
+            rows.append(
+                (first, d.instrument, d.reference, WORDS[d.verdict], sure(d.deviation_percent, d.u95_percent),
+                 number(d.limit_percent, 2), number(d.delta_w, 1, True), number(d.delta_percent, 2, True),
+                 number(d.expected_percent, 2, True), number(d.left_delta_w, 1, True),
+                 number(d.right_delta_w, 1, True), share)
+            )  # fmt: skip
+            first = ""
+            for p in d.parts:
+                rows.append(
+                    ("", f"  {clock(p.start_s)} to {clock(p.end_s)}", "", WORDS[p.verdict],
+                     sure(p.deviation_percent, p.u95_percent), number(d.limit_percent, 2), *[""] * 6)
+                )  # fmt: skip
+    return aligned(rows, 8) if len(rows) > 1 else []
+
+
+def _repeats(study: Study) -> list[str]:
+    if not study.repeats:
+        return []
+    return ["THE SAME BLOCK AGAIN", *(f"{r.instrument}: {r.text}" for r in study.repeats)]
+
+
+def _splits(study: Study) -> list[str]:
+    labels = list(dict.fromkeys(s.instrument for s in study.splits))
+    order = {"load": 0, "torque": 1, "cadence": 2, "power": 3}
+    keys = dict.fromkeys((s.by, s.group) for s in study.splits if s.by in order)
+    if not keys:
+        return []
+    found = {(s.by, s.group, s.instrument): s for s in study.splits}
+    rows: list[Row] = [("DEVIATION % BY", "GROUP", *labels)]
+    for by, group in sorted(keys, key=lambda k: order[k[0]]):
+        cells = []
+        for label in labels:
+            s = found.get((by, group, label))
+            mark = {"differs": " !", "undecided": " ?"}.get(s.verdict, "  ") if s else "  "
+            cells.append(sure(s.deviation_percent, s.u95_percent) + mark if s else NOTHING + mark)
+        rows.append((by, group, *cells))
+    return aligned(rows, len(labels))
+
+
+def _sprints(study: Study) -> list[str]:
+    rows: list[Row] = [("SPRINTS", "INSTRUMENT", "1 S W", "3 S W", "5 S W", "WORK KJ")]
+    for s in study.segments:
+        if s.sprint is None:
+            continue
+        first = s.name
+        for label, peaks in s.sprint.peaks_w.items():
+            rows.append(
+                (first, label, number(peaks["1"], 0), number(peaks["3"], 0), number(peaks["5"], 0),
+                 number(s.sprint.work_kj[label], 2))
+            )  # fmt: skip
+            first = ""
+    return aligned(rows, 4) if len(rows) > 1 else []
+
+
+def _peaks(study: Study) -> list[str]:
+    if not study.peaks:
+        return []
+    labels = list(study.peaks[0].best_w)
+    rows: list[Row] = [("HIGHEST MEAN", f"{study.reference} AT", *(f"{label} W (same)" for label in labels))]
+    for p in study.peaks:
+        cells = [f"{number(p.best_w[label], 0)} ({number(p.same_window_w[label], 0)})" for label in labels]
+        rows.append((f"{p.seconds} s", clock(p.start_s), *cells))
+    return aligned(rows, len(labels))
+
+
+def _efficiency(study: Study) -> list[str]:
+    if not study.efficiency:
+        return []
+    return ["BETWEEN CRANK AND HUB", *(f"{e.segment}: {e.text}" for e in study.efficiency)]
+
+
+def _instruments(study: Study) -> list[str]:
+    rows: list[Row] = [
+        (
+            "INSTRUMENT",
+            "SCALE",
+            "ZERO N·m",
+            "NOISE W",
+            "LAG S",
+            "NOT HEARD S",
+            "LOSS %",
+            "LONGEST GAP S",
+            "WORK KJ",
+        )
+    ]
+    for label, i in study.instruments.items():
+        scale = (
+            f"{i.gain:.4f} ± {i.gain_u95:.4f}" if i.gain is not None and i.gain_u95 is not None else NOTHING
+        )
+        zero = NOTHING
+        if i.offset_nm is not None and i.offset_u95_nm is not None:
+            zero = f"{number(i.offset_nm, 2, True)} ± {number(i.offset_u95_nm, 2)}"
+        noise = number(i.noise_w)
+        if i.noise_w is None and i.noise_high_w is not None:
+            noise = f"< {number(i.noise_high_w)}"
+        lag = sure(i.lag_s, i.lag_u95_s) if i.lag_s is not None else NOTHING
+        rows.append(
+            (label, scale, zero, noise, lag, number(i.lost_s, 0),
+             number(i.loss_percent, 1), number(i.signal.longest_gap_s), number(i.work_kj))
+        )  # fmt: skip
+    return aligned(rows, 8)
+
+
+def _sides(study: Study) -> list[str]:
+    rows: list[Row] = [("SIDES", "SIDE", "AGAINST", "FROM", "TO", "VERDICT", "DEVIATION %", "LIMIT %")]
+    for label, i in study.instruments.items():
+        rows += [
+            (label, r.side, r.reference, clock(r.start_s), clock(r.end_s), WORDS[r.verdict],
+             sure(r.deviation_percent, r.u95_percent), number(r.limit_percent, 2))
+            for r in i.by_side
+        ]  # fmt: skip
+    return aligned(rows, 2) if len(rows) > 1 else []
+
+
+def _changes(study: Study) -> list[str]:
+    if not study.shifts:
+        return []
+    lines = ["CHANGES"]
+    for s in study.shifts:
+        side = "" if s.side == "total" else f" {s.side} side"
+        act = f" ({s.act})" if s.act else ""
+        lines.append(f"{clock(s.t_s)}  {s.instrument}{side} by {number(s.delta_percent, 1, True)} %{act}")
+    return lines
+
+
+def _open(study: Study) -> list[str]:
+    if not study.open:
+        return []
+    lines = ["NOT DECIDED, AND WHICH RIDE WOULD"]
+    for o in study.open:
+        whom = f"{o.instrument}: " if o.instrument else ""
+        lines.append(f"{whom}{o.question}: {o.ride}")
+    return lines
+
+
+def comparison_lines(comparison: Comparison) -> list[str]:
+    """Sessions side by side: segments, changes, repeatability."""
+    names = comparison.sessions
+    heads = [f"{k}: {name}" for k, name in enumerate(names, 1)]
+    rows: list[Row] = [("SIDE BY SIDE", "INSTRUMENT", *heads)]
+    for row in comparison.rows:
+        cells = []
+        for r in row.results:
+            mark = "" if r is None or not r.beyond_chance else " changed"
+            cells.append(NOTHING if r is None else f"{sure(r.deviation_percent, r.u95_percent)} %{mark}")
+        rows.append((row.segment, row.instrument, *cells))
+    lines = aligned(rows, len(names)) if len(rows) > 1 else ["The sessions have no segment in common."]
+    if comparison.changes:
+        lines += ["", "CHANGES AGAINST THE FIRST", *(c.text for c in comparison.changes)]
+    if comparison.repeatability:
+        table: list[Row] = [
+            ("REPEATABILITY (ISO 5725)", "SESSIONS", "SEGMENTS", "WITHIN %", "BETWEEN %", "BOTH %",
+             "REPEATABILITY LIMIT %", "REPRODUCIBILITY LIMIT %")
+        ]  # fmt: skip
+        table += [
+            (r.instrument, str(r.sessions), str(r.segments), number(r.within_percent, 2),
+             number(r.between_percent, 2), number(r.total_percent, 2),
+             number(r.repeatability_limit_percent, 2), number(r.reproducibility_limit_percent, 2))
+            for r in comparison.repeatability
+        ]  # fmt: skip
+        lines += ["", *aligned(table, 7)]
+    lines += [f"note: {remark}" for remark in comparison.remarks]
+    return [plain(line) for line in lines]

@@ -1,0 +1,1 @@
+"""One session from its folder: live, replayed, put right, derived, exported, archived."""

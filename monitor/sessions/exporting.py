@@ -1,0 +1,380 @@
+"""A session for other tools: what goes into each file, and how a stranger reads it.
+
+The numbers are those of the session's tables and of its study; nothing is computed here.
+"""
+
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from monitor.sessions.derived import FINDINGS, GRID, REPORT, SAMPLES, STUDY, run_session, write_products
+from monitor.setup.bench import parse_bench
+from monitor.study.results import Study, decode, encode
+from monitor.text import plain
+from storage.damage import SessionError
+from storage.disk import read_plain, write_whole
+from storage.exports.csv_file import csv_lines, write_csv
+from storage.exports.fit_file import DeveloperField, Lap, Ride, fit_bytes, need_fit
+from storage.exports.package import README, Item, package_bytes, readme
+from storage.session import Session, free_path, make_folder, open_session, safe_name
+from storage.tables import Column, Table, read_table, write_table
+
+Say = Callable[[str], None]
+KINDS = ("csv", "fit", "parquet", "package")
+STUDY_OCTETS = 256 << 20
+"""At most so long is a study that is read."""
+AGAIN = "Move it away; `plumbwatt study` makes it again"
+FIRST_S, LAST_S = 946_684_800.0, 4_102_444_800.0
+"""Dates that every kind of file can hold, Unix seconds: the years 2000 to 2099."""
+
+
+def export(folder: Path, kind: str, out: Path | None = None, say: Say | None = None) -> list[Path]:
+    """Write one kind of export; the paths of what was written.
+
+    `kind` is one of KINDS; `out` the folder for it, by default `exports` in the session.
+    Tables that are not there yet are made first. Raises ValueError for another kind, and
+    what opening, studying and writing raise.
+    """
+    if kind not in KINDS:
+        raise ValueError(f"{kind} is no kind of export; there are {', '.join(KINDS)}")
+    if kind == "fit":
+        need_fit()
+    say = say or (lambda text: None)
+    session = open_session(folder)
+    names = _products(session, say)
+    study = read_study(names[STUDY])
+    if out is None:
+        out = session.path / "exports"
+        if out.is_symlink():
+            problem = "is a link that leads out of the session"
+            raise SessionError(out, problem, "Remove it, or give a folder with --out")
+    try:
+        return _write_kind(kind, session, names, study, out, say)
+    except OSError as error:
+        if error.filename is not None and Path(error.filename) != out:
+            raise
+        problem = f"can't be written to ({error.strerror or error})"
+        raise SessionError(out, problem, "Make room, or give another folder with --out") from None
+
+
+def _write_kind(
+    kind: str, session: Session, names: Mapping[str, Path], study: Study, out: Path, say: Say
+) -> list[Path]:
+    if kind == "fit":
+        return _fit(session, names, study, out, say)
+    if kind == "package":
+        return _package(session, names, out)
+    target = make_folder(out, f"{safe_name(session.path.name)}-{kind}")
+    if kind == "parquet":
+        return _parquet(session, names, study, target)
+    return _csv(names, study, target)
+
+
+def read_study(path: Path) -> Study:
+    """A study from its file. SessionError if it is none of ours."""
+    try:
+        return decode(read_plain(path, STUDY_OCTETS))
+    except (OSError, msgspec.MsgspecError) as error:
+        problem = f"is no study that this version reads ({error})"
+        raise SessionError(path, problem, AGAIN) from None
+
+
+def need_columns(path: Path, columns: Iterable[Column], numbers: Iterable[str]) -> None:
+    """SessionError if a table lacks one of these columns, or has no numbers there."""
+    kinds = {column.name: column.kind for column in columns}
+    for name in numbers:
+        if kinds.get(name) not in ("int", "float"):
+            problem = f"has no numbers in a column {plain(name, 40)}, so it is not of this session"
+            raise SessionError(path, problem, AGAIN)
+
+
+def _utc_s(study: Study) -> float | None:
+    """Unix time of the first second, None if there is none or no file could hold it."""
+    utc_s = (study.utc_ns or 0) / 1e9
+    return utc_s if FIRST_S <= utc_s < LAST_S else None
+
+
+def _products(session: Session, say: Say) -> dict[str, Path]:
+    """The latest of each product; they are made if one is missing."""
+    wanted = (SAMPLES, GRID, FINDINGS, STUDY, REPORT)
+    found = {name: session.latest(name) for name in wanted}
+    if any(path is None for path in found.values()):
+        write_products(session.path, say)
+        found = {name: session.latest(name) for name in wanted}
+    return {name: path for name, path in found.items() if path is not None}
+
+
+# -- tables of the study
+
+SEGMENT_COLUMNS = (
+    Column("segment", "text"), Column("start_s", "float", "s"), Column("end_s", "float", "s"),
+    Column("settle_s", "float", "s"), Column("kind", "text"), Column("load", "text"),
+    Column("steady", "bool"),
+    Column("instrument", "text"), Column("power_w", "float", "W"), Column("left_w", "float", "W"),
+    Column("right_w", "float", "W"), Column("cadence_rpm", "float", "rpm"),
+    Column("coverage", "float", "1"),
+    Column("reference", "text"), Column("delta_w", "float", "W"), Column("delta_percent", "float", "%"),
+    Column("expected_percent", "float", "%"), Column("deviation_percent", "float", "%"),
+    Column("u95_percent", "float", "%"), Column("limit_percent", "float", "%"), Column("verdict", "text"),
+    Column("left_delta_w", "float", "W"), Column("right_delta_w", "float", "W"),
+    Column("share_right", "float", "1"), Column("blocks", "int"),
+)  # fmt: skip
+_OF_SEGMENT = ("start_s", "end_s", "settle_s", "kind", "load", "steady")
+_OF_MEANS = ("power_w", "left_w", "right_w", "cadence_rpm", "coverage")
+_OF_DIFFERENCE = (
+    "reference", "delta_w", "delta_percent", "expected_percent", "deviation_percent", "u95_percent",
+    "limit_percent", "verdict", "left_delta_w", "right_delta_w", "share_right", "blocks",
+)  # fmt: skip
+
+
+def segment_values(study: Study) -> dict[str, list[Any]]:
+    """One row per segment and instrument, as columns of SEGMENT_COLUMNS."""
+    values: dict[str, list[Any]] = {column.name: [] for column in SEGMENT_COLUMNS}
+    for segment in study.segments:
+        for label, means in segment.means.items():
+            told = next((d for d in segment.differences if d.instrument == label), None)
+            values["segment"].append(segment.name)
+            values["instrument"].append(label)
+            for name in _OF_SEGMENT:
+                values[name].append(getattr(segment, name))
+            for name in _OF_MEANS:
+                values[name].append(getattr(means, name))
+            for name in _OF_DIFFERENCE:
+                values[name].append(getattr(told, name) if told is not None else None)
+    return values
+
+
+_FINDING_COLUMNS = (
+    Column("t_s", "float", "s"), Column("event", "text"), Column("kind", "text"),
+    Column("instrument", "text"), Column("side", "text"), Column("reference", "text"),
+    Column("value", "float"), Column("limit", "float"),
+    Column("unit", "text"), Column("since_s", "float", "s"), Column("cause", "text"),
+    Column("advice", "text"),
+)  # fmt: skip
+
+
+def _finding_values(path: Path) -> dict[str, list[Any]]:
+    """Findings as columns. SessionError if the file holds something else."""
+    rows = []
+    for number, line in enumerate(read_plain(path).splitlines(), 1):
+        if not line.strip():
+            continue
+        try:
+            rows.append(msgspec.json.decode(line, type=dict[str, str | int | float | bool | None]))
+        except (msgspec.MsgspecError, RecursionError, UnicodeError):
+            raise SessionError(path, f"holds no finding in line {number}", AGAIN) from None
+    return {column.name: [row.get(column.name) for row in rows] for column in _FINDING_COLUMNS}
+
+
+# -- kinds
+
+
+def _csv(names: Mapping[str, Path], study: Study, target: Path) -> list[Path]:
+    paths = []
+    for name in (GRID, SAMPLES):
+        with Table(names[name]) as table:
+            path = target / f"{Path(name).stem}.csv"
+            write_csv(path, _plain_columns(table.columns), map(_plain_values, table.groups()))
+            paths.append(path)
+    path = target / "segments.csv"
+    write_csv(path, SEGMENT_COLUMNS, [_plain_values(segment_values(study))])
+    paths.append(path)
+    path = target / "findings.csv"
+    write_csv(path, _FINDING_COLUMNS, [_plain_values(_finding_values(names[FINDINGS]))])
+    return [*paths, path]
+
+
+def _plain_columns(columns: Sequence[Column]) -> list[Column]:
+    """Columns whose names and units may stand in a terminal: a table may be of others."""
+    return [Column(plain(c.name), c.kind, plain(c.unit)) for c in columns]
+
+
+def _plain_values(values: Mapping[str, Sequence[Any]]) -> dict[str, list[Any]]:
+    """The same columns with texts that may stand in a terminal: such files are looked at with `cat`, too."""
+    return {
+        plain(name): [plain(v) if isinstance(v, str) else v for v in column]
+        for name, column in values.items()
+    }
+
+
+def _parquet(session: Session, names: Mapping[str, Path], study: Study, target: Path) -> list[Path]:
+    paths = []
+    for name in (GRID, SAMPLES):
+        path = target / name
+        write_whole(path, read_plain(names[name]))
+        paths.append(path)
+    path = target / "segments.parquet"
+    _write_segments(session, study, path)
+    return [*paths, path]
+
+
+def _write_segments(session: Session, study: Study, path: Path) -> None:
+    write_table(
+        path, SEGMENT_COLUMNS, segment_values(study), bench=session.info.bench, program=session.info.program
+    )
+
+
+def rides(session: Session, names: Mapping[str, Path], study: Study) -> dict[str, Ride]:
+    """One ride per instrument with power, and `combined`: the reference, the others as developer fields."""
+    bench = parse_bench(session.info.bench, "the session's bench")
+    columns, grid = read_table(names[GRID])
+    kinds = ("power_w", "left_w", "right_w", "cadence_rpm")
+    wanted = [f"{i.label}.{kind}" for i in bench.instruments for kind in kinds]
+    need_columns(names[GRID], columns, ["time_s", *wanted])
+    seconds = len(grid["time_s"])
+    utc_s = _utc_s(study)
+    last = float(seconds)
+    laps = [Lap(s.name, min(max(s.start_s, 0.0), last), min(s.end_s, last)) for s in study.segments]
+    result = {}
+    fields = []
+    for i in bench.instruments:
+        cadence = grid[f"{i.label}.cadence_rpm"]
+        fields.append(DeveloperField(f"{i.label}.cadence_rpm", "rpm", cadence))
+        if not i.measures_power:
+            continue
+        power, left = grid[f"{i.label}.power_w"], grid[f"{i.label}.left_w"]
+        share = [
+            100.0 * side / whole if i.sides == "both" and side is not None and whole else None
+            for side, whole in zip(left, power, strict=True)
+        ]
+        exact = DeveloperField(f"{i.label}.power_w", "W", power)
+        fields.append(exact)
+        if i.sides != "total":
+            fields += [
+                DeveloperField(f"{i.label}.left_w", "W", left),
+                DeveloperField(f"{i.label}.right_w", "W", grid[f"{i.label}.right_w"]),
+            ]
+        result[i.label] = Ride(power, cadence, share, laps, [exact], utc_s, "plumbwatt")
+    base = result.get(bench.reference) or next(iter(result.values()), None)
+    if base is not None:
+        told = [f for f in fields if any(v is not None for v in f.values)]
+        result["combined"] = msgspec.structs.replace(base, fields=told)
+    return result
+
+
+def _fit(session: Session, names: Mapping[str, Path], study: Study, out: Path, say: Say) -> list[Path]:
+    out.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for label, ride in rides(session, names, study).items():
+        path = free_path(out / f"{safe_name(session.path.name)}-{label}.fit")
+        write_whole(path, fit_bytes(ride))
+        paths.append(path)
+        say(f"{path.name} written")
+    return paths
+
+
+def _package(session: Session, names: Mapping[str, Path], out: Path) -> list[Path]:
+    from monitor.report import report_html
+    from monitor.study.study import study as study_of
+
+    # Made anew: a package is handed on, and a report of others could run what it likes in a browser.
+    recording, _damage = run_session(session.path)
+    study = study_of(recording)
+    report = report_html(study, recording).encode()
+    out.mkdir(parents=True, exist_ok=True)
+    path = free_path(out / f"{safe_name(session.path.name)}.zip")
+    temporary = free_path(session.path / ".segments.parquet")
+    try:
+        _write_segments(session, study, temporary)
+        segments = temporary.read_bytes()
+    finally:
+        temporary.unlink(missing_ok=True)
+    items = package_items(session, names, study, segments, report)
+    text = readme(
+        f"Session {_markdown(session.path.name)}",
+        f"Bench “{_markdown(study.bench)}”, compared with {_markdown(study.reference)}. Open `report.html` "
+        "first: it needs no network and no other program than a browser. All times are seconds from the "
+        "start of the session; columns tell their unit in their name.",
+        items,
+        HOW_TO_READ,
+    )
+    everything = [Item(README, text.encode(), "this text"), *items]
+    write_whole(path, package_bytes(everything, safe_name(session.path.name), _utc_s(study)))
+    return [path]
+
+
+def _markdown(text: str) -> str:
+    """A text from outside as words of a Markdown file: no links, no pictures, no HTML."""
+    return re.sub(r"([\\`*_\[\]<>&|~$])", r"\\\1", plain(text, 80))
+
+
+def package_items(
+    session: Session, names: Mapping[str, Path], study: Study, segments: bytes, report: bytes
+) -> list[Item]:
+    """The files of a package with what is said of each."""
+    table = "".join(csv_lines(SEGMENT_COLUMNS, [_plain_values(segment_values(study))]))
+    items = [
+        Item("report.html", report, "the report for readers, with all plots"),
+        Item("study.json", encode(study), "every number of the report, by segment and instrument"),
+        Item("segments.csv", table.encode(), "means, differences, verdicts by segment and instrument"),
+        Item("segments.parquet", segments, "the same table with types"),
+        Item(
+            "grid.parquet", names[GRID],
+            "a row a second, all instruments on one clock: power, sides, cadence, and `coverage`, the part "
+            "of the second that was heard; the sum of `power_w` is the work in joules",
+        ),
+        Item(
+            "samples.parquet", names[SAMPLES],
+            "every decoded packet: `time_s` when it arrived, `placed_s` where its work ends on the common "
+            "clock",
+        ),
+        Item("findings.jsonl", names[FINDINGS], "what the monitor found, one JSON object a line"),
+        Item("bench.toml", session.info.bench.encode(), "the bench as the tester described it"),
+    ]  # fmt: skip
+    if session.info.protocol:
+        items.append(Item("protocol.toml", session.info.protocol.encode(), "the protocol that was ridden"))
+    for name, text in (
+        ("session.json", "when it was recorded, by which version, what each instrument told of itself"),
+        (
+            "journal.arrows",
+            "the raw packets as they arrived (Arrow IPC stream): all else is made from it",
+        ),
+        ("journal.crc", "checksums of the parts of the journal"),
+    ):
+        path = session.path / name
+        if path.exists():
+            items.append(Item(name, path, text))
+    return items
+
+
+HOW_TO_READ = '''## Reading it
+
+With pandas:
+
+```python
+import pandas
+grid = pandas.read_parquet("grid.parquet")
+power = grid.filter(like=".power_w").mean()
+segments = pandas.read_parquet("segments.parquet")
+verdicts = segments.pivot_table("deviation_percent", "segment", "instrument", sort=False)
+```
+
+With duckdb:
+
+```python
+import duckdb
+worst = duckdb.sql("""
+    select segment, instrument, deviation_percent, u95_percent, verdict
+    from 'segments.parquet' where verdict is not null order by abs(deviation_percent) desc
+""").fetchall()
+packets = duckdb.sql("""
+    select instrument, item, count(*) from 'samples.parquet' group by all order by all
+""").fetchall()
+```
+
+The raw packets:
+
+```python
+import pyarrow.ipc
+with pyarrow.ipc.open_stream("journal.arrows") as stream:
+    first = stream.read_next_batch()
+```'''
+
+
+def summary(paths: Sequence[Path]) -> str:
+    """What was written, in a few words."""
+    total = sum(path.stat().st_size for path in paths)
+    return f"{len(paths)} file{'' if len(paths) == 1 else 's'}, {total / 1e6:.1f} MB"

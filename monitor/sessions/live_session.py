@@ -1,0 +1,362 @@
+"""A session while it is being recorded: records from the recorder, through the pipeline, to the screen.
+
+The recorder is another process and owns the journal. This side may break off and attach
+again at any time: it asks for the records after those it has, and if the recorder is
+gone it takes the rest from the disk.
+"""
+
+import asyncio
+import math
+import shutil
+import time
+from collections import deque
+from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
+from typing import NamedTuple
+from typing import Protocol as Interface
+
+from capture.control import Request
+from capture.record import Act, End, Record, Tick
+from monitor.controls.controls import Ask, Cockpit, Do, Leave, Output, is_perishable
+from monitor.controls.trainer import KEEP_ALIVE_S
+from monitor.finding import Finding
+from monitor.live.pipeline import Pipeline
+from monitor.live.runner import Runner
+from monitor.live.view import View
+from monitor.sessions.previous_zeros import earlier_zeros, unit_of
+from monitor.setup.bench import Bench
+from monitor.setup.protocol import Protocol
+from storage.attach import CutOffError, RecorderError
+from storage.damage import SessionError
+from storage.journal import Tail
+from storage.wire import Will
+
+DISK_S = 5.0
+"""How often free space is looked up, in session seconds."""
+AGAIN_TICKS = 3
+"""An act that has not come back so many ticks after a new connection was lost with the old one."""
+BEHIND_S = 3.0
+"""A screen that shows what was so long ago commands no trainer: it catches up, or is too slow."""
+YIELD_RECORDS = 64
+"""At full speed the screen gets its turn after so many records."""
+AGAIN_S = (0.1, 0.2, 0.5, 1.0, 2.0)
+"""Waits before attaching again; then the recorder is believed to be gone."""
+
+
+class Connection(Interface):
+    """One attachment to a recorder, as `storage.attach.Attachment`."""
+
+    def batches(self) -> AsyncIterator[list[Record]]:
+        """The records from the asked one on; ends after the `End` record."""
+        ...
+
+    async def act(self, act: str, text: str = "", instrument: str = "", at_ns: int = 0) -> None:
+        """Put an act into the journal; `at_ns` is the session time that it belongs to, if earlier."""
+        ...
+
+    async def write(self, instrument: str, channel: str, data: bytes) -> None:
+        """Send bytes to an instrument."""
+        ...
+
+    async def will(self, will: Will) -> None:
+        """Leave a last will."""
+        ...
+
+    async def alive(self) -> None:
+        """Give a sign of life."""
+        ...
+
+    async def finish(self, reason: str = "finished") -> None:
+        """End the session."""
+        ...
+
+    async def close(self) -> None:
+        """Detach; the recording goes on."""
+        ...
+
+
+Attach = Callable[[int], Awaitable[Connection]]
+"""Attaches to the recorder; the argument is how many records are known already."""
+
+
+class Letter(NamedTuple):
+    """Something to be passed on. A perishable one is not passed on over a later connection."""
+
+    send: Callable[[Connection], Awaitable[None]]
+    done: Do | None = None
+    perishable: bool = False
+
+
+class LiveSession:
+    """A session that is being recorded; a source of views for the screen, and taker of acts.
+
+    Args:
+        folder: the session's.
+        attach: gives a connection to its recorder; raises SessionError if there is none.
+        bench, protocol: as they stand in the journal's header.
+        runner: begins the segments of the protocol; None if something else does, as in a scene.
+        on_finding: is told of every change of a finding.
+        late_s: who follows a session leaves questions to the screen that started it, so long.
+        asks: power meters are asked for their crank length when they are linked.
+        hands: keys can act on trainer, zero offset and protocol (`cockpit`).
+        now_ns: the clock that the recorder, on this same computer, writes into its ticks.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        attach: Attach,
+        bench: Bench,
+        protocol: Protocol | None = None,
+        *,
+        runner: Runner | None = None,
+        on_finding: Callable[[Finding], None] | None = None,
+        late_s: float = 0.0,
+        asks: bool = False,
+        hands: bool = True,
+        now_ns: Callable[[], int] = time.time_ns,
+    ) -> None:
+        self.folder = folder
+        self.pipeline = Pipeline(bench, protocol, runner=runner)
+        self.cockpit = Cockpit(bench, self.pipeline, late_s=late_s, asks=asks) if hands or asks else None
+        self.closed = False
+        self.closed_why = ""
+        self._attach, self._runner, self._on_finding = attach, runner, on_finding
+        # The ticks of a scene have a calendar of their own.
+        self._now_ns = None if bench.scripted else now_ns
+        self._outbox: deque[Letter] = deque()
+        self._posted = asyncio.Event()
+        self._connections = 0
+        self._ticks = 0
+        """Since this connection was made."""
+        self._unconfirmed: list[tuple[Do, int]] = []
+        """Acts that were sent and have not come back as records, and over which connection."""
+        self._looked_up: set[str] = set()
+        self._tasks: set[asyncio.Future[None]] = set()
+        self._free: tuple[float, int | None] = (-math.inf, None)
+        self._view: tuple[int, View] | None = None
+
+    # -- what a screen asks for
+
+    def view(self) -> View:
+        """The bench as it stands now; the same object as long as nothing came."""
+        if self._view is None or self._view[0] != self.pipeline.records:
+            self._view = self.pipeline.records, self.pipeline.view()
+        return self._view[1]
+
+    def act(self, act: str, text: str = "", instrument: str = "", at_s: float | None = None) -> None:
+        """Send an act to the recorder, which stamps it; `at_s` is the moment it belongs to, if earlier."""
+        if self.cockpit is not None:
+            self.cockpit.act(act, text, instrument, at_s)
+            self.pass_on()
+        else:
+            self._post(self._letter(Do(act, text, instrument, at_s)))
+
+    def write(self, instrument: str, channel: str, data: bytes) -> None:
+        """Send bytes to an instrument; what becomes of it comes back as a record."""
+        self._post(self._letter(Ask(instrument, Request(channel, data))))
+
+    def finish(self, reason: str = "finished by the operator") -> None:
+        """Ask the recorder to close the session; `closed` follows."""
+        self._post(Letter(lambda connection: connection.finish(reason)))
+
+    def pass_on(self) -> None:
+        """Post what the cockpit wants to be passed on."""
+        if self.cockpit is not None:
+            out, self.cockpit.out = self.cockpit.out, []
+            for each in out:
+                self._post(self._letter(each))
+
+    def disk_free(self) -> int | None:
+        """Octets free where the session is kept; looked up every few seconds. None: not known."""
+        if self.pipeline.t_s - self._free[0] >= DISK_S:
+            try:
+                free = shutil.disk_usage(self.folder).free
+            except OSError:
+                free = None
+            self._free = self.pipeline.t_s, free
+        return self._free[1]
+
+    def look_up_zeros(self, label: str) -> None:
+        """Have the zeros that earlier sessions beside this one know of a unit brought into the record."""
+        if self.cockpit is None or label in self._looked_up:
+            return
+        self._looked_up.add(label)
+        unit = unit_of(self.pipeline.watch.seen.facts[self.pipeline.index[label]])
+        if unit is None:
+            return
+
+        async def look() -> None:
+            assert self.cockpit is not None
+            zeros = await asyncio.to_thread(earlier_zeros, self.folder, unit)
+            self.cockpit.earlier_zeros(label, zeros)
+            self.pass_on()
+
+        task = asyncio.ensure_future(look())
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    def _letter(self, output: Output) -> Letter:
+        match output:
+            case Do(act, text, instrument, at_s):
+                at_ns = 0 if at_s is None else round(at_s * 1e9)
+                return Letter(lambda connection: connection.act(act, text, instrument, at_ns), output)
+            case Ask(instrument, request):
+                return Letter(
+                    lambda connection: connection.write(instrument, *request),
+                    perishable=is_perishable(output),
+                )
+            case Leave(instrument, bequest):
+                will = Will(instrument, bequest.channel, bequest.data, bequest.answer, KEEP_ALIVE_S)
+                return Letter(lambda connection: connection.will(will), perishable=True)
+
+    def _post(self, letter: Letter) -> None:
+        self._outbox.append(letter)
+        self._posted.set()
+
+    # -- records
+
+    async def feed(self) -> None:
+        """Follow the session to its end, over broken connections; returns when `closed`.
+
+        If the recorder is gone, what it wrote is taken from the disk, and `closed_why` says so.
+        """
+        failures = 0
+        while not self.closed:
+            known = self.pipeline.records
+            try:
+                await self._follow(await self._attach(known))
+            except CutOffError:
+                pass
+            except SessionError as error:
+                self._take_from_disk(f"{error.problem}. {error.remedy}")
+                return
+            except RecorderError as error:
+                failures = failures + 1 if self.pipeline.records == known else 1
+                if failures > len(AGAIN_S):
+                    self._take_from_disk(str(error))
+                    return
+                await asyncio.sleep(AGAIN_S[failures - 1])
+
+    async def _follow(self, connection: Connection) -> None:
+        self._connected()
+        jobs = [asyncio.create_task(self._send(connection)), asyncio.create_task(self._beat(connection))]
+        try:
+            async for batch in connection.batches():
+                for number, record in enumerate(batch, 1):
+                    self._take(record)
+                    if number % YIELD_RECORDS == 0:
+                        await asyncio.sleep(0)
+                await asyncio.sleep(0)
+        finally:
+            for job in jobs:
+                job.cancel()
+            self._disconnected()
+            await connection.close()
+
+    def _connected(self) -> None:
+        self._connections += 1
+        self._ticks = 0
+        if self.cockpit is not None:
+            self.cockpit.connected = True
+
+    def _disconnected(self) -> None:
+        """The recorder lets a trainer go by itself now: nothing that was meant for it may come later."""
+        if self.cockpit is not None:
+            self.cockpit.cut_off()
+        self._outbox = deque(letter for letter in self._outbox if not letter.perishable)
+
+    async def _send(self, connection: Connection) -> None:
+        """Pass on what was posted; what could not be sent waits for the next connection."""
+        # An event belongs to one loop, and a session that a screen has left goes on in another.
+        posted = self._posted = asyncio.Event()
+        posted.set()
+        while True:
+            await posted.wait()
+            posted.clear()
+            while self._outbox:
+                letter = self._outbox[0]
+                try:
+                    await letter.send(connection)
+                except RecorderError:
+                    return
+                self._passed_on(letter)
+
+    def _passed_on(self, letter: Letter) -> None:
+        if self._outbox and self._outbox[0] is letter:
+            self._outbox.popleft()
+        if letter.done is not None:
+            self._unconfirmed.append((letter.done, self._connections))
+
+    async def _beat(self, connection: Connection) -> None:
+        """Signs of life, as long as the recorder is to let a trainer go without them."""
+        while True:
+            await asyncio.sleep(KEEP_ALIVE_S / 4)
+            if self.cockpit is not None and self.cockpit.holds:
+                try:
+                    await connection.alive()
+                except RecorderError:
+                    return
+
+    def _take(self, record: Record) -> None:
+        self._tell(self.pipeline.feed(record))
+        if self.cockpit is not None:
+            self.cockpit.take(record)
+            if isinstance(record, Tick) and self._now_ns is not None:
+                self._look_how_late(record, self.cockpit, self._now_ns())
+            self.pass_on()
+        if isinstance(record, Act):
+            self._confirm(record)
+        elif isinstance(record, Tick):
+            self._send_again()
+        if isinstance(record, End):
+            self._close("")
+        elif self._runner is not None and isinstance(record, Tick):
+            name = self._runner.due(record.t_ns / 1e9, all(self.pipeline.packets))
+            if name is not None:
+                self.act("segment", name)
+
+    def _look_how_late(self, tick: Tick, cockpit: Cockpit, now_ns: int) -> None:
+        """Whoever attaches has the whole session to catch up with, and a computer may be too slow."""
+        cockpit.behind_s = max(0.0, (now_ns - tick.utc_ns) / 1e9)
+        if cockpit.behind_s > BEHIND_S:
+            cockpit.fall(f"this screen is {cockpit.behind_s:.0f} s behind")
+
+    def _confirm(self, act: Act) -> None:
+        """An act has come back. Of two alike the earlier may be the one that was lost."""
+        for each in reversed(self._unconfirmed):
+            at_ns = 0 if each[0].at_s is None else round(each[0].at_s * 1e9)
+            if each[0][:3] == (act.act, act.text, act.instrument) and at_ns == act.at_ns:
+                self._unconfirmed.remove(each)
+                return
+
+    def _send_again(self) -> None:
+        """An act that went into a connection that then broke, and is not in the record, goes once more."""
+        self._ticks += 1
+        if self._ticks != AGAIN_TICKS:
+            return
+        old = [done for done, connection in self._unconfirmed if connection < self._connections]
+        self._unconfirmed = [each for each in self._unconfirmed if each[1] >= self._connections]
+        for done in old:
+            self._post(self._letter(done))
+
+    def _take_from_disk(self, why: str) -> None:
+        """The rest of the journal, when no recorder answers."""
+        try:
+            with Tail(self.folder, self.pipeline.records) as tail:
+                while records := tail.read():
+                    for record in records:
+                        self._take(record)
+        except OSError as error:
+            why = f"{why} ({error.strerror})"
+        if not self.closed:
+            self._close(why)
+
+    def _close(self, why: str) -> None:
+        self._tell(self.pipeline.finish())
+        self.closed, self.closed_why = True, why
+
+    def _tell(self, findings: list[Finding]) -> None:
+        if self._on_finding is not None:
+            for finding in findings:
+                self._on_finding(finding)

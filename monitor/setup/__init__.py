@@ -1,0 +1,1 @@
+"""What the tester writes: bench and protocol, read and checked."""

@@ -1,0 +1,133 @@
+"""A finished session as arrays: the journal run once through the pipeline, at full speed.
+
+Study, tables and report start from here; nothing in it is computed twice. It holds one
+row a second per instrument, the acts, the links and the findings, never the packets.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Write
+from capture.sample import Reading
+from monitor.analysis.curve import COLUMNS, Track
+from monitor.analysis.statistics import Floats
+from monitor.finding import Finding
+from monitor.live.pipeline import Pipeline
+from monitor.live.runner import effective
+from monitor.setup.bench import Bench, parse_bench
+from monitor.setup.protocol import Protocol, parse_protocol
+
+ReadingSink = Callable[[float, int, Reading, Track], None]
+
+
+@dataclass(slots=True)
+class Recording:
+    """One session.
+
+    `cells` has shape (seconds, instruments, COLUMNS) with the columns of
+    `monitor.analysis.curve` (joules, joules left, seconds with known sides, seconds with known
+    work, revolutions, seconds with known revolutions); row k covers [k, k + 1) of session
+    time. `pipeline` is in its last state: tracks, noise, lags, facts.
+    """
+
+    header: Header
+    bench: Bench
+    protocol: Protocol | None
+    cells: Floats
+    findings: list[Finding]
+    acts: list[Act]
+    links: list[Link]
+    writes: list[Write]
+    pipeline: Pipeline
+    seconds: float
+    records: int
+    lost_records: int
+    closed: bool
+    arrivals: list[Floats] = field(default_factory=list)
+    """Arrival times of each instrument's packets, seconds, in order."""
+    shown: list[Floats] = field(default_factory=list)
+    """What each instrument showed: rows (arrival s, power W), one per packet with power."""
+
+    @property
+    def labels(self) -> list[str]:
+        """Labels in bench order."""
+        return [i.label for i in self.bench.instruments]
+
+
+def collect(
+    header: Header,
+    records: Iterable[Record],
+    *,
+    bench: Bench | None = None,
+    on_reading: ReadingSink | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Recording:
+    """Run the records through the pipeline and keep what a study needs.
+
+    `bench` replaces the one of the header. `on_reading` sees every decoded packet, for
+    whoever writes tables of samples; `progress` is told session seconds now and then.
+    Raises BenchError if the header's bench can't be read.
+    """
+    bench = bench or parse_bench(header.bench, "the session's bench")
+    protocol = parse_protocol(header.protocol, "the session's protocol") if header.protocol else None
+    cells: list[Floats] = []
+    n = len(bench.instruments)
+    arrivals: list[list[float]] = [[] for _ in range(n)]
+    shown: list[list[tuple[float, float]]] = [[] for _ in range(n)]
+
+    def take_cell(_second: int, cell: Floats) -> None:
+        cells.append(cell)
+
+    def take_reading(t_s: float, i: int, reading: Reading, track: Track) -> None:
+        if reading.power_w is not None:
+            shown[i].append((t_s, reading.power_w))
+        if on_reading is not None:
+            on_reading(t_s, i, reading, track)
+
+    pipeline = Pipeline(bench, protocol or bench.protocol, on_cell=take_cell, on_reading=take_reading)
+    findings: list[Finding] = []
+    links: list[Link] = []
+    writes: list[Write] = []
+    acts: list[Act] = []
+    count = lost = 0
+    closed = False
+    feed = pipeline.feed
+    for record in records:
+        count += 1
+        findings.extend(feed(record))
+        if isinstance(record, Packet):
+            i = pipeline.index.get(record.instrument)
+            if i is not None:
+                arrivals[i].append(record.t_ns / 1e9)
+        elif isinstance(record, Link):
+            links.append(record)
+        elif isinstance(record, Write):
+            writes.append(record)
+        elif isinstance(record, Act):
+            acts.append(record)
+        elif isinstance(record, Store):
+            lost = max(lost, record.lost)
+        elif isinstance(record, End):
+            closed = True
+        elif progress is not None and isinstance(record, Tick):
+            progress(record.t_ns / 1e9)
+    findings.extend(pipeline.finish())
+    return Recording(
+        header=header,
+        bench=bench,
+        protocol=pipeline.runner.known() if pipeline.runner.inserted else protocol,
+        cells=np.array(cells) if cells else np.zeros((0, n, COLUMNS)),
+        findings=findings,
+        acts=effective(acts),
+        links=links,
+        writes=writes,
+        pipeline=pipeline,
+        seconds=pipeline.t_s,
+        records=count,
+        lost_records=lost,
+        closed=closed,
+        arrivals=[np.array(a) for a in arrivals],
+        shown=[np.array(s).reshape(-1, 2) for s in shown],
+    )
