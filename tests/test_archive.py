@@ -14,7 +14,7 @@ from monitor.sessions.archive import PART, SECONDS, VERDICTS, is_archive, rows, 
 from monitor.sessions.derived import STUDY, write_products
 from monitor.sessions.exporting import read_study
 from storage.damage import SessionError
-from tests.rides import short_session
+from tests.helpers.rides import short_session
 
 
 @pytest.fixture

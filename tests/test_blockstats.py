@@ -19,7 +19,7 @@ from monitor.analysis.blockstats import (
     usual_spread,
 )
 from monitor.analysis.statistics import Floats, judge
-from tests.metrology import vector
+from tests.helpers.metrology import vector
 
 
 def peak_flow() -> tuple[Floats, Floats]:

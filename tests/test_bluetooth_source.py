@@ -13,7 +13,6 @@ from bleak.exc import (
     BleakError,
     BleakGATTProtocolError,
 )
-from fake_bluetooth import CADENCE, POWER, TRAINER, Peripheral, World
 from msgspec.structs import replace
 
 from capture.bluetooth import BluetoothSource, Timing, channel_of, find
@@ -21,6 +20,7 @@ from capture.bluetooth_trouble import unavailable
 from capture.clock import DrivenClock
 from capture.record import Link, Packet, Record, Told
 from capture.source import SourceError, Wanted
+from tests.helpers.fake_bluetooth import CADENCE, POWER, TRAINER, Peripheral, World
 
 A, B, C = "C0:FF:EE:00:00:01", "C0:FF:EE:00:00:02", "C0:FF:EE:00:00:03"
 # Pauses are short; what ends an attempt is not, save where a test is about that: a busy machine must not.

@@ -10,8 +10,6 @@ import pytest
 import scipy.signal
 import scipy.stats
 import statsmodels.api
-from metrology import vector
-from streams import bench
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.curve import COLUMNS, COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring
@@ -29,6 +27,8 @@ from monitor.analysis.statistics import (
 from monitor.live.comparator import LEAST_LAG_S, TURNS_S, Comparator
 from monitor.live.pair import Noise, Verdict
 from monitor.setup.bench import Bench
+from tests.helpers.metrology import vector
+from tests.helpers.streams import bench
 
 Floats = npt.NDArray[np.float64]
 

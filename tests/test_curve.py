@@ -10,8 +10,6 @@ import hypothesis.strategies as st
 import numpy as np
 import numpy.typing as npt
 import pytest
-from metrology import vector
-from streams import TWO_PI, Meter, Ride, Stretch
 
 from capture.profiles import (
     ant_power,
@@ -37,6 +35,8 @@ from monitor.analysis.curve import (
     Ring,
     Track,
 )
+from tests.helpers.metrology import vector
+from tests.helpers.streams import TWO_PI, Meter, Ride, Stretch
 
 Cells = npt.NDArray[np.float64]
 

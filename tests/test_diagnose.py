@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 import odrpack
 import pytest
-from metrology import vector
 
 from monitor.analysis.block import Block
 from monitor.analysis.diagnose import (
@@ -30,6 +29,7 @@ from monitor.analysis.diagnose import (
     torque_line,
     york,
 )
+from tests.helpers.metrology import vector
 
 Floats = npt.NDArray[np.float64]
 TWO_PI = 2.0 * math.pi

@@ -29,7 +29,7 @@ from storage.exports.fit_file import NO_DATE_S, DeveloperField, Lap, Ride, fit_b
 from storage.exports.package import Item, package_bytes
 from storage.session import open_session
 from storage.tables import Column, read_table
-from tests.rides import UTC_NS, evening_records, write_session
+from tests.helpers.rides import UTC_NS, evening_records, write_session
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,15 @@ from typing import get_args
 
 import msgspec
 import pytest
-from streams import (
+
+from capture.profiles import ant_common, ant_power, cycling_power, device_information, speed_cadence
+from capture.record import Act, Link, Packet, Record, Store, Tick
+from capture.scene import Scene
+from capture.source import Wanted
+from monitor.finding import KINDS, Finding, Kind
+from monitor.live.pipeline import Pipeline
+from monitor.setup.bench import Bench, load_bench
+from tests.helpers.streams import (
     UTC_NS,
     Body,
     Meter,
@@ -22,14 +30,6 @@ from streams import (
     ticks,
     without,
 )
-
-from capture.profiles import ant_common, ant_power, cycling_power, device_information, speed_cadence
-from capture.record import Act, Link, Packet, Record, Store, Tick
-from capture.scene import Scene
-from capture.source import Wanted
-from monitor.finding import KINDS, Finding, Kind
-from monitor.live.pipeline import Pipeline
-from monitor.setup.bench import Bench, load_bench
 
 HUB = 'hub role="reference" claim_percent=1.0'
 PEDALS = 'pedals role="witness" mount="pedals" sides="both" claim_percent=1.0'

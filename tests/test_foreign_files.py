@@ -14,8 +14,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rides import short_session
-from sessions import evening, make_session
 
 from monitor.cli import main
 from monitor.sessions import archive
@@ -30,6 +28,8 @@ from storage.journal import MAIN, SIDE, read_journal
 from storage.rescue import rescue
 from storage.session import Session, open_session, read_live
 from storage.tables import Table
+from tests.helpers.rides import short_session
+from tests.helpers.sessions import evening, make_session
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="links and pipes of POSIX")
 SECRET = "what is the reader's own"

@@ -10,11 +10,11 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from rides import STEADY_BENCH, scene_records, write_session
 
 from capture.record import Act, Link, Packet, Record, Store, Told, Write
 from monitor.cli import main
 from storage.session import safe_name
+from tests.helpers.rides import STEADY_BENCH, scene_records, write_session
 
 ROOT = Path(__file__).parents[1]
 ATTACKS = (

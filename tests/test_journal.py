@@ -21,7 +21,6 @@ import pyarrow as pa
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sessions import EVERY_KIND, HEADER, QuickDisk, S, evening, make_session, write_journal
 
 from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
 from storage import journal as journaling
@@ -32,6 +31,7 @@ from storage.disk import Disk, read_around_holes, write_whole
 from storage.journal import MAIN, SIDE, JournalWriter, Tail, read_journal
 from storage.rescue import rescue
 from storage.salvage import Found, find_header, salvage
+from tests.helpers.sessions import EVERY_KIND, HEADER, QuickDisk, S, evening, make_session, write_journal
 
 
 def read(folder: Path) -> tuple[list[Record], Damage | None]:

@@ -10,7 +10,6 @@ import hypothesis.strategies as st
 import msgspec
 import numpy as np
 import pytest
-from streams import UTC_NS, Meter, Ride, S, Stretch, bench, between, merged, ns, ticks, without
 
 from capture.profiles import speed_cadence
 from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
@@ -22,6 +21,7 @@ from monitor.live.pipeline import Pipeline
 from monitor.live.view import View
 from monitor.setup.bench import Bench, Instrument, load_bench
 from monitor.study.recording import collect
+from tests.helpers.streams import UTC_NS, Meter, Ride, S, Stretch, bench, between, merged, ns, ticks, without
 
 BENCH = bench(
     'hub role="reference" claim_percent=1.0',

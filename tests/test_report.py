@@ -24,8 +24,8 @@ from monitor.setup.bench import parse_bench
 from monitor.study.against import Given, compare_sessions
 from monitor.study.grid import Grid
 from monitor.study.study import study
-from tests.chromium import PROGRAM, Browser
-from tests.rides import evening_recording, evening_records, record
+from tests.helpers.chromium import PROGRAM, Browser
+from tests.helpers.rides import evening_recording, evening_records, record
 
 ROOT = Path(__file__).parent.parent
 

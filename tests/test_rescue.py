@@ -6,13 +6,13 @@ import random
 from pathlib import Path
 
 import pytest
-from sessions import EVERY_KIND, HEADER, S, evening, files, make_session, write_journal
 
 from capture.record import End, Packet, Record, Store, Tick
 from storage.damage import DamagedSession, SessionError
 from storage.info import read_info
 from storage.journal import MAIN, SIDE, read_journal
 from storage.rescue import rescue
+from tests.helpers.sessions import EVERY_KIND, HEADER, S, evening, files, make_session, write_journal
 
 
 def read(folder: Path) -> list[Record]:

@@ -22,7 +22,7 @@ from monitor.study.ridefile import Alignment, Ride, RideFileError, align, correl
 from monitor.study.study import study
 from storage.exports.fit_file import Ride as Written
 from storage.exports.fit_file import fit_bytes
-from tests.rides import UTC_NS, evening_recording, evening_records, write_session
+from tests.helpers.rides import UTC_NS, evening_recording, evening_records, write_session
 
 
 def ride_of(

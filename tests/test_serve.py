@@ -13,7 +13,6 @@ from typing import Any
 
 import aiohttp
 import pytest
-from chromium import PROGRAM, Browser
 
 from capture.record import Act, Record
 from capture.source import Wanted
@@ -23,6 +22,7 @@ from monitor.serving.server import ScreenServer
 from monitor.speech import COMMANDS, Speaker, speech_command
 from storage.attach import RunningRecorder, start_recorder
 from storage.job import Job
+from tests.helpers.chromium import PROGRAM, Browser
 
 # -- the door
 

@@ -12,7 +12,6 @@ import numpy as np
 import pyarrow as pa
 import pytest
 from pyarrow import parquet
-from sessions import EVERY_KIND, HEADER, evening, files, make_session, write_journal
 
 from capture.record import Header
 from storage.damage import SessionError
@@ -21,6 +20,7 @@ from storage.info import Clock, SessionInfo, read_info, write_info
 from storage.journal import MAIN
 from storage.session import create_session, open_session, read_live, safe_name
 from storage.tables import Column, Table, TableWriter, read_table, write_table
+from tests.helpers.sessions import EVERY_KIND, HEADER, evening, files, make_session, write_journal
 
 STAMP = "2026-11-25-190312"
 

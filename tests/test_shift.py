@@ -6,7 +6,6 @@ from collections.abc import Iterable
 import numpy as np
 import pytest
 import scipy.stats
-from metrology import vector
 
 from monitor.analysis.block import Block
 from monitor.analysis.shift import (
@@ -21,6 +20,7 @@ from monitor.analysis.shift import (
     ShiftDetector,
     student_cdf,
 )
+from tests.helpers.metrology import vector
 
 
 def watch(detector: ShiftDetector, block: Block) -> Shift | None:

@@ -19,8 +19,8 @@ from monitor.study.grid import UNKNOWN_LAG_S, Grid, held_by, moved
 from monitor.study.results import Difference, Study, decode, encode
 from monitor.study.segments import find_segments, plan_start, spans_of
 from monitor.study.study import _repeat, best_mean, published_efficiency, study
-from tests.metrology import vector
-from tests.rides import evening_recording, evening_records, record, scene_records, without_segments
+from tests.helpers.metrology import vector
+from tests.helpers.rides import evening_recording, evening_records, record, scene_records, without_segments
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ from monitor.sessions.exporting import read_study
 from monitor.study.against import Given, Result, Row, compare_sessions, repeatability
 from monitor.study.results import Study
 from storage.damage import SessionError
-from tests.rides import short_session
+from tests.helpers.rides import short_session
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ from monitor.study.recording import collect
 from monitor.study.results import Study
 from monitor.study.study import study
 from tests.benchmarks.detection.generator import Case, make
-from tests.rides import without_segments
+from tests.helpers.rides import without_segments
 
 pytestmark = pytest.mark.slow
 

@@ -9,7 +9,6 @@ import hypothesis
 import hypothesis.strategies as st
 import numpy as np
 import pytest
-from metrology import vector
 from scipy.optimize import linprog
 
 from monitor.analysis.timebase import (
@@ -23,6 +22,7 @@ from monitor.analysis.timebase import (
     DeviceClock,
     lower_envelope,
 )
+from tests.helpers.metrology import vector
 
 # -- counters ----------------------------------------------------------------------------
 

@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from sessions import HEADER, S
 
 from capture.record import End, Packet, Record
 from storage.disk import Disk
 from storage.journal import JournalWriter, read_journal
+from tests.helpers.sessions import HEADER, S
 
 
 @pytest.fixture

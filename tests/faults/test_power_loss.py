@@ -5,11 +5,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from sessions import EVERY_KIND, evening, write_journal
 
 from capture.record import Record
 from storage.damage import DamagedSession
 from storage.journal import MAIN, SIDE, read_journal
+from tests.helpers.sessions import EVERY_KIND, evening, write_journal
 
 BOUNDED, LONG = 60, 1000
 BATCHES = [EVERY_KIND[:-1], *evening(40, ended=False)]

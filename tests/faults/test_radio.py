@@ -6,11 +6,11 @@ from collections.abc import Callable, Iterable, Iterator
 
 import msgspec
 import pytest
-from streams import UTC_NS, Meter, Ride, S, Stretch, bench, merged, ns, ticks
 
 from capture.record import Link, Packet, Record, Tick
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
+from tests.helpers.streams import UTC_NS, Meter, Ride, S, Stretch, bench, merged, ns, ticks
 
 HUB = 'hub role="reference" claim_percent=1.0'
 PEDALS = 'pedals role="witness" mount="pedals" sides="both" claim_percent=1.0'

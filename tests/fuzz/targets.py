@@ -154,7 +154,7 @@ def journal() -> Target:
     """Main and side file of a journal; the first two octets say how the input is split."""
     from storage.damage import DamagedSession, SessionError
     from storage.journal import MAIN, SIDE, read_journal
-    from tests.sessions import EVERY_KIND, evening, write_journal
+    from tests.helpers.sessions import EVERY_KIND, evening, write_journal
 
     folder = Path(tempfile.mkdtemp(prefix="fuzz-journal-"))
     write_journal(folder, [EVERY_KIND[:-1], *evening(3)])

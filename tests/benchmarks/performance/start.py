@@ -21,8 +21,8 @@ import msgspec
 from capture.record import End, Header, Record, Tick
 from storage.journal import MAIN, SIDE, JournalWriter
 from tests.benchmarks.performance.crowd import bench_text, crowd, packets
-from tests.rides import write_session
-from tests.sessions import QuickDisk
+from tests.helpers.rides import write_session
+from tests.helpers.sessions import QuickDisk
 
 ROOT = Path(__file__).parents[3]
 COMMANDS = ("", "demo", "find", "bench", "run", "follow", "replay", "study", "export", "rescue", "doctor")

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from monitor.setup.bench import parse_bench
 from monitor.setup.protocol import load_protocol
-from tests.rides import scene_records, write_session
+from tests.helpers.rides import scene_records, write_session
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[2]

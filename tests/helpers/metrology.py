@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-FILE = Path(__file__).parent.parent / "fixtures" / "vectors" / "metrology-vectors.json"
+FILE = Path(__file__).parents[2] / "fixtures" / "vectors" / "metrology-vectors.json"
 
 
 @functools.cache

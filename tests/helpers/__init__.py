@@ -1,0 +1,1 @@
+"""What tests share: packets, rides, sessions, vectors, a browser, a Bluetooth stack that is none."""
