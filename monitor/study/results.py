@@ -256,6 +256,73 @@ class SideResult(msgspec.Struct, frozen=True):
     verdict: Judged
 
 
+class Opened(msgspec.Struct, frozen=True):
+    """What opened a state: an act, a change found in the data, or the session itself."""
+
+    kind: Literal["start", "zeroed", "remounted", "setting", "firmware", "reconnected", "step", "drift"]
+    t_s: float
+    text: str
+
+
+class State(msgspec.Struct, frozen=True):
+    """A stretch of time in which nothing about an instrument changed, and what it showed in it.
+
+    `budget` has the parts of `u95_percent` by name, each as a 95 % half-width in percent.
+    """
+
+    from_s: float
+    to_s: float
+    opened_by: Opened
+    blocks: int
+    deviation_percent: float | None
+    u95_percent: float | None
+    limit_percent: float | None
+    verdict: Judged
+    left_percent: float | None = None
+    left_u95_percent: float | None = None
+    right_percent: float | None = None
+    right_u95_percent: float | None = None
+    gain: float | None = None
+    gain_u95: float | None = None
+    offset_nm: float | None = None
+    offset_u95_nm: float | None = None
+    cause: str | None = None
+    budget: dict[str, float] = {}
+
+
+class ShownOverCounted(msgspec.Struct, frozen=True):
+    """Power that is shown over power that is counted (torque and revolutions), over common events."""
+
+    ratio: float
+    u95: float
+
+
+class ActJudged(msgspec.Struct, frozen=True):
+    """What an act changed: the deviation of the instrument before and after it."""
+
+    t_s: float
+    act: str
+    instrument: str
+    before_percent: float | None
+    after_percent: float | None
+    change_percent: float | None
+    u95_percent: float | None
+    effect: Literal["cured", "better", "no-change", "worse", "undecided"]
+
+
+class RiderChange(msgspec.Struct, frozen=True):
+    """Whether rider or unit changed between two stretches, [from, to] in session seconds."""
+
+    before: tuple[float, float]
+    after: tuple[float, float]
+    left_share_change_points: float | None
+    u95_points: float | None
+    cadence_change_rpm: float | None
+    peak_angle_change_deg: float | None
+    verdict: Literal["rider", "unit", "both", "undecided"]
+    instrument: str
+
+
 class InstrumentStudy(msgspec.Struct, frozen=True):
     """One instrument over the whole session.
 
@@ -295,7 +362,14 @@ class InstrumentStudy(msgspec.Struct, frozen=True):
     cause_text: str
     by_side: list[SideResult] = []
     lag_u95_s: float | None = None
-    """Not told by earlier versions of the program."""
+    """This and what follows: not in studies by earlier versions of the program."""
+    states: list[State] = []
+    as_found: Judged | None = None
+    as_left: Judged | None = None
+    stands_apart: Literal["yes", "no", "undecided"] = "undecided"
+    apart_odds: float | None = None
+    same_as: str | None = None
+    shown_over_counted: ShownOverCounted | None = None
 
 
 class Open(msgspec.Struct, frozen=True):
@@ -329,6 +403,8 @@ class Study(msgspec.Struct, frozen=True):
     whole: bool
     program: str
     format: int = FORMAT
+    acts_judged: list[ActJudged] = []
+    rider: list[RiderChange] = []
 
 
 def encode(study: Study) -> bytes:
