@@ -13,7 +13,14 @@ import statsmodels.api
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.curve import COLUMNS, COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring
-from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT, Loss, tolerance_percent
+from monitor.analysis.expected import (
+    DEFAULT_CLAIM_PERCENT,
+    Loss,
+    limit_words,
+    limits,
+    tolerance_percent,
+    zone,
+)
 from monitor.analysis.lag import Timing, cross_correlation, estimate_lag, peak_offset, timing
 from monitor.analysis.statistics import (
     autocorrelation,
@@ -438,6 +445,70 @@ def test_tolerance_is_the_root_sum_of_squares_of_the_claims() -> None:
     assert tolerance_percent(b, plover, [hub, hub, hub]) == tolerance_percent(b, plover, [hub])
     fixed = bench(f"hub claim_percent={one}", "heron", limits="power_percent = 3.5")
     assert tolerance_percent(fixed, fixed.instruments[1], [fixed.instruments[0]]) == 3.5
+
+
+def test_limits_of_a_total_by_hand() -> None:
+    """Claims of 1.5 and 2 %: 2.5 % as root sum of squares, 3.5 % as plain sum; 3 W are 3 % of 100 W."""
+    b = bench("hub claim_percent=2.0", "heron claim_percent=1.5")
+    hub, heron = b.instruments
+    at_200 = limits(b, heron, [hub], 200.0)
+    assert at_200[:2] == pytest.approx((2.5, 3.5))
+    assert not at_200.floor_decides
+    assert limit_words(at_200) == "2.5 %"
+    at_100 = limits(b, heron, [hub], 100.0)
+    assert at_100[:3] == pytest.approx((3.0, 3.5, 2.5))
+    assert at_100.floor_decides
+    assert limit_words(at_100) == "3.0 %, the floor of 3 W"
+    at_60 = limits(b, heron, [hub], 60.0)
+    assert at_60[:2] == pytest.approx((5.0, 5.0)), "a sum below the floor is no further zone"
+    assert limits(b, heron, [hub], 0.0).percent == pytest.approx(300.0), "no power, no division by zero"
+
+
+def test_a_side_has_half_the_floor_and_so_the_same_percent() -> None:
+    b = bench("hub claim_percent=1.0", "heron claim_percent=1.0", limits="floor_w = 4.0")
+    hub, heron = b.instruments
+    whole, half = limits(b, heron, [hub], 160.0), limits(b, heron, [hub], 80.0, side=True)
+    assert half.percent == pytest.approx(whole.percent)
+    assert (whole.floor_w, half.floor_w) == (4.0, 2.0)
+    # The weaker leg's side is less power, so the same watts are more percent of it.
+    assert limits(b, heron, [hub], 60.0, side=True).percent == pytest.approx(100.0 * 2.0 / 60.0)
+
+
+def test_limits_say_what_was_assumed_and_take_the_testers_word() -> None:
+    b = bench("hub claim_percent=1.0", "heron")
+    assert limits(b, b.instruments[1], [b.instruments[0]], 250.0).assumed
+    told = bench("hub claim_percent=1.0", "heron claim_percent=1.0")
+    assert not limits(told, told.instruments[1], [told.instruments[0]], 250.0).assumed
+    strict = bench("hub claim_percent=2.0", "heron claim_percent=2.0", limits="power_percent = 1.0")
+    found = limits(strict, strict.instruments[1], [strict.instruments[0]], 400.0)
+    assert (found.percent, found.sum_percent) == pytest.approx((1.0, 4.0)), "claims stay what they are"
+
+
+def test_no_errors_within_the_claims_exceed_the_plain_sum() -> None:
+    """Also of a consensus: the median of errors is at most the median of the claims, by 4,000 draws."""
+    chance = np.random.default_rng(21)
+    for k in (1, 2, 3, 4, 5):
+        claims = chance.uniform(0.5, 3.0, k + 1).round(2)
+        b = bench(*(f"m{n} claim_percent={c}" for n, c in enumerate(claims)), reference="m0")
+        own, *others = b.instruments
+        bound = limits(b, own, others, 1000.0).sum_percent
+        errors = claims * chance.uniform(-1.0, 1.0, (4000, k + 1))
+        errors[:2] = claims * np.array([[1.0], [-1.0]]) * np.where(np.arange(k + 1) == 0, 1.0, -1.0)
+        apart = np.abs(errors[:, 0] - np.median(errors[:, 1:], axis=1))
+        assert apart.max() == pytest.approx(bound, rel=1e-12), "and the bound is reached"
+
+
+@pytest.mark.parametrize(
+    ("difference", "u95", "name"),
+    [
+        (2.0, 0.5, "agrees"), (2.1, 0.5, "undecided"), (-2.9, 0.5, "undecided"), (3.1, 0.5, "unusual"),
+        (-3.9, 0.5, "unusual"), (4.1, 0.5, "broken"), (-9.0, 0.0, "broken"), (9.0, math.inf, "undecided"),
+    ],
+)  # fmt: skip
+def test_three_zones_of_a_difference(difference: float, u95: float, name: str) -> None:
+    """Limits 2.5 and 3.5 % (claims of 1.5 and 2 %), each moved by U against whoever claims something."""
+    b = bench("hub claim_percent=2.0", "heron claim_percent=1.5")
+    assert zone(difference, u95, limits(b, b.instruments[1], [b.instruments[0]], 300.0)) == name
 
 
 # -- windows: brute force on the same cells ------------------------------------------------------

@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, Block
+from monitor.analysis.expected import LOSS_SPREAD
 from monitor.analysis.statistics import Floats, autocorrelation, effective_n
 from monitor.finding import Cause, Side
 
@@ -25,6 +26,8 @@ EVIDENCE = 14.0
 """How much better (difference of chi squared) one explanation must fit than the other: odds of
 e^7, 1000 to 1, since it is looked at every ten seconds for an evening."""
 MIN_BLOCKS = 6
+USUAL_RAD_S = 9.0
+"""Speed of a crank at 86 rpm: what a loss in watts is as a torque (common practice, no source)."""
 TWO_PI = 2.0 * math.pi
 
 
@@ -224,7 +227,7 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
         / (1.0 - max(0.0, r))
     )
     covariance = s2 * np.linalg.pinv(design.T @ design)
-    systematic_nm = 0.2 * loss_w / 9.0
+    systematic_nm = LOSS_SPREAD * loss_w / USUAL_RAD_S
     sd_a = math.sqrt(float(covariance[0, 0]))
     sd_b = math.hypot(math.sqrt(float(covariance[1, 1])), systematic_nm)
     scale_chi = float(rest_scale @ rest_scale - rest @ rest) / s2

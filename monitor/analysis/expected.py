@@ -3,6 +3,8 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
+from typing import Literal, NamedTuple
 
 from monitor.analysis.lag import Timing
 from monitor.setup.bench import Bench, Instrument
@@ -50,6 +52,80 @@ def tolerance_percent(bench: Bench, instrument: Instrument, others: Sequence[Ins
     own = instrument.claim_percent or DEFAULT_CLAIM_PERCENT
     theirs = [(o.claim_percent or DEFAULT_CLAIM_PERCENT) ** 2 for o in others]
     return math.sqrt(own * own + (sum(theirs) / len(theirs) if theirs else 0.0))
+
+
+class Limit(NamedTuple):
+    """What a difference of two instruments is held against at one power, in percent of that power."""
+
+    percent: float
+    """The limit of the verdict: `claims_percent`, or the floor in watts where that is larger."""
+    sum_percent: float
+    """The plain sum of the claims, at least `percent`: beyond it not both can be within their claims."""
+    claims_percent: float
+    """The tolerance without the floor: the bench's word, else the root sum of squares of the claims."""
+    floor_w: float
+    """The floor in watts of what is compared: the bench's for a total, half of it for a side."""
+    floor_decides: bool
+    """Whether the floor in watts, and not the claims, is the limit of the verdict."""
+    assumed: bool
+    """Whether a claim that the bench does not give was taken as DEFAULT_CLAIM_PERCENT."""
+
+
+def limits(
+    bench: Bench, instrument: Instrument, others: Sequence[Instrument], reference_w: float, side: bool = False
+) -> Limit:
+    """The limits of one comparison, live and afterwards alike.
+
+    `others` are the instruments that it is compared with: one, or all whose median is the consensus.
+    `reference_w` is the power (W) of what is compared: for a `side` that side's own power. A side is
+    half of the whole, and so is its floor: at even halves both have the same limit in percent.
+
+    Errors within claims add up to at most the plain sum. The error of a median is at most the median
+    of the claims, since a median never falls when one of its values grows.
+    """
+    claims = tolerance_percent(bench, instrument, others)
+    own = instrument.claim_percent or DEFAULT_CLAIM_PERCENT
+    theirs = [o.claim_percent or DEFAULT_CLAIM_PERCENT for o in others]
+    floor_w = bench.limits.floor_w * (0.5 if side else 1.0)
+    floor_percent = 100.0 * floor_w / max(1.0, reference_w)
+    percent = max(claims, floor_percent)
+    return Limit(
+        percent,
+        max(percent, own + (median(theirs) if theirs else 0.0)),
+        claims,
+        floor_w,
+        floor_percent > claims,
+        any(not x.claim_percent for x in (instrument, *others)),
+    )
+
+
+Zone = Literal["agrees", "undecided", "unusual", "broken"]
+ZONE_WORDS: dict[Zone, str] = {
+    "agrees": "agrees",
+    "undecided": "undecided",
+    "unusual": "unusual, yet both may be within their claims",
+    "broken": "at least one claim is broken",
+}
+
+
+def zone(difference_percent: float, u95_percent: float, limit: Limit) -> Zone:
+    """In which of three zones a difference lies for sure, with the guard band w = U (JCGM 106, ISO 14253-1).
+
+    `agrees`: within the limit. `unusual`: beyond it, but not surely beyond the plain sum of the
+    claims, so that both may be within theirs. `broken`: beyond the sum. Else `undecided`.
+    """
+    size = abs(difference_percent)
+    if size + u95_percent <= limit.percent:
+        return "agrees"
+    if size - u95_percent > limit.sum_percent:
+        return "broken"
+    return "unusual" if size - u95_percent > limit.percent else "undecided"
+
+
+def limit_words(limit: Limit) -> str:
+    """The limit for people, and that the floor decides where it does: "1.8 %", "1.5 %, the floor of 3 W"."""
+    floor = f", the floor of {limit.floor_w:g} W" if limit.floor_decides else ""
+    return f"{limit.percent:.1f} %{floor}"
 
 
 def likely_lag(instrument: Instrument, base: Instrument) -> Timing:

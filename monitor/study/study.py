@@ -26,7 +26,7 @@ from monitor.analysis.blockstats import (
 )
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
 from monitor.analysis.diagnose import Diagnosis, attribute, diagnose, three_cornered_hat, torque_line
-from monitor.analysis.expected import tolerance_percent
+from monitor.analysis.expected import LOSS_SPREAD, tolerance_percent
 from monitor.analysis.statistics import Floats, judge
 from monitor.study.grid import SMEARED_S, Blocks, Bools, Grid, Ints, held_by, log_ratio, moved, stretches
 from monitor.study.recording import Recording
@@ -648,8 +648,8 @@ class _Work:
         loss_percent = max(self.grid.losses[i].percent, self.grid.base_loss(i).percent)
         omega = float(np.mean(blocks.own_w[good] / y))
         # The loss model is known to a fifth: its watts look like an offset, its percent like a gain.
-        sd_gain = math.hypot(line.sd_gain, 0.2 * loss_percent / 100.0)
-        sd_offset = math.hypot(line.sd_offset, 0.2 * loss_w / omega)
+        sd_gain = math.hypot(line.sd_gain, LOSS_SPREAD * loss_percent / 100.0)
+        sd_offset = math.hypot(line.sd_offset, LOSS_SPREAD * loss_w / omega)
         at_mean = line.predict(line.mean_x)[0] - line.mean_x
         return TorqueLine(
             self.grid.labels[i], self.grid.reference_label(i) or "", line.n, rounded(line.gain, 5),
@@ -840,7 +840,7 @@ class _Work:
         if diagnosis is not None and diagnosis.gain is not None and diagnosis.sd_gain is not None:
             loss_percent = max(grid.losses[i].percent, grid.base_loss(i).percent)
             gain = diagnosis.gain
-            u_gain = 1.96 * math.hypot(diagnosis.sd_gain, 0.2 * loss_percent / 100.0)
+            u_gain = 1.96 * math.hypot(diagnosis.sd_gain, LOSS_SPREAD * loss_percent / 100.0)
             offset, u_offset = diagnosis.offset_nm, 1.96 * (diagnosis.sd_offset_nm or 0.0)
         own_noise = noise.get(i)
         return InstrumentStudy(
