@@ -26,7 +26,6 @@ from monitor.analysis.statistics import (
     autocorrelation,
     effective_n,
     judge,
-    mean_with_u95,
     sequence_radius,
     sequence_rho,
     t_975,
@@ -34,6 +33,7 @@ from monitor.analysis.statistics import (
 from monitor.live.comparator import LEAST_LAG_S, TURNS_S, Comparator
 from monitor.live.pair import Noise, Verdict
 from monitor.setup.bench import Bench
+from tests.helpers.estimators import mean_with_u95
 from tests.helpers.metrology import vector
 from tests.helpers.streams import bench
 

@@ -27,8 +27,8 @@ from monitor.analysis.diagnose import (
     placement,
     three_cornered_hat,
     torque_line,
-    york,
 )
+from tests.helpers.estimators import york
 from tests.helpers.metrology import vector
 
 Floats = npt.NDArray[np.float64]

@@ -80,41 +80,6 @@ def deming(x: Floats, y: Floats, ratio: float = 1.0) -> tuple[float, float]:
     return slope, my - slope * mx
 
 
-def york(
-    x: Floats, y: Floats, weight_x: Floats, weight_y: Floats
-) -> tuple[float, float, float, float, float]:
-    """Slope, intercept, their standard deviations and reduced chi squared; weights per point.
-
-    The iteration of York, Evensen, Martinez and De Basabe (Am. J. Phys. 72, 367, 2004)
-    for uncorrelated errors; weights are 1 / variance. Raises ValueError for fewer than
-    three points or when it does not settle in 100 rounds.
-    """
-    n = len(x)
-    if n < 3:
-        raise ValueError("a line with uncertainty needs three points")
-    slope = float(np.polyfit(x, y, 1)[0])
-    for _ in range(100):
-        w = weight_x * weight_y / (weight_x + slope * slope * weight_y)
-        mx, my = float(w @ x / w.sum()), float(w @ y / w.sum())
-        u, v = x - mx, y - my
-        beta = w * (u / weight_y + slope * v / weight_x)
-        new = float((w * beta) @ v / ((w * beta) @ u))
-        done = abs(new - slope) <= 1e-14 * max(1.0, abs(new))
-        slope = new
-        if done:
-            break
-    else:
-        raise ValueError("the line does not settle")
-    w = weight_x * weight_y / (weight_x + slope * slope * weight_y)
-    mx, my = float(w @ x / w.sum()), float(w @ y / w.sum())
-    intercept = my - slope * mx
-    adjusted = mx + (w * ((x - mx) / weight_y + slope * (y - my) / weight_x))
-    mean = float(w @ adjusted / w.sum())
-    var_slope = 1.0 / float(w @ (adjusted - mean) ** 2)
-    chi2 = float(w @ (y - slope * x - intercept) ** 2) / (n - 2)
-    return slope, intercept, math.sqrt(var_slope), math.sqrt(1.0 / float(w.sum()) + mean**2 * var_slope), chi2
-
-
 def torque_line(x: Floats, y: Floats, ratio: float = 1.0) -> Line | None:
     """The errors-in-variables line of one torque (N·m, y) against another (x), with covariance.
 

@@ -1,8 +1,6 @@
 """Statistics of values that come one after the other: Student's t, autocorrelation, sequences, verdicts."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -54,33 +52,6 @@ def t_975(dof: float) -> float:
     low = int(dof)
     part = (1.0 / low - 1.0 / dof) / (1.0 / low - 1.0 / (low + 1))
     return _T975[low - 1] * math.pow(_T975[low] / _T975[low - 1], part)
-
-
-@dataclass(frozen=True, slots=True)
-class Mean:
-    """A mean of autocorrelated values with its 95 % half-width (same unit), looked at once."""
-
-    value: float
-    u95: float
-    n: int
-    n_effective: float
-    sd: float
-
-
-def mean_with_u95(values: Sequence[float] | Floats) -> Mean | None:
-    """Mean and half-width t(n_eff - 1) s / sqrt(n_eff); None for fewer than two values.
-
-    For results that are looked at once, as in the study. Whoever looks again and again
-    needs `sequence_radius`.
-    """
-    v = np.asarray(values, dtype=np.float64)
-    n = len(v)
-    if n < 2:
-        return None
-    sd = float(v.std(ddof=1))
-    n_eff = max(1.0, effective_n(n, autocorrelation(v)))
-    u95 = math.inf if n_eff <= 1.0 else t_975(n_eff - 1.0) * sd / math.sqrt(n_eff)
-    return Mean(float(v.mean()), u95, n, n_eff, sd)
 
 
 def sequence_rho(n_tight: int, alpha: float = 0.05) -> float:

@@ -7,13 +7,13 @@ seconds for everything that needs a spread: noise, verdict, shifts.
 
 import math
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W, Block
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring
-from monitor.analysis.expected import ALIKE, LOSS_SPREAD, likely_lag, loss_of, tolerance_percent
+from monitor.analysis.expected import ALIKE, LOSS_SPREAD, Loss, likely_lag, loss_of, tolerance_percent
 from monitor.analysis.lag import Timing, timing
 from monitor.analysis.statistics import Floats
 from monitor.live.pair import Pair, Window
@@ -35,6 +35,30 @@ VARIES = 0.15
 """In steady riding five seconds vary by less than this part of the power (common practice, no source)."""
 UNSTEADY = 0.15
 """A window of ten seconds whose ends differ by more than this part of its power judges nothing."""
+COVERED_PART = 0.98
+"""A second of which less is covered is a hole (common practice, no source)."""
+KEPT_BEFORE_S = 68
+"""Kept beyond the longest window: the five seconds before it, the longest lags, and room to spare."""
+STOP_PART = 0.5
+"""Below this part of the power around it a second is a stop, not riding (common practice, no source)."""
+GOING_S = 6
+"""After a stop a rider needs so long to get going again (common practice, no source)."""
+STOP_SEARCH_S = 12
+"""A stop of a second or two is looked for in so many of the last seconds."""
+LAG_S = 300
+"""A lag is learnt from so many of the last seconds: enough changes of power, and delays may drift."""
+EARLY_S, EARLY_EACH_S, LATER_EACH_S = 60, 5, 20
+"""In the first minute lags are learnt anew each 5 s, then each 20 s: fits cost more than they move."""
+SHARE_COARSE_PERCENT = 0.2
+"""A share comes in steps of half a percent (Bluetooth, Cycling Power Service) or one percent (ANT+ power
+profile) of the total, which a share that moves by a step or more averages out: a fifth of a step is left
+(computed)."""
+BLOCK_EDGE_PERCENT = 6.0
+"""A block whose ends may move it by more than this is not taken at all."""
+VERDICT_EDGE_PERCENT = 2.0
+"""One whose ends may move it by more than this is no part of the verdict."""
+UNTOLD_PERCENT = 1000.0
+"""So much that nothing is judged: what an edge may move when one has just fallen silent."""
 TURNS_S = 20
 """Over so many of the last seconds cadence can be told."""
 
@@ -61,6 +85,47 @@ class _Span:
     powers: list[float | None]
     ends: list[tuple[float, float, float] | None]
     """By how much the power changed from begin to end, how much it varied at either (W)."""
+
+
+def _sums(length: int) -> deque[float]:
+    """A running sum at the end of each kept second, from nothing."""
+    return deque([0.0], maxlen=length)
+
+
+@dataclass(slots=True)
+class _Past:
+    """The last closed seconds of one instrument: `seconds`, `fives` and `swings` have one entry a second,
+    running sums one more, so that windows of late instruments may begin and end between seconds."""
+
+    kept_s: int
+    loss: Loss | None
+    """Between the crank and what it shows; None: none is expected."""
+    works: deque[float] = field(init=False)
+    """Running sum of work (J)."""
+    lefts: deque[float] = field(init=False)
+    """Running sum of the left side's work (J)."""
+    revs: deque[float] = field(default_factory=lambda: _sums(TURNS_S + 1))
+    """Running sum of revolutions."""
+    turned: deque[float] = field(default_factory=lambda: _sums(TURNS_S + 1))
+    """Running sum of seconds with known revolutions."""
+    seconds: deque[float] = field(init=False)
+    """Crank-equivalent power (W), nan where unknown."""
+    last: deque[float] = field(default_factory=lambda: deque(maxlen=5))
+    """The same of the last five seconds."""
+    fives: deque[float] = field(init=False)
+    """Means of the five seconds up to each: what windows begin and end with (W)."""
+    swings: deque[float] = field(init=False)
+    """By how much the power varied in the five seconds up to each (W)."""
+    two: float = math.nan
+    """Mean of the last two seconds (W)."""
+    clean_since: int = 0
+    """Since which second it has been covered and pedalled, without a hole."""
+    sided_since: int = 0
+    """Since which second it has told both sides, without a hole."""
+
+    def __post_init__(self) -> None:
+        self.works, self.lefts = _sums(self.kept_s), _sums(self.kept_s)
+        self.seconds, self.fives, self.swings = (deque(maxlen=self.kept_s) for _ in range(3))
 
 
 class Comparator:
@@ -104,46 +169,21 @@ class Comparator:
         self.reach_s = self._reach()
         """By how many seconds comparisons reach back before their windows."""
         self.side_references = {i: self._side_reference(i) for i in self.powered}
-        self.clean_since = [0] * n
-        """Since which second each instrument has been covered and pedalled, without a hole."""
-        self.sided_since = [0] * n
-        kept = max(self.lengths_s) + 68
-        self.seconds: list[deque[float]] = [deque(maxlen=kept) for _ in range(n)]
-        """Crank-equivalent power of the last closed seconds, nan where unknown."""
+        kept_s = max(self.lengths_s) + KEPT_BEFORE_S
+        self.past = [_Past(kept_s, loss if loss.watts or loss.percent else None) for loss in self.losses]
+        """What each instrument showed in the last closed seconds."""
         self.pedalled_since = 0
         """Since which second nobody has coasted, with a few seconds to get going again."""
-        self._middles: deque[float] = deque(maxlen=12)
+        self._middles: deque[float] = deque(maxlen=STOP_SEARCH_S)
         self.leaning: set[int] = set()
         """Raised for their power: they are no part of the consensus that others are held against."""
-        self._lossless = [not (loss.watts or loss.percent) for loss in self.losses]
-        self._any_loss = not all(self._lossless)
+        self._any_loss = any(past.loss is not None for past in self.past)
         self._side_claims = {
             i: tolerance_percent(bench, bench.instruments[i], [bench.instruments[side]])
             for i, side in self.side_references.items()
             if side is not None
         }
-        # Means of the five seconds up to each kept second, and of the last two: what windows begin and
-        # end with.
-        self._last: list[deque[float]] = [deque(maxlen=5) for _ in range(n)]
-        self._fives: list[deque[float]] = [deque(maxlen=kept) for _ in range(n)]
-        self._twos = [math.nan] * n
-        # By how much the power varied in the five seconds up to each kept second.
-        self._swings: list[deque[float]] = [deque(maxlen=kept) for _ in range(n)]
-        # Running sums of work and of the left side's (J) at the end of each kept second: windows of late
-        # instruments begin and end between seconds.
-        self._works: list[deque[float]] = [deque([0.0], maxlen=kept) for _ in range(n)]
-        self._lefts: list[deque[float]] = [deque([0.0], maxlen=kept) for _ in range(n)]
-        # The same of revolutions and of seconds with known ones.
-        self._revs: list[deque[float]] = [deque([0.0], maxlen=TURNS_S + 1) for _ in range(n)]
-        self._turned: list[deque[float]] = [deque([0.0], maxlen=TURNS_S + 1) for _ in range(n)]
-        # What each second is put into, side by side for those that measure power.
-        self._kept = [
-            (
-                i, None if self._lossless[i] else self.losses[i], self._works[i], self._lefts[i],
-                self.seconds[i], self._last[i], self._fives[i], self._swings[i],
-            )
-            for i in self.powered
-        ]  # fmt: skip
+        self._powered = [(i, self.past[i]) for i in self.powered]
         # What windows that end now have in common, by their begin: worked out once a second.
         self._spans: dict[int, _Span] = {}
 
@@ -179,10 +219,15 @@ class Comparator:
     def reset(self, instrument: int) -> None:
         """The instrument was zeroed or mended: windows and verdict begin anew."""
         at = self.ring.end
-        self.clean_since[instrument] = max(self.clean_since[instrument], at)
+        self.set_aside(instrument, at)
         for i, pair in self.pairs.items():
             if instrument in (i, self.reference):
                 pair.reset(at)
+
+    def set_aside(self, instrument: int, at: int) -> None:
+        """Nothing that the instrument showed before second `at` is compared from now on."""
+        past = self.past[instrument]
+        past.clean_since = max(past.clean_since, at)
 
     def second(self, cell: Floats) -> None:
         """The ring has just closed `cell` (instruments, COLUMNS): bring all windows up to date."""
@@ -190,25 +235,27 @@ class Comparator:
         rows: list[list[float]] = cell.tolist()
         self._spans.clear()
         seen = []
-        for i, loss, works, lefts, seconds, last, fives, swings in self._kept:
+        for i, past in self._powered:
             work, left, sided, covered = rows[i][:4]
+            works, lefts, last = past.works, past.lefts, past.last
             works.append(works[-1] + work)
             lefts.append(lefts[-1] + left)
-            if covered > 0.98:
-                power = work / covered if loss is None else loss.at_crank(work / covered)
+            if covered > COVERED_PART:
+                power = work / covered if past.loss is None else past.loss.at_crank(work / covered)
                 seen.append(power)
             else:
                 power = math.nan
-                self.clean_since[i] = end
-            seconds.append(power)
+                past.clean_since = end
+            past.seconds.append(power)
             last.append(power)
             mean = sum(last) / len(last)
-            fives.append(mean)
-            swings.append(max(last) - min(last) if mean == mean else math.inf)
-            self._twos[i] = 0.5 * (last[-2] + power) if len(last) > 1 else power
-            if sided < 0.98:
-                self.sided_since[i] = end
-        for row, revs, turned in zip(rows, self._revs, self._turned, strict=True):
+            past.fives.append(mean)
+            past.swings.append(max(last) - min(last) if mean == mean else math.inf)
+            past.two = 0.5 * (last[-2] + power) if len(last) > 1 else power
+            if sided < COVERED_PART:
+                past.sided_since = end
+        for row, past in zip(rows, self.past, strict=True):
+            revs, turned = past.revs, past.turned
             revs.append(revs[-1] + row[REVS])
             turned.append(turned[-1] + row[TURNED])
         seen.sort()
@@ -218,31 +265,31 @@ class Comparator:
         middles = self._middles
         middles.append(middle)
         if middle < MIN_POWER_W:
-            self.pedalled_since = end + 6
-        elif len(middles) == 12 and min(middles) < 0.5 * middle:
+            self.pedalled_since = end + GOING_S
+        elif len(middles) == STOP_SEARCH_S and min(middles) < STOP_PART * middle:
             # A stop of a second or two, which some never show: they hold their last value.
             before = [middles[k] for k in range(5)]
-            if min(middles[k] for k in range(5, 11)) < 0.5 * min(middle, *before):
+            if min(middles[k] for k in range(5, 11)) < STOP_PART * min(middle, *before):
                 self.pedalled_since = max(self.pedalled_since, end + 1)
-        if end % (5 if end <= 60 else 20) == 0:
+        if end % (EARLY_EACH_S if end <= EARLY_S else LATER_EACH_S) == 0:
             self._find_lags(end)
         for i, pair in self.pairs.items():
             self._update(i, pair, end)
 
     def _others(self, i: int, begin: int) -> list[int]:
         if self.reference is not None:
-            return [self.reference] if self.clean_since[self.reference] <= begin else []
+            return [self.reference] if self.past[self.reference].clean_since <= begin else []
         begin -= self.reach_s
-        clean = [j for j in self.powered if j != i and self.clean_since[j] <= begin]
+        clean = [j for j in self.powered if j != i and self.past[j].clean_since <= begin]
         if len(clean) < 2:
             return []
         return [j for j in clean if j not in self.leaning] or clean
 
     def _update(self, i: int, pair: Pair, end: int) -> None:
         pair.windows.clear()
-        since = max(self.clean_since[i], self.pedalled_since, pair.reset_s)
+        since = max(self.past[i].clean_since, self.pedalled_since, pair.reset_s)
         if self.reference is not None:
-            since = max(since, self.clean_since[self.reference])
+            since = max(since, self.past[self.reference].clean_since)
         # A late instrument is read earlier: that must not reach into a hole.
         since += self.reach_s
         if end % BLOCK_S == 0:
@@ -275,7 +322,11 @@ class Comparator:
         if window is None and pair.uneven:
             begin = end - BLOCK_S
             window = self._window(i, pair, begin, end) if begin >= since else None
-        if window is None or window.power_w < MIN_POWER_W / 2 or window.edge + 2.0 * window.u_lag > 6.0:
+        if (
+            window is None
+            or window.power_w < MIN_POWER_W / 2
+            or window.edge + 2.0 * window.u_lag > BLOCK_EDGE_PERCENT
+        ):
             pair.uneven = window is not None and begin == end - BLOCK_S
             pair.noise.update(None)
             pair.noise_left.update(None)
@@ -284,17 +335,17 @@ class Comparator:
         pair.uneven = False
         y = math.log1p(max(-0.95, window.deviation / 100.0))
         edge, side_edge = window.edge + 2.0 * window.u_lag, window.side_edge + 2.0 * window.u_side_lag
-        calm = side_edge <= 6.0
+        calm = side_edge <= BLOCK_EDGE_PERCENT
         y_left = math.log1p(max(-0.95, window.left / 100.0)) if calm and window.left is not None else None
         y_right = math.log1p(max(-0.95, window.right / 100.0)) if calm and window.right is not None else None
         pair.noise.update(y)
         pair.noise_left.update(y_left)
         pair.noise_right.update(y_right)
-        if edge < 2.0:
+        if edge < VERDICT_EDGE_PERCENT:
             pair.verdict.update(y)
-            if y_left is not None and side_edge < 2.0:
+            if y_left is not None and side_edge < VERDICT_EDGE_PERCENT:
                 pair.verdict_left.update(y_left)
-            if y_right is not None and side_edge < 2.0:
+            if y_right is not None and side_edge < VERDICT_EDGE_PERCENT:
                 pair.verdict_right.update(y_right)
         side = self.side_references[i]
         rows = self.ring.window(begin, end)
@@ -329,7 +380,7 @@ class Comparator:
     def _power(self, span: _Span, j: int, begin: int, end: int, shift_s: float) -> float:
         """Crank-equivalent mean power (W) of one instrument, read `shift_s` (0 or less) later."""
         if shift_s < -LEAST_LAG_S:
-            work = _between(self._works[j], begin - self.ring.end, end - self.ring.end, shift_s)
+            work = _between(self.past[j].works, begin - self.ring.end, end - self.ring.end, shift_s)
             return self.losses[j].at_crank(work / (end - begin))
         power = span.powers[j]
         if power is None:
@@ -341,8 +392,8 @@ class Comparator:
         """Mean power (W) of both sides of one instrument, read `shift_s` (0 or less) later."""
         if shift_s < -LEAST_LAG_S:
             first, last, length = begin - self.ring.end, end - self.ring.end, end - begin
-            left = _between(self._lefts[j], first, last, shift_s) / length
-            return left, _between(self._works[j], first, last, shift_s) / length - left
+            left = _between(self.past[j].lefts, first, last, shift_s) / length
+            return left, _between(self.past[j].works, first, last, shift_s) / length - left
         row = span.rows[j]
         left = row[LEFT] / row[SIDED]
         return left, row[WORK] / row[COVERED] - left
@@ -357,7 +408,7 @@ class Comparator:
         base = others[0]
         if one in ("left", "right") and side is not None:
             # Twice one side: comparable with twice that side of another, not with a total.
-            if max(self.sided_since[side], self.clean_since[side]) > begin - self.reach_s:
+            if max(self.past[side].sided_since, self.past[side].clean_since) > begin - self.reach_s:
                 return None
             base, sd_s, lag_s = side, pair.side_timing.sd_s, pair.side_timing.lag_s
             left, right = self._shared(span, side, begin, end, -max(0.0, lag_s))
@@ -381,7 +432,9 @@ class Comparator:
         if reference_w < MIN_POWER_W:
             return None
         shown_w, expected, u_loss = own_w, 0.0, 0.0
-        if self._any_loss and not (self._lossless[i] and all(self._lossless[j] for j in others)):
+        if self._any_loss and not (
+            self.past[i].loss is None and all(self.past[j].loss is None for j in others)
+        ):
             loss = self.losses[i]
             shown_w = loss.at_hub(own_w) if loss.watts or loss.percent else own_w
             shown_reference_w = (
@@ -428,11 +481,11 @@ class Comparator:
         if (
             change_i != change_i
             or change_j != change_j
-            or self._twos[i] < low
-            or self._twos[j] < low
+            or self.past[i].two < low
+            or self.past[j].two < low
             or (span.length_s <= BLOCK_S and max(change_i, change_j) > UNSTEADY * power_w)
         ):
-            return 1000.0, 1000.0
+            return UNTOLD_PERCENT, UNTOLD_PERCENT
         smoothed = math.hypot(start_i / 6.0 + start_j / 6.0, stop_i / 6.0 + stop_j / 6.0)
         jump = max(start_i, stop_i, start_j, stop_j) - VARIES * power_w
         if jump > 0.0:
@@ -448,17 +501,17 @@ class Comparator:
         """
         most = 0.0
         for k in (i, j):
-            swings = self._swings[k]
+            swings = self.past[k].swings
             first = len(swings) - (end - begin)
             most = max(most, *(swings[at] for at in range(first, len(swings))))
         return 100.0 * SHARED_S * max(0.0, most - VARIES * power_w) / (0.5 * (end - begin) * power_w)
 
     def _ends(self, span: _Span, k: int) -> tuple[float, float, float]:
-        fives, swings = self._fives[k], self._swings[k]
+        fives, swings = self.past[k].fives, self.past[k].swings
         at = len(fives) - span.length_s
         start = fives[at + 4]
         before = fives[at - 1] if at > 0 else start
-        last, two = fives[-1], self._twos[k]
+        last, two = fives[-1], self.past[k].two
         change = max(abs(last - before), abs(two - before), abs(last - start), abs(two - start))
         ends = span.ends[k] = (change, swings[at + 1], swings[-1])
         return ends
@@ -467,7 +520,7 @@ class Comparator:
         side = self.side_references[i]
         instrument = self.instruments[i]
         begin, end = window.begin_s, window.end_s
-        if instrument.sides == "total" or self.sided_since[i] > begin - self.reach_s:
+        if instrument.sides == "total" or self.past[i].sided_since > begin - self.reach_s:
             return
         lag_s = pair.side_timing.lag_s if side is not None else 0.0
         own_left, own_right = self._shared(span, i, begin, end, min(0.0, lag_s))
@@ -477,21 +530,21 @@ class Comparator:
             window.right_w = own_right
         if instrument.sides == "both" and own_left + own_right > 0.0:
             window.balance = 100.0 * own_left / (own_left + own_right)
-        if side is None or max(self.sided_since[side], self.clean_since[side]) > begin - self.reach_s:
+        if (
+            side is None
+            or max(self.past[side].sided_since, self.past[side].clean_since) > begin - self.reach_s
+        ):
             return
         left, right = self._shared(span, side, begin, end, -max(0.0, lag_s))
         if left < MIN_POWER_W / 3 or right < MIN_POWER_W / 3:
             return
         scale = span.scale
-        # A share comes in steps of half a percent (Bluetooth) or one percent (ANT+) of the total,
-        # which a share that moves by a step or more averages out: a fifth of a step is left.
-        coarse = 0.2
         if instrument.sides != "right":
             window.left = 100.0 * (own_left / left - 1.0)
-            window.u_left = math.hypot(100.0 * pair.noise_left.sd * scale, coarse)
+            window.u_left = math.hypot(100.0 * pair.noise_left.sd * scale, SHARE_COARSE_PERCENT)
         if instrument.sides != "left":
             window.right = 100.0 * (own_right / right - 1.0)
-            window.u_right = math.hypot(100.0 * pair.noise_right.sd * scale, coarse)
+            window.u_right = math.hypot(100.0 * pair.noise_right.sd * scale, SHARE_COARSE_PERCENT)
         if instrument.sides == "both":
             window.balance_reference = 100.0 * left / (left + right)
             window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)
@@ -509,10 +562,10 @@ class Comparator:
 
     def _find_lags(self, end: int) -> None:
         """Learn the lag of each instrument from the last five minutes."""
-        begin = max(self.ring.oldest, end - 300)
+        begin = max(self.ring.oldest, end - LAG_S)
         covered = self.ring.series(begin, end, COVERED)
         power = self.ring.series(begin, end, WORK)
-        power[(covered < 0.98) | (power < MIN_POWER_W)] = np.nan
+        power[(covered < COVERED_PART) | (power < MIN_POWER_W)] = np.nan
         for i in self.powered:
             if i != self._anchor:
                 self.timings[i] = timing(
@@ -545,7 +598,7 @@ class Comparator:
                     60.0 * (revs[last] - revs[first]) / known_s
                     if (known_s := turned[last] - turned[first]) > least_s
                     else None
-                    for revs, turned in zip(self._revs, self._turned, strict=True)
+                    for revs, turned in ((past.revs, past.turned) for past in self.past)
                 ]
             )
         return told
@@ -553,6 +606,6 @@ class Comparator:
     def leap(self, to: int) -> None:
         """Time has leapt over a hole to second `to`, in which nothing is known."""
         for i in range(len(self.instruments)):
-            self.clean_since[i] = self.sided_since[i] = to
-            for sums in (self._revs[i], self._turned[i]):
+            self.past[i].clean_since = self.past[i].sided_since = to
+            for sums in (self.past[i].revs, self.past[i].turned):
                 sums.extend([sums[-1]] * (TURNS_S + 1))

@@ -60,7 +60,7 @@ class Changes:
     def notice(self, now_s: float) -> None:
         """Sprints and steps of temperature, which nobody tells."""
         for i in self.comparator.powered:
-            seconds = self.comparator.seconds[i]
+            seconds = self.comparator.past[i].seconds
             if len(seconds) < 60 or now_s - self._sprint_s < 30.0:
                 continue
             last = seconds[-1]

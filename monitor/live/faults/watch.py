@@ -51,7 +51,7 @@ class Watch:
             odd = any(sign is not None and sign.signal == "over" for sign in own)
             if odd or seen.missing[i] or now_s - seen.restarted_s[i] < SHOWN_S:
                 # What is wrong in a way of its own is neither judged nor a judge of others.
-                comparator.clean_since[i] = max(comparator.clean_since[i], end)
+                comparator.set_aside(i, end)
             for sign in own:
                 if sign is not None:
                     yield sign
