@@ -659,7 +659,8 @@ class _Page:
             for s in self.study.splits:
                 if s.by != by or s.instrument != label:
                     continue
-                low, high = _edges(s.group)
+                low = -math.inf if s.low is None else s.low
+                high = math.inf if s.high is None else s.high
                 with np.errstate(invalid="ignore"):
                     inside = quiet & (values >= low) & (values < high)
                 if inside.any():
@@ -855,14 +856,6 @@ def minus(text: str) -> str:
 
 
 _MINUS = re.compile(r"(?<![\w\d.)])-(?=\d)")
-
-
-def _edges(group: str) -> tuple[float, float]:
-    """The edges that a group's name tells."""
-    words = group.split()
-    if words[0] == "over":
-        return float(words[1]), math.inf
-    return float(words[0]), float(words[2])
 
 
 def _chart(plot: Plot, caption: str, legend: str = "") -> dict[str, Any]:

@@ -134,7 +134,10 @@ class Repeat(msgspec.Struct, frozen=True):
 
 
 class Split(msgspec.Struct, frozen=True):
-    """One instrument's deviation in one group of blocks: by load, torque, cadence or power."""
+    """One instrument's deviation in one group of blocks: by load, torque, cadence or power.
+
+    `low` and `high` are the edges of the group in N·m, rpm or W; None where it has none.
+    """
 
     by: str
     group: str
@@ -145,6 +148,8 @@ class Split(msgspec.Struct, frozen=True):
     u95_percent: float | None
     limit_percent: float
     verdict: Judged
+    low: float | None = None
+    high: float | None = None
 
 
 class Agreement(msgspec.Struct, frozen=True):

@@ -1,0 +1,1 @@
+"""The parts of a study: each module one question to a finished session."""

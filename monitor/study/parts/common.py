@@ -1,0 +1,74 @@
+"""What all parts of a study share: the grid, the segments, and each instrument's blocks and changes."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitor.analysis.block import BLOCK_S
+from monitor.analysis.blockstats import Spread, usual_spread
+from monitor.study.grid import Blocks, Grid, held_by
+from monitor.study.recording import Recording
+from monitor.study.results import rounded
+from monitor.study.segments import Span, spans_of
+
+QUIET_EDGE = 2.0
+"""Blocks whose edges may add more percent than this say nothing of scale, torque and cadence."""
+
+
+@dataclass(slots=True)
+class Shared:
+    """One session as arrays, with what was found of it so far.
+
+    `blocks`, `cuts` and `usual` have one entry for each instrument of `compared`: its blocks, the
+    seconds at which it or its reference changed or was touched, the usual spread of a block.
+    """
+
+    recording: Recording
+    grid: Grid
+    spans: list[Span]
+    held: list[str | None]
+    compared: list[int]
+    blocks: dict[int, Blocks]
+    cuts: dict[int, list[float]] = field(default_factory=dict)
+    usual: dict[int, Spread] = field(default_factory=dict)
+
+    def acts(self, i: int) -> list[float]:
+        """When the instrument, or its reference, was zeroed or seated anew."""
+        label, reference = self.grid.labels[i], self.grid.reference_label(i)
+        return [
+            rounded(a.t_ns / 1e9, 1)
+            for a in self.recording.acts
+            if (a.act == "zeroed" and a.instrument in ("", label, reference))
+            or (a.act == "position" and a.instrument in (label, reference))
+        ]
+
+    def usual_of(self, i: int) -> Spread:
+        """The usual spread of blocks about the means of segments and parts.
+
+        A change inside a segment is no spread: the parts beside it have means of their own.
+        """
+        blocks = self.blocks[i]
+        at = np.searchsorted(np.array(self.cuts[i]), blocks.begin_s + 0.5 * BLOCK_S)
+        quiet = blocks.edge_percent < QUIET_EDGE
+        groups = [
+            blocks.y[(blocks.segment == k) & (at == p) & quiet]
+            for k in range(len(self.spans))
+            for p in range(len(self.cuts[i]) + 1)
+        ]
+        return usual_spread(groups)
+
+
+def shared_of(recording: Recording) -> Shared:
+    """The arrays of a session; changes and spreads are still to be found."""
+    grid = Grid(recording)
+    spans = spans_of(recording)
+    compared = [i for i in grid.powered if grid.reference_label(i) is not None]
+    held = held_by(recording.writes, grid.seconds)
+    return Shared(recording, grid, spans, held, compared, {i: grid.blocks(i, spans) for i in compared})
+
+
+def clock(t_s: float) -> str:
+    """Session time as `4:05` or `1:04:05`."""
+    whole = round(t_s)
+    minutes, seconds = divmod(whole, 60)
+    return f"{minutes}:{seconds:02d}" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"

@@ -1,0 +1,231 @@
+"""One instrument against its reference over a segment, a part of it, or whole cycles."""
+
+import math
+from itertools import pairwise
+
+import numpy as np
+
+from monitor.analysis.block import BLOCK_S, MIN_POWER_W
+from monitor.analysis.blockstats import Interval, Spread, interval
+from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
+from monitor.analysis.statistics import Floats, judge
+from monitor.study.grid import log_ratio
+from monitor.study.parts.common import Shared
+from monitor.study.parts.peaks import sprint_of
+from monitor.study.results import Difference, Judged, Means, Part, SegmentStudy, known, rounded
+from monitor.study.segments import Span, is_steady
+
+LEAST_S = 5
+"""Fewer known seconds make no difference of a segment."""
+
+
+def segment_of(shared: Shared, k: int, span: Span) -> SegmentStudy:
+    """Segment `k` with its means and comparisons."""
+    grid = shared.grid
+    begin, end = grid.clip(span.window())
+    power = grid.consensus_w[begin:end]
+    rpm = grid.rpm[begin:end]
+    mean_w = float(np.nanmean(power)) if np.isfinite(power).any() else None
+    mean_rpm = float(np.nanmean(rpm)) if np.isfinite(rpm).any() else None
+    torque = mean_w * 60.0 / (math.tau * mean_rpm) if mean_w and mean_rpm and mean_rpm > 20.0 else None
+    # In a steady load the block means are what may drift; a ramp or a sprint is never steady.
+    steady = span.kind not in ("ramp", "sprint", "over-under") and is_steady(power)
+    differences = [d for i in shared.compared if (d := difference(shared, i, k, begin, end)) is not None]
+    return SegmentStudy(
+        name=span.name,
+        start_s=rounded(span.start_s, 3),
+        end_s=rounded(span.end_s, 3),
+        steady=steady,
+        means={label: means_of(shared, i, begin, end) for i, label in enumerate(grid.labels)},
+        differences=differences,
+        kind=span.kind,
+        load=load_of(shared, span, begin, end),
+        settle_s=rounded(span.settle_s, 1),
+        target_w=known(span.target_w, 1),
+        power_w=known(mean_w, 2),
+        torque_nm=known(torque, 2),
+        cadence_rpm=known(mean_rpm, 2),
+        gear=span.gear,
+        found=span.found,
+        sprint=sprint_of(shared, begin, end) if span.kind == "sprint" else None,
+    )
+
+
+def load_of(shared: Shared, span: Span, begin: int, end: int) -> str:
+    """How the load was held over [begin, end): as told to the trainer, else as far as the plan tells."""
+    told = [x for x in shared.held[begin:end] if x is not None]
+    if told and 2 * len(told) >= end - begin:
+        return max(sorted(set(told)), key=told.count)
+    if span.kind in ("sprint", "free"):
+        return span.kind
+    return "target" if span.target_w is not None or span.kind == "ramp" else "not told"
+
+
+def means_of(shared: Shared, i: int, begin: int, end: int) -> Means:
+    """Means of instrument `i` over the seconds [begin, end)."""
+    grid = shared.grid
+    cells = grid.cells[begin:end, i].sum(axis=0)
+    length = end - begin
+    covered, sided, turned = float(cells[COVERED]), float(cells[SIDED]), float(cells[TURNED])
+    power = float(cells[WORK]) / covered if covered > 0.5 and i in grid.powered else None
+    left = right = percent = None
+    sides = grid.instruments[i].sides
+    if power is not None and sided > 0.5 and sides != "total":
+        side_w = float(cells[LEFT]) / sided
+        left = side_w if sides != "right" else None
+        right = power - side_w if sides != "left" else None
+        percent = 100.0 * side_w / power if sides == "both" and power > 0.0 else None
+    cadence = 60.0 * float(cells[REVS]) / turned if turned > 0.5 else None
+    told = covered if i in grid.powered else turned
+    return Means(
+        known(power, 2), known(left, 2), known(right, 2), known(cadence, 2),
+        rounded(min(1.0, told / length), 4) if length else 0.0, known(percent, 2),
+    )  # fmt: skip
+
+
+def difference(
+    shared: Shared, i: int, k: int | None, begin: int, end: int, cycle_s: float | None = None
+) -> Difference | None:
+    """Instrument `i` over [begin, end); of segment `k`, or of whole cycles of `cycle_s` seconds."""
+    grid = shared.grid
+    pair = grid.compared(i)
+    own, theirs = pair.own_w[begin:end], pair.reference_w[begin:end]
+    both = np.isfinite(own) & np.isfinite(theirs)
+    if both.sum() < LEAST_S:
+        return None
+    own_w, reference_w = float(own[both].mean()), float(theirs[both].mean())
+    if reference_w < MIN_POWER_W:
+        return None
+    loss, base = grid.losses[i], grid.base_loss(i)
+    base_w, shown_w, expected_w = base.at_hub(reference_w), loss.at_hub(own_w), loss.at_hub(reference_w)
+    deviation = 100.0 * (own_w / reference_w - 1.0)
+    spread = _interval(shared, i, k, begin, end, cycle_s)
+    u_spread = 100.0 * spread.u95 if spread is not None and math.isfinite(spread.u95) else None
+    u_loss = 1.96 * grid.u_loss_percent(i, reference_w)
+    edge = _edge(own, theirs, reference_w, grid.lag_bound_s(i))
+    u95 = math.hypot(u_spread, u_loss) + edge if u_spread is not None else None
+    limit = grid.limit_percent(i, reference_w)
+    left, right, share, side = _sides_of(shared, i, begin, end)
+    return Difference(
+        instrument=grid.labels[i],
+        reference=grid.reference_label(i) or "",
+        delta_w=rounded(shown_w - base_w, 2),
+        delta_percent=rounded(100.0 * (shown_w / base_w - 1.0), 3),
+        expected_percent=rounded(100.0 * (expected_w / base_w - 1.0), 3),
+        u95_percent=known(u95, 3),
+        limit_percent=rounded(limit, 3),
+        verdict=judged(deviation, u95, limit),
+        left_delta_w=left,
+        right_delta_w=right,
+        share_right=share,
+        deviation_percent=rounded(deviation, 3),
+        blocks=spread.n if spread is not None else 0,
+        spread_u95_percent=known(u_spread, 3),
+        loss_u95_percent=rounded(u_loss, 3),
+        edge_percent=rounded(edge, 3),
+        side_reference=side,
+        excluded_s=int(grid.excluded[begin:end, i].sum()),
+        parts=_stretches_of(shared, i, k, begin, end, limit, u_loss) if k is not None else [],
+    )
+
+
+def _interval(
+    shared: Shared, i: int, k: int | None, begin: int, end: int, cycle_s: float | None
+) -> Interval | None:
+    if k is not None:
+        blocks = shared.blocks[i]
+        return interval(blocks.y[blocks.segment == k], shared.usual[i])
+    # Whole cycles: what the edges move inside a cycle cancels, so the cycles are the blocks.
+    pair = shared.grid.compared(i)
+    count = max(1, round((end - begin) / (cycle_s or (end - begin))))
+    at = np.linspace(begin, end, count + 1).round().astype(int)
+    ys = []
+    for a, b in zip(at[:-1].tolist(), at[1:].tolist(), strict=True):
+        both = np.isfinite(pair.own_w[a:b]) & np.isfinite(pair.reference_w[a:b])
+        if 2 * both.sum() > b - a:
+            ys.append(math.log(float(pair.own_w[a:b][both].mean() / pair.reference_w[a:b][both].mean())))
+    usual = shared.usual[i]
+    scale = math.sqrt(BLOCK_S / max(BLOCK_S, (end - begin) / count))
+    return interval(np.array(ys), Spread(usual.sd * scale, usual.dof, 0.0)) if ys else None
+
+
+def _stretches_of(
+    shared: Shared, i: int, k: int, begin: int, end: int, limit: float, u_loss: float
+) -> list[Part]:
+    """The segment between the changes of the instrument; none if it did not change in it."""
+    inside = [t for t in shared.cuts[i] if begin + LEAST_S <= t <= end - LEAST_S]
+    if not inside:
+        return []
+    pair = shared.grid.compared(i)
+    parts = []
+    edges = [float(begin), *inside, float(end)]
+    for a, b in pairwise(edges):
+        first, last = math.ceil(a), math.floor(b)
+        own, theirs = pair.own_w[first:last], pair.reference_w[first:last]
+        both = np.isfinite(own) & np.isfinite(theirs)
+        if both.sum() < LEAST_S or float(theirs[both].mean()) < MIN_POWER_W:
+            continue
+        deviation = 100.0 * (float(own[both].mean() / theirs[both].mean()) - 1.0)
+        n = len(own) // BLOCK_S
+        ys = log_ratio(
+            own[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1),
+            theirs[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1),
+        )
+        spread = interval(ys[np.isfinite(ys)], shared.usual[i])
+        u95 = None
+        if spread is not None and math.isfinite(spread.u95):
+            edge = _edge(own, theirs, float(theirs[both].mean()), shared.grid.lag_bound_s(i))
+            u95 = math.hypot(100.0 * spread.u95, u_loss) + edge
+        parts.append(
+            Part(
+                rounded(a, 1), rounded(b, 1), rounded(deviation, 3), known(u95, 3),
+                judged(deviation, u95, limit),
+            )
+        )  # fmt: skip
+    return parts
+
+
+def _sides_of(
+    shared: Shared, i: int, begin: int, end: int
+) -> tuple[float | None, float | None, float | None, str | None]:
+    """Watts by which the sides differ, the right's part, and from whom."""
+    grid = shared.grid
+    side = grid.side_references.get(i)
+    if side is None or grid.instruments[i].sides == "total":
+        return None, None, None, None
+    pair = grid.compared(i)
+    left = (pair.left_w - pair.left_reference_w)[begin:end]
+    right = (pair.right_w - pair.right_reference_w)[begin:end]
+    told = [np.isfinite(d) for d in (left, right) if np.isfinite(d).any()]
+    if not told:
+        return None, None, None, None
+    both = np.logical_and.reduce(told)
+    if both.sum() < LEAST_S:
+        return None, None, None, None
+    d_left = known(float(left[both].mean()), 2)
+    d_right = known(float(right[both].mean()), 2)
+    share = None
+    if d_left is not None and d_right is not None:
+        n = len(left) // BLOCK_S
+        total = (left + right)[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
+        spread = interval(total[np.isfinite(total)], Spread())
+        if spread is not None and abs(d_left + d_right) > spread.u95:
+            share = rounded(d_right / (d_left + d_right), 3)
+    return d_left, d_right, share, grid.labels[side]
+
+
+def judged(deviation: float, u95: float | None, limit: float) -> Judged:
+    """The verdict; undecided without an interval."""
+    if u95 is None:
+        return "undecided"
+    return judge(deviation, u95, limit)  # type: ignore[return-value]
+
+
+def _edge(own: Floats, reference: Floats, power_w: float, bound_s: float) -> float:
+    """Percent of the window's work that a lag of up to `bound_s` can move over its ends."""
+    worst = 0.0
+    for series in (own, reference):
+        good = series[np.isfinite(series)]
+        if len(good) >= 2:
+            worst = max(worst, abs(float(good[-3:].mean() - good[:3].mean())))
+    return 100.0 * bound_s * worst / (len(own) * power_w)

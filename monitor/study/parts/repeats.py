@@ -1,0 +1,120 @@
+"""Segments that belong together: cycles of two loads, and blocks that were ridden again."""
+
+import math
+import re
+from collections.abc import Sequence
+
+from monitor.analysis.block import MIN_POWER_W
+from monitor.study.parts.common import Shared, clock
+from monitor.study.parts.differences import difference
+from monitor.study.results import Cycles, Difference, Repeat, SegmentStudy, known, rounded
+
+
+def cycles_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Cycles]:
+    """Runs of at least two cycles of two alternating loads, each half at most two minutes."""
+    result = []
+    k = 0
+    while k < len(segments):
+        if segments[k].kind == "over-under":
+            s = segments[k]
+            result.append(Cycles(s.name, s.start_s, s.end_s, 1, s.differences))
+            k += 1
+            continue
+        many = _alternating(segments, k)
+        if many < 4:
+            k += 1
+            continue
+        many -= many % 2
+        first, last = segments[k], segments[k + many - 1]
+        begin, end = shared.grid.clip((math.ceil(first.start_s), math.floor(last.end_s)))
+        count = many // 2
+        differences = [
+            d
+            for i in shared.compared
+            if (d := difference(shared, i, None, begin, end, (end - begin) / count)) is not None
+        ]
+        names = f"{_family(first.name)[0]} / {_family(segments[k + 1].name)[0]}"
+        result.append(Cycles(names, first.start_s, last.end_s, count, differences))
+        k += many
+    return result
+
+
+def repeats_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Repeat]:
+    """Blocks of one name that were ridden alike: the first against the last."""
+    families: dict[str, list[SegmentStudy]] = {}
+    for s in segments:
+        families.setdefault(_family(s.name)[0], []).append(s)
+    result = []
+    for name, members in families.items():
+        if len(members) < 2 or not _alike(members):
+            continue
+        for i in shared.compared:
+            label = shared.grid.labels[i]
+            told = [(s, d) for s in members for d in s.differences if d.instrument == label]
+            if len(told) >= 2:
+                result.append(_repeat(name, *told[0], *told[-1]))
+    return result
+
+
+_FAMILY = re.compile(
+    r"^(?P<name>.*?)[\s,:_-]*(?:\(found\)\s*)?"
+    r"(?:(?P<k>\d+)\s*(?:/|of)\s*\d+|#(?P<n>\d+)|\b(?P<word>again|before|after|repeat|first|last))?$",
+    re.IGNORECASE,
+)
+
+
+def _family(name: str) -> tuple[str, str]:
+    """The name of a block without what tells its repetition, and that rest: `over` and `2/6`."""
+    match = _FAMILY.match(name.strip())
+    if match is None or not match["name"]:
+        return name, ""
+    return match["name"].strip(), name[len(match["name"]) :].strip()
+
+
+def _alike(members: Sequence[SegmentStudy]) -> bool:
+    """Whether blocks of one name were ridden alike: power within a tenth, cadence within 10 rpm."""
+    powers = [s.power_w for s in members if s.power_w is not None]
+    rpms = [s.cadence_rpm for s in members if s.cadence_rpm is not None]
+    if len(powers) < 2 or members[0].kind in ("free",):
+        return False
+    if members[0].kind == "sprint":
+        return True
+    return max(powers) - min(powers) <= 0.1 * max(powers) and (not rpms or max(rpms) - min(rpms) <= 10.0)
+
+
+def _alternating(segments: Sequence[SegmentStudy], k: int) -> int:
+    """How many segments from `k` on go up and down between two loads."""
+    levels: list[float] = []
+    for s in segments[k:]:
+        length = s.end_s - s.start_s
+        level = s.power_w or 0.0
+        if s.kind != "block" or not 8.0 <= length <= 120.0 or level < MIN_POWER_W:
+            break
+        if levels and abs(level - levels[-1]) < 0.08 * max(level, levels[-1]):
+            break
+        if len(levels) >= 2 and (
+            (level - levels[-1]) * (levels[-1] - levels[-2]) >= 0.0 or abs(level - levels[-2]) > 0.12 * level
+        ):
+            break
+        levels.append(level)
+    return len(levels)
+
+
+def _repeat(name: str, first: SegmentStudy, one: Difference, last: SegmentStudy, two: Difference) -> Repeat:
+    change = rounded(two.deviation_percent - one.deviation_percent, 3)
+    first_percent, last_percent = (rounded(d.deviation_percent, 1) for d in (one, two))
+    u = None
+    if one.spread_u95_percent is not None and two.spread_u95_percent is not None:
+        u = math.hypot(one.spread_u95_percent + one.edge_percent, two.spread_u95_percent + two.edge_percent)
+    text = (
+        f"the same block ({name}) read {first_percent:+.1f} % at {clock(first.start_s)} and "
+        f"{last_percent:+.1f} % at {clock(last.start_s)}"
+    )
+    if u is not None:
+        text += ": a change beyond chance" if abs(change) > u else ": no change beyond chance"
+        text += f" ({rounded(change, 1):+.1f} % ± {u:.1f} %)"
+    return Repeat(
+        name, one.instrument, one.reference, first.name, last.name, one.deviation_percent, one.u95_percent,
+        two.deviation_percent, two.u95_percent, change, known(u, 3),
+        None if u is None else abs(change) > u, text,
+    )  # fmt: skip

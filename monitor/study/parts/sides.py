@@ -1,0 +1,146 @@
+"""Why an instrument deviates, and which of its sides does."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from monitor.analysis.block import BLOCK_S, Block
+from monitor.analysis.blockstats import interval, usual_spread
+from monitor.analysis.diagnose import Diagnosis, attribute, diagnose
+from monitor.analysis.expected import tolerance_percent
+from monitor.study.grid import Blocks, Bools
+from monitor.study.parts.common import QUIET_EDGE, Shared
+from monitor.study.parts.differences import judged
+from monitor.study.results import SegmentStudy, SideResult, known, rounded
+
+COARSE_SHARE_PERCENT = 0.57
+"""95 % of what a share in steps of half a percent of the total can hide of a side."""
+
+
+def diagnose_of(shared: Shared, i: int, segments: Sequence[SegmentStudy]) -> Diagnosis | None:
+    """Why the instrument deviates, from the blocks of the state in which it does so most.
+
+    A state is what lies between two changes or acts. None: it does not deviate beyond
+    its limit in any, and its line is that of the longest state.
+    """
+    blocks = shared.blocks[i]
+    at = np.searchsorted(np.array(shared.cuts[i]), blocks.begin_s + 0.5 * BLOCK_S)
+    quiet = blocks.edge_percent < QUIET_EDGE
+    loss_w = max(shared.grid.losses[i].watts, shared.grid.base_loss(i).watts)
+    usual = shared.usual[i]
+    best: tuple[float, Diagnosis] | None = None
+    longest: tuple[int, Diagnosis] | None = None
+    for state in range(len(shared.cuts[i]) + 1):
+        mask = (at == state) & quiet
+        found = interval(blocks.y[mask], usual)
+        if found is None:
+            continue
+        rows = _as_blocks(blocks, mask)
+        diagnosis = diagnose(rows, "total", usual.sd, loss_w)
+        if longest is None or found.n > longest[0]:
+            longest = (found.n, diagnosis)
+        deviation = abs(100.0 * math.expm1(found.value))
+        limit = shared.grid.limit_percent(i, float(blocks.reference_w[mask].mean()))
+        u95 = math.hypot(100.0 * found.u95, 1.96 * shared.grid.u_loss_percent(i, 200.0))
+        if deviation - u95 <= limit and not _differs_in(shared, i, state, segments):
+            continue
+        split = attribute(rows)
+        if split is not None and split.side is not None:
+            own = split.left_w if split.side == "left" else split.right_w
+            diagnosis = Diagnosis(
+                "one-side",
+                f"the {split.side} side makes {own:+.1f} W of {split.left_w + split.right_w:+.1f} W",
+                "", diagnosis.gain, diagnosis.offset_nm, diagnosis.sd_gain, diagnosis.sd_offset_nm,
+            )  # fmt: skip
+        if best is None or deviation > best[0]:
+            best = (deviation, diagnosis)
+    if best is not None:
+        return best[1]
+    if longest is None:
+        return None
+    d = longest[1]
+    return Diagnosis("unclear", "", d.ride, d.gain, d.offset_nm, d.sd_gain, d.sd_offset_nm)
+
+
+def _differs_in(shared: Shared, i: int, state: int, segments: Sequence[SegmentStudy]) -> bool:
+    """Whether a segment wholly in this state differs: an offset may do so at low torque alone."""
+    cuts = [-math.inf, *shared.cuts[i], math.inf]
+    return any(
+        d.instrument == shared.grid.labels[i] and d.verdict == "differs"
+        for s in segments
+        if cuts[state] <= s.start_s + s.settle_s and s.end_s <= cuts[state + 1]
+        for d in s.differences
+    )
+
+
+def by_side(shared: Shared, i: int) -> list[SideResult]:
+    """Each side against that of the side reference, in the state where it deviates most."""
+    grid = shared.grid
+    side_reference = grid.side_references.get(i)
+    if i not in shared.blocks or side_reference is None or grid.instruments[i].sides == "total":
+        return []
+    blocks = shared.blocks[i]
+    state = np.searchsorted(np.array(shared.cuts[i]), blocks.begin_s + 0.5 * BLOCK_S)
+    quiet = blocks.edge_percent < QUIET_EDGE
+    tolerance = tolerance_percent(grid.bench, grid.instruments[i], [grid.instruments[side_reference]])
+    result = []
+    for side, y, watts in (
+        ("left", blocks.y_left, blocks.left_reference_w),
+        ("right", blocks.y_right, blocks.right_reference_w),
+    ):
+        told = np.isfinite(y) & quiet
+        groups = [
+            y[told & (blocks.segment == k) & (state == p)]
+            for k in range(len(shared.spans))
+            for p in range(len(shared.cuts[i]) + 1)
+        ]
+        usual = usual_spread(groups)
+        found = []
+        for p in range(len(shared.cuts[i]) + 1):
+            mask = told & (state == p)
+            one = interval(y[mask], usual)
+            if one is None or one.n < 2:
+                continue
+            deviation = 100.0 * math.expm1(one.value)
+            u95 = math.hypot(100.0 * one.u95, COARSE_SHARE_PERCENT) if math.isfinite(one.u95) else None
+            limit = max(tolerance, 100.0 * grid.bench.limits.floor_w / float(watts[mask].mean()))
+            begin = float(blocks.begin_s[mask][0])
+            found.append(
+                SideResult(
+                    side, grid.labels[side_reference], begin, float(blocks.begin_s[mask][-1] + BLOCK_S),
+                    rounded(deviation, 3), known(u95, 3), rounded(limit, 3),
+                    judged(deviation, u95, limit),
+                )
+            )  # fmt: skip
+        if found:
+            # What is sure counts before what is large.
+            result.append(max(found, key=lambda r: (r.verdict == "differs", abs(r.deviation_percent))))
+    return result
+
+
+def _as_blocks(blocks: Blocks, mask: Bools) -> list[Block]:
+    """Rows for the diagnosis, in the form that the live comparison makes."""
+    rows = []
+    for k in np.flatnonzero(mask).tolist():
+        rows.append(
+            Block(
+                int(blocks.begin_s[k]) + BLOCK_S,
+                float(blocks.y[k]),
+                float(blocks.own_w[k]),
+                float(blocks.reference_w[k]),
+                _number(blocks.cadence_rpm[k]),
+                float(blocks.edge_percent[k]),
+                _number(blocks.y_left[k]),
+                _number(blocks.y_right[k]),
+                _number(blocks.left_w[k]),
+                _number(blocks.right_w[k]),
+                _number(blocks.left_reference_w[k]),
+                _number(blocks.right_reference_w[k]),
+            )
+        )
+    return rows
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
