@@ -1,0 +1,177 @@
+"""Who stands apart: the largest consistent subset of independent instruments, and odds for what stays open.
+
+No instrument is right by its role. Each has a claim; what was measured are differences. With
+three or more independent instruments the largest subset that is consistent with the claims tells
+who stands apart from it; two can only differ.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+from typing import Literal, NamedTuple
+
+LEVEL = 0.01
+"""Significance of the test for consistency. At 5 % a wrong one is named in 1 to 5 % of simulated benches."""
+OUT_SD_PERCENT = 5.0
+"""How far one that is outside its claim is off: a standard deviation (common practice, no source)."""
+PRIOR_TRUSTED, PRIOR_ON_TEST = 0.05, 0.3
+"""Probability before the ride that an instrument is outside its claim (common practice, no source)."""
+MOST_DROPPED = 3
+"""With more than SMALL_BENCH instruments no more than this many are left out of a subset."""
+SMALL_BENCH = 10
+
+Apart = Literal["yes", "no", "undecided"]
+
+
+class Opinion(NamedTuple):
+    """What one independent instrument says of a common quantity, all in percent.
+
+    `value` is against any common origin; `u` its standard uncertainty from the ride (scatter, lag, losses);
+    `claim` the plus or minus of its maker. For changes at one moment the claim is 0: it cancels.
+    """
+
+    label: str
+    value: float
+    u: float
+    claim: float
+    prior_out: float = PRIOR_TRUSTED
+
+    @property
+    def variance(self) -> float:
+        """Of the ride and of a claim that is anywhere within its bounds alike (GUM 4.3.7: a**2 / 3)."""
+        return self.u * self.u + self.claim * self.claim / 3.0
+
+
+class Consistency(NamedTuple):
+    """Whether all are consistent, and for each label whether it stands apart and the odds that it is out.
+
+    `probability` is that of a larger chi-squared by chance; `subsets` are the largest consistent ones.
+    """
+
+    consistent: bool
+    probability: float
+    apart: dict[str, Apart]
+    odds: dict[str, float]
+    subsets: list[tuple[str, ...]]
+
+
+def chi_squared_tail(x: float, dof: int) -> float:
+    """The probability that chi-squared with `dof` (1 or more) degrees of freedom exceeds `x`.
+
+    Finite sums for whole degrees of freedom: Abramowitz and Stegun 26.4.4 and 26.4.5.
+    """
+    if x <= 0.0:
+        return 1.0
+    half = 0.5 * x
+    tail, k = (math.exp(-half), 2) if dof % 2 == 0 else (math.erfc(math.sqrt(half)), 1)
+    while k < dof:
+        tail += math.exp(0.5 * k * math.log(half) - half - math.lgamma(0.5 * k + 1.0))
+        k += 2
+    return min(1.0, tail)
+
+
+def weighted(values: Sequence[float], variances: Sequence[float]) -> tuple[float, float, float]:
+    """Weighted mean, its standard uncertainty, and the observed chi-squared.
+
+    Cox, Metrologia 39 (2002) 589, procedure A. Variances are above zero.
+    """
+    weights = [1.0 / v for v in variances]
+    total = math.fsum(weights)
+    mean = math.fsum(w * x for w, x in zip(weights, values, strict=True)) / total
+    chi = math.fsum(w * (x - mean) ** 2 for w, x in zip(weights, values, strict=True))
+    return mean, 1.0 / math.sqrt(total), chi
+
+
+def tail_of(values: Sequence[float], variances: Sequence[float]) -> float:
+    """How likely chance alone makes so large a chi-squared; 1 for fewer than two values."""
+    if len(values) < 2:
+        return 1.0
+    return chi_squared_tail(weighted(values, variances)[2], len(values) - 1)
+
+
+def largest_consistent(
+    values: Sequence[float], variances: Sequence[float], level: float = LEVEL
+) -> list[tuple[int, ...]]:
+    """The largest subsets, as indices, that pass the chi-squared test at `level`; several if there are.
+
+    Complete enumeration from the whole set down to pairs (Cox, Metrologia 44 (2007) 187); on benches
+    of more than SMALL_BENCH only MOST_DROPPED are left out. Empty: not even two are consistent.
+    """
+    n = len(values)
+    dropped = n - 2 if n <= SMALL_BENCH else MOST_DROPPED
+    for size in range(n, max(1, n - dropped - 1), -1):
+        found = [
+            subset
+            for subset in combinations(range(n), size)
+            if tail_of([values[i] for i in subset], [variances[i] for i in subset]) >= level
+        ]
+        if found:
+            return found
+    return []
+
+
+def judge_consistency(opinions: Sequence[Opinion], level: float = LEVEL) -> Consistency:
+    """Who stands apart among independent instruments.
+
+    `yes` only for one outside a unique largest consistent subset that holds most of three or more.
+    Where the subsets are several, whoever is in all of them is not apart, the rest are undecided.
+    """
+    labels = [o.label for o in opinions]
+    values = [o.value for o in opinions]
+    variances = [o.variance for o in opinions]
+    n = len(opinions)
+    probability = tail_of(values, variances)
+    subsets = largest_consistent(values, variances, level)
+    named = [tuple(labels[i] for i in s) for s in subsets]
+    odds = odds_out(opinions)
+    if probability >= level:
+        return Consistency(True, probability, dict.fromkeys(labels, "no"), odds, named)
+    apart: dict[str, Apart] = dict.fromkeys(labels, "undecided")
+    # Two of four are no majority: the other two may be the healthy ones.
+    if n >= 3 and subsets and 2 * len(subsets[0]) > n:
+        always = set(range(n)).intersection(*subsets)
+        for i in always:
+            apart[labels[i]] = "no"
+        if len(subsets) == 1:
+            for i in set(range(n)) - always:
+                apart[labels[i]] = "yes"
+    return Consistency(False, probability, apart, odds, named)
+
+
+def odds_out(opinions: Sequence[Opinion]) -> dict[str, float]:
+    """For each label the probability that the instrument is outside its claim.
+
+    Each is within its claim (variance claim**2 / 3) or out (OUT_SD_PERCENT); every pattern is weighed by its
+    prior and by the likelihood of the differences, with a flat prior on what all measure. After the
+    Bayesian model averaging of key comparisons of Elster and Toman, Metrologia 47 (2010) 113 (from memory).
+    """
+    n = len(opinions)
+    if n == 0:
+        return {}
+    logs: list[tuple[float, frozenset[int]]] = []
+    values = [o.value for o in opinions]
+    for out in _patterns(n):
+        variances = [
+            o.u * o.u + (OUT_SD_PERCENT**2 if i in out else max(1e-6, o.claim * o.claim / 3.0))
+            for i, o in enumerate(opinions)
+        ]
+        _, u_mean, chi = weighted(values, variances)
+        log = -0.5 * chi - 0.5 * math.fsum(map(math.log, variances)) + math.log(u_mean)
+        log += math.fsum(
+            math.log(o.prior_out if i in out else 1.0 - o.prior_out) for i, o in enumerate(opinions)
+        )
+        logs.append((log, out))
+    top = max(log for log, _ in logs)
+    total = math.fsum(math.exp(log - top) for log, _ in logs)
+    return {
+        o.label: math.fsum(math.exp(log - top) for log, out in logs if i in out) / total
+        for i, o in enumerate(opinions)
+    }
+
+
+def _patterns(n: int) -> Iterator[frozenset[int]]:
+    """Which of `n` are out: every pattern, on large benches those with few."""
+    most = n if n <= SMALL_BENCH else MOST_DROPPED
+    for size in range(most + 1):
+        for out in combinations(range(n), size):
+            yield frozenset(out)
