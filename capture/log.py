@@ -141,6 +141,12 @@ def _parse(number: int, text: str | bytes) -> _Entry:
         return _Entry(number, line.t, label, act=line.act, text=line.text or "")
     if not label:
         raise _LineError("has no instrument")
+    channel, data = _payload(line)
+    return _Entry(number, line.t, label, channel, data)
+
+
+def _payload(line: _Line) -> tuple[str, bytes]:
+    """Channel and octets of a line that holds a packet; _LineError with the reason."""
     if line.hex is None:
         raise _LineError("has no hex")
     try:
@@ -152,13 +158,13 @@ def _parse(number: int, text: str | bytes) -> _Entry:
             raise _LineError("ble is not the four hex digits of a characteristic, such as 2A63")
         if len(data) > _BLE_VALUE_LIMIT:
             raise _LineError(f"hex holds {len(data)} octets, a characteristic has up to {_BLE_VALUE_LIMIT}")
-        return _Entry(number, line.t, label, line.ble.upper(), data)
+        return line.ble.upper(), data
     assert line.ant is not None
     if not 1 <= line.ant <= 127:
         raise _LineError("ant is not a device type of 1 to 127, such as 11")
     if len(data) != _ANT_PAYLOAD:
         raise _LineError(f"hex holds {len(data)} octets, an ANT message has {_ANT_PAYLOAD}")
-    return _Entry(number, line.t, label, f"ant{line.ant}", data)
+    return f"ant{line.ant}", data
 
 
 class _Timeline:

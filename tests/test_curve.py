@@ -25,7 +25,6 @@ from monitor.analysis.curve import (
     CAPACITY_S,
     COLUMNS,
     COVERED,
-    HELD_S,
     LEFT,
     REVS,
     SIDED,
@@ -33,8 +32,9 @@ from monitor.analysis.curve import (
     WORK,
     Curve,
     Ring,
-    Track,
 )
+from monitor.analysis.track import HELD_S, Track
+from tests.helpers.curves import Counted, counted, laid_j
 from tests.helpers.metrology import vector
 from tests.helpers.streams import TWO_PI, Meter, Ride, Stretch
 
@@ -43,7 +43,7 @@ Cells = npt.NDArray[np.float64]
 
 def played(packets: Iterable[Packet], sides: str = "total", track: Track | None = None) -> Track:
     """A track that has taken the packets."""
-    track = track or Track(sides)
+    track = track or counted(Track(sides))
     for p in packets:
         track.feed(decode(p.channel, p.data), p.t_ns / 1e9)
     return track
@@ -80,7 +80,7 @@ def test_three_revolutions() -> None:
     """Exact, synthetic. Time is stretched fourfold, so that the window ends on whole seconds: powers are a
     quarter. The mean of the powers (356 W / 4) is wrong, work over time is right."""
     v = vector("work-curve-3rev")
-    track = Track("total")
+    track = counted(Track("total"))
     torque, at = 0.0, 8.0
     feed(track, at, measurement(0, torque, 0, at))
     for n, (seconds, mean_nm) in enumerate(
@@ -107,7 +107,7 @@ def test_three_revolutions() -> None:
 def test_ant_crank_torque_over_the_wrap_of_all_counters() -> None:
     v = vector("ant-crank-torque-rollover")  # units from public SDK documentation; the formula follows
     i, expected = v["input"], v["expected"]
-    track = Track("total")
+    track = counted(Track("total"))
     for k, t_s in enumerate((10.0, 10.0 + 1365 / 2048)):
         page = ant_power.CrankTorque(
             i["event_count"][k], i["crank_ticks"][k], 0xFF, i["acc_period_2048"][k], i["acc_torque_32"][k]
@@ -115,14 +115,14 @@ def test_ant_crank_torque_over_the_wrap_of_all_counters() -> None:
         feed(track, t_s, page, "ant11")
     assert track.power_w == pytest.approx(expected["power_W"], abs=1e-9)
     assert track.cadence_rpm == pytest.approx(expected["cadence_rpm"], abs=1e-9)
-    assert track.curve.total_j == pytest.approx(TWO_PI * expected["mean_torque_Nm"], abs=1e-9)
+    assert laid_j(track) == pytest.approx(TWO_PI * expected["mean_torque_Nm"], abs=1e-9)
     assert track.restarts == 0
 
 
 def test_bluetooth_crank_over_the_wrap_of_all_counters() -> None:
     v = vector("ble-cps-crank-rollover")  # units of the characteristic's public description
     i, expected = v["input"], v["expected"]
-    track = Track("total")
+    track = counted(Track("total"))
     for k, t_s in enumerate((10.0, 10.0 + expected["delta_t_s"])):
         body = cycling_power.Measurement(
             198, None, i["acc_torque_32"][k], crank_revs=i["cum_crank_revs"][k],
@@ -130,7 +130,7 @@ def test_bluetooth_crank_over_the_wrap_of_all_counters() -> None:
         )  # fmt: skip
         feed(track, t_s, body)
     assert track.cadence_rpm == pytest.approx(expected["cadence_rpm"], abs=1e-9)
-    assert track.curve.total_j / expected["delta_t_s"] == pytest.approx(expected["power_W"], abs=1e-9)
+    assert laid_j(track) / expected["delta_t_s"] == pytest.approx(expected["power_W"], abs=1e-9)
     rows = cells(track, 12.0)
     assert rows[:, REVS].sum() == pytest.approx(expected["delta_revs"], abs=1e-12)
 
@@ -147,7 +147,7 @@ def test_window_error_of_pulsing_torque_stays_within_its_bound(case: dict[str, f
     seconds = 2 * nominal_s + 24
     reached = 0.0
     for phase in np.linspace(0.0, 1.0, 16, endpoint=False):
-        track = Track("total")
+        track = counted(Track("total"))
         for n in range(int(seconds / turn_s)):
             at = (n + 1.0 - phase) * turn_s
             feed(track, at, measurement(power_w, mean_nm * n, n, at))
@@ -192,7 +192,7 @@ PIECES = st.lists(
 def test_no_work_is_lost_or_made_whatever_is_closed_when(
     pieces: list[tuple[float, float, float, float | None, int]],
 ) -> None:
-    curve = Curve()
+    curve = Counted()
     closed: list[list[float]] = []
     at = total = left = 0.0
     for skip, length, work_j, share, close in pieces:
@@ -220,7 +220,7 @@ def test_means_over_any_consecutive_windows_add_up_to_the_counters(
     revolutions: list[tuple[float, float]], lengths: list[int], chance: random.Random
 ) -> None:
     """The sum over consecutive windows is the accumulated work, for any grid of them."""
-    track = Track("total")
+    track = counted(Track("total"))
     torque = at = 0.0
     feed(track, at, measurement(0, torque, 0, at))
     for n, (seconds, mean_nm) in enumerate(revolutions, 1):
@@ -280,7 +280,7 @@ def test_lost_packets_cost_nothing_where_counters_are_sent(name: str, seed: int)
     packets = streams(name)
     whole = played(packets)
     lossy = played(with_gaps(packets, random.Random(seed), 5.0))
-    assert lossy.curve.total_j == pytest.approx(whole.curve.total_j, rel=1e-9)
+    assert laid_j(lossy) == pytest.approx(laid_j(whole), rel=1e-9)
     assert lossy.restarts == 0
     a, b = cells(whole, RIDE.seconds), cells(lossy, RIDE.seconds)
     assert b[:, COVERED].sum() == pytest.approx(a[:, COVERED].sum(), abs=0.05)
@@ -293,7 +293,7 @@ def test_whole_work_is_that_of_the_ride(name: str) -> None:
     first, last = RIDE.revolutions[0], RIDE.revolutions[-1]
     told = sum(r.work_j for r in RIDE.revolutions[1:])
     # The first packets only tell where the counters stand; torque is told in steps of 1/32 N·m.
-    known = track.curve.total_j
+    known = laid_j(track)
     assert known <= told + first.work_j + 0.5
     assert known >= told - sum(r.work_j for r in RIDE.revolutions[1:3]) - 0.5
     rows = cells(track, RIDE.seconds)
@@ -315,7 +315,7 @@ def test_whichever_page_is_heard_first_after_a_gap_its_work_counts_once(first: i
     packets = list(Meter("m").ant(ride))
     back = next(p for p in packets if p.t_ns / 1e9 > 20.0 + gap_s and p.data[0] == first)
     lossy = played(p for p in packets if p.t_ns / 1e9 < 20.0 or p.t_ns >= back.t_ns)
-    assert lossy.curve.total_j == pytest.approx(played(packets).curve.total_j, rel=1e-9)
+    assert laid_j(lossy) == pytest.approx(laid_j(played(packets)), rel=1e-9)
     rows = cells(lossy, 60.0)
     assert rows[3:57, WORK].max() < 255.0
 
@@ -373,7 +373,7 @@ def power_only(times: Iterable[float], power_w: float = 200.0) -> Iterator[tuple
 def test_power_alone_is_laid_over_the_time_before_it_but_never_across_silence(
     channel: str, body: object
 ) -> None:
-    track = Track("total")
+    track = counted(Track("total"))
     times = [*np.arange(1.0, 20.0), *np.arange(19.0 + HELD_S + 3.0, 40.0)]
     for t in times:
         feed(track, float(t), body, channel)
@@ -388,7 +388,7 @@ def test_power_alone_is_laid_over_the_time_before_it_but_never_across_silence(
 
 def test_power_alone_at_uneven_times_is_weighted_by_time() -> None:
     """Three packets within a second count as much as one: time counts, not packets."""
-    track = Track("total")
+    track = counted(Track("total"))
     for t, power in ((1.0, 100), (2.0, 100), (2.25, 300), (2.5, 300), (3.0, 300), (5.0, 150)):
         feed(track, t, cycling_power.Measurement(power))
     rows = cells(track, 5.0)
@@ -410,7 +410,7 @@ def test_coasting_is_rest_not_loss(name: str) -> None:
     assert rows[35:48, REVS].sum() == 0.0
     assert track.restarts == 0
     true_j = ride.work_j(0.0, ride.seconds)
-    assert track.curve.total_j == pytest.approx(true_j, rel=0.04)  # but for the first turns and the last
+    assert laid_j(track) == pytest.approx(true_j, rel=0.04)  # but for the first turns and the last
     assert rows[55:78, WORK].sum() / 23.0 == pytest.approx(200.0, rel=0.01)
 
 
@@ -449,7 +449,7 @@ def test_the_64_s_event_time_wraps_unseen_and_the_hosts_clock_counts_the_wraps()
 @pytest.mark.parametrize("wraps", [1, 2, 3])
 def test_silence_longer_than_a_wrap_is_resolved_by_the_hosts_clock(wraps: int) -> None:
     """A radio gap over which the event time wrapped: no restart, no work in the gap, no wild cadence."""
-    track = Track("total")
+    track = counted(Track("total"))
     at, torque = 0.0, 0.0
     for n in range(20):
         at, torque = n * 0.75, n * 20.0
@@ -466,18 +466,18 @@ def test_silence_longer_than_a_wrap_is_resolved_by_the_hosts_clock(wraps: int) -
 
 
 def test_a_new_connection_is_a_baseline_not_a_difference() -> None:
-    track = Track("total")
+    track = counted(Track("total"))
     for n in range(20):
         feed(track, n * 0.75, measurement(168, n * 20.0, n, n * 0.75))
-    before = track.curve.total_j
+    before = laid_j(track)
     track.baseline()
     # The counters began anew at the device: differenced, this would be thousands of joules.
     feed(track, 20.0, measurement(168, 500.0, 7, 3.0))
-    assert track.curve.total_j == before
+    assert laid_j(track) == before
     assert track.restarts == 0
     for n in range(1, 10):
         feed(track, 20.0 + n * 0.75, measurement(168, 500.0 + n * 20.0, 7 + n, 3.0 + n * 0.75))
-    assert track.curve.total_j == pytest.approx(before + 9 * TWO_PI * 20.0)
+    assert laid_j(track) == pytest.approx(before + 9 * TWO_PI * 20.0)
     rows = cells(track, 27.0)
     assert rows[15:20, COVERED].sum() == 0.0, "nobody vouches for the time between"
 
@@ -486,13 +486,13 @@ def test_a_new_connection_is_a_baseline_of_power_sums_too() -> None:
     ride = Ride(Stretch(60, 200, 90))
     packets = list(Meter("m").ant(ride, (0x10,)))
     track = played(p for p in packets if p.t_ns < 30e9)
-    before = track.curve.total_j
+    before = laid_j(track)
     track.baseline()
     page = ant_power.PowerOnly(77, 0xFF, 90, 12345, 200)
     feed(track, 31.0, page, "ant11")
-    assert track.curve.total_j == before
+    assert laid_j(track) == before
     feed(track, 31.7, ant_power.PowerOnly(78, 0xFF, 90, 12545, 200), "ant11")
-    assert track.curve.total_j == pytest.approx(before + 200.0 * 0.7)
+    assert laid_j(track) == pytest.approx(before + 200.0 * 0.7)
     assert track.restarts == 0
 
 
@@ -516,7 +516,7 @@ def test_counters_that_begin_anew_without_a_word_are_one_restart_and_no_work(nam
 def test_time_synchronous_pages_are_read_by_their_means() -> None:
     """Updates four times a second, each adding the mean torque and the mean period of a turn: the accumulated
     period is no clock. P = 2 pi x torque / period (common practice with this page: 128 pi dT / dP)."""
-    track = Track("total")
+    track = counted(Track("total"))
     torque_nm, period_s, slot = 24.0, 60.0 / 85.0, 8182.0 / 32768.0
     for k in range(200):
         t = 5.0 + k * slot
@@ -540,7 +540,7 @@ def test_torque_that_is_not_the_power_is_not_believed_for_long() -> None:
     """Some meters add half the torque, or that of one side. Where both accounts are sent and disagree by a
     quarter, work is the told power times the time of the turn."""
     ride = Ride(Stretch(120, 200, 90))
-    track = Track("total")
+    track = counted(Track("total"))
     for r in ride.revolutions:
         feed(track, r.end_s, measurement(r.work_j / r.seconds, 0.5 * 21.22 * r.number, r.number, r.end_s))
     assert not track.trusts_torque
@@ -551,7 +551,7 @@ def test_torque_that_is_not_the_power_is_not_believed_for_long() -> None:
 
 
 def test_torque_is_believed_again_when_both_accounts_agree() -> None:
-    track = Track("total")
+    track = counted(Track("total"))
     torque = 0.0
     for n in range(400):
         torque += 10.0 if n < 150 else 20.0
@@ -563,7 +563,7 @@ def test_torque_is_believed_again_when_both_accounts_agree() -> None:
 
 def test_a_small_difference_of_both_accounts_leaves_the_torque_in_charge() -> None:
     """Power is rounded and smoothed; torque is what the profile accumulates."""
-    track = Track("total")
+    track = counted(Track("total"))
     for n in range(200):
         feed(track, n * 0.75, measurement(TWO_PI * 20.0 / 0.75 * 1.1, n * 20.0, n, n * 0.75))
     assert track.trusts_torque
@@ -594,7 +594,7 @@ def test_when_torque_pages_cease_power_pages_take_over() -> None:
 @pytest.mark.parametrize("channel", ["2A63", "ant11"])
 def test_wheel_torque_is_work_at_the_wheel(channel: str) -> None:
     """A hub: torque and period of the wheel, 2.1 turns of the wheel a second at 180 W."""
-    track = Track("total")
+    track = counted(Track("total"))
     seconds, torque_nm = 1.0 / 2.1, 180.0 / (TWO_PI * 2.1)
     for n in range(150):
         at = n * seconds
@@ -622,7 +622,7 @@ def test_cadence_counters_without_power() -> None:
         ),
     }
     for channel, body in bodies.items():
-        track = Track("total")
+        track = counted(Track("total"))
         for r in ride.revolutions:
             feed(track, r.end_s + 0.02, body(65500 + r.number, 60.0 + r.end_s), channel)
         rows = cells(track, 60.0)
@@ -746,7 +746,7 @@ def test_any_bytes_at_any_times_keep_the_books(
     """No exception, cells that add up, no more than one covered second a second, and finite numbers."""
     from capture.sample import DecodeError
 
-    track = Track(sides)
+    track = counted(Track(sides))
     t = 0.0
     rows: list[list[float]] = []
     for step, (channel, data), close in events:
@@ -763,7 +763,7 @@ def test_any_bytes_at_any_times_keep_the_books(
         rows.append(track.curve.close())
     table = np.array(rows).reshape(-1, COLUMNS)
     assert np.isfinite(table).all()
-    assert table[:, WORK].sum() == pytest.approx(track.curve.total_j, rel=1e-9, abs=1e-6)
+    assert table[:, WORK].sum() == pytest.approx(laid_j(track), rel=1e-9, abs=1e-6)
     assert table[:, COVERED].sum() <= t + 1e-6
     assert table[:, TURNED].sum() <= t + 1e-6
     assert track.curve.worked_s <= t

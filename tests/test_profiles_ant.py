@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 from capture.profiles import ant_common, ant_power, ant_speed_cadence, ant_trainer
 from capture.profiles.ant_common import Page
 from capture.sample import DecodeError, Reading
+from tests.helpers import ant_means
 
 FILE = Path(__file__).parent.parent / "fixtures" / "vectors" / "radio-vectors.json"
 VECTORS = {v["id"]: v for v in json.loads(FILE.read_text())["vectors"] if v["profile"].startswith("ANT+")}
@@ -68,14 +69,14 @@ def power_only(data: list[bytes]) -> Any:
                 else {"percent": round(share * 100), "side": "right" if page.is_right else "unknown"},
                 "right_power": None if right is None or page.power_w is None else right * page.power_w,
                 "new_event": None if before is None else page.event_count != before.event_count,
-                "average_power": None if before is None else ant_power.mean_power_w(before, page),
+                "average_power": None if before is None else ant_means.mean_power_w(before, page),
             }
         )
         before = page
     return frames
 
 
-def torque(kind: type[Page], between: Callable[..., ant_power.Mean | None], rate: str | None) -> Any:
+def torque(kind: type[Page], between: Callable[..., ant_means.Mean | None], rate: str | None) -> Any:
     def run(data: list[bytes]) -> Any:
         frames: list[dict[str, Any]] = []
         before: Any = None
@@ -126,7 +127,7 @@ def torque_frequency(offset_hz: float) -> Any:
                 "time_stamp": page.time_raw,
                 "torque_ticks": page.torque_ticks,
             }
-            mean = before and ant_power.mean_torque_frequency(before, page, offset_hz)
+            mean = before and ant_means.mean_torque_frequency(before, page, offset_hz)
             if mean:
                 frame |= {"cadence_rpm": mean.rpm, "torque_Nm": mean.torque_nm, "power_W": mean.power_w}
             frames.append(frame)
@@ -241,7 +242,7 @@ def trainer(data: list[bytes]) -> Any:
                 "target_power_limits": None if limits is None else ant_trainer._LIMITS.index(limits),
                 "fe_state": {"asleep": 1, "ready": 2, "in use": 3, "finished": 4}[str(page.state)],
                 "lap": page.lap,
-                "average_power": None if before is None else ant_trainer.mean_power_w(before, page),
+                "average_power": None if before is None else ant_means.mean_trainer_power_w(before, page),
             }
         )
         before = page
@@ -309,7 +310,7 @@ def single(kind: str) -> Any:
             rpm = (
                 None
                 if before is None
-                else ant_speed_cadence.mean_rpm(
+                else ant_means.mean_rpm(
                     (page.revs - before.revs) % 65536, (page.time_raw - before.time_raw) % 65536
                 )
             )
@@ -335,11 +336,11 @@ def combined(data: list[bytes]) -> Any:
         page = ant_speed_cadence.SpeedCadencePage.from_bytes(octets)
         cadence = speed = None
         if before is not None:
-            cadence = ant_speed_cadence.mean_rpm(
+            cadence = ant_means.mean_rpm(
                 (page.cadence_revs - before.cadence_revs) % 65536,
                 (page.cadence_time_raw - before.cadence_time_raw) % 65536,
             )
-            wheel = ant_speed_cadence.mean_rpm(
+            wheel = ant_means.mean_rpm(
                 (page.speed_revs - before.speed_revs) % 65536,
                 (page.speed_time_raw - before.speed_time_raw) % 65536,
             )
@@ -394,9 +395,9 @@ def sent(page: Page) -> Any:
 
 CHECKS: dict[str, Callable[[list[bytes]], Any]] = {
     **{f"p10-0{n}": power_only for n in range(1, 9)},
-    **{f"p12-0{n}": torque(ant_power.CrankTorque, ant_power.mean_torque, None) for n in range(1, 6)},
-    "p11-01": torque(ant_power.WheelTorque, ant_power.mean_torque, "wheel_rpm"),
-    "fe1a-01": torque(ant_trainer.TrainerTorque, ant_trainer.mean_torque, "wheel_rpm"),
+    **{f"p12-0{n}": torque(ant_power.CrankTorque, ant_means.mean_torque, None) for n in range(1, 6)},
+    "p11-01": torque(ant_power.WheelTorque, ant_means.mean_torque, "wheel_rpm"),
+    "fe1a-01": torque(ant_trainer.TrainerTorque, ant_means.mean_torque, "wheel_rpm"),
     "p20-01": torque_frequency(500),
     "p20-02": torque_frequency(480),
     **{f"p01-0{n}": calibration for n in range(1, 7)},
@@ -437,21 +438,21 @@ def test_no_vector_is_left_out() -> None:
 
 
 def second_torque(data: list[bytes]) -> Any:
-    mean = ant_power.mean_torque(*map(ant_power.CrankTorque.from_bytes, data))
+    mean = ant_means.mean_torque(*map(ant_power.CrankTorque.from_bytes, data))
     assert mean is not None
     return {"cadence": mean.rpm, "torque": mean.torque_nm, "power": mean.power_w}
 
 
 def second_trainer_torque(data: list[bytes]) -> Any:
     # That test begins from a page of nothing but zeros.
-    mean = ant_trainer.mean_torque(ant_trainer.TrainerTorque(), ant_trainer.TrainerTorque.from_bytes(data[1]))
+    mean = ant_means.mean_torque(ant_trainer.TrainerTorque(), ant_trainer.TrainerTorque.from_bytes(data[1]))
     assert mean is not None
     return {"angular_velocity": mean.omega_rad_s, "torque": mean.torque_nm, "power": mean.power_w}
 
 
 def second_frequency(data: list[bytes]) -> Any:
     before, after = map(ant_power.CrankTorqueFrequency.from_bytes, data)
-    mean = ant_power.mean_torque_frequency(before, after, 0)
+    mean = ant_means.mean_torque_frequency(before, after, 0)
     assert mean is not None
     return {"cadence": mean.rpm, "torque": mean.torque_nm, "power": mean.power_w}
 
@@ -481,7 +482,7 @@ SECOND_LIBRARY: dict[str, Callable[[list[bytes]], Any]] = {
     "cs-06": second_torque,
     "cs-07": second_trainer_torque,
     "cs-08": lambda data: {
-        "average_power": ant_trainer.mean_power_w(*map(ant_trainer.TrainerData.from_bytes, data))
+        "average_power": ant_means.mean_trainer_power_w(*map(ant_trainer.TrainerData.from_bytes, data))
     },
     "cs-09": second_data,
     **{
@@ -791,7 +792,7 @@ def test_power_from_counters_at_any_place_of_their_roll_over(
         (start + period) & 0xFFFF,
         (start + sum_) & 0xFFFF,
     )
-    mean = ant_power.mean_torque(before, after)
+    mean = ant_means.mean_torque(before, after)
     assert mean is not None
     omega = 2 * math.pi * count / (period / 2048)
     assert mean.power_w == pytest.approx(sum_ / 32 / count * omega, rel=1e-9)

@@ -29,6 +29,7 @@ from capture.scene.definition import FaultKind, parse
 from capture.scene.rider import PIECE_S, Rider
 from capture.source import Wanted
 from monitor.setup.bench import parse_bench
+from tests.helpers import ant_means
 
 FIXTURES = Path(__file__).parent.parent / "fixtures" / "scenes"
 S = 1_000_000_000
@@ -292,7 +293,7 @@ def test_ant_crank_torque_is_the_truth_within_rounding():
     by_event: dict[int, ant_power.CrankTorque] = {}
     for page in found:
         by_event.setdefault(page.event_count, page)
-    means = [ant_power.mean_torque(a, b) for a, b in itertools.pairwise(found)]
+    means = [ant_means.mean_torque(a, b) for a, b in itertools.pairwise(found)]
     powers = [mean.power_w for mean in means if mean is not None]
     assert statistics.fmean(powers[20:]) == pytest.approx(0.97 * mean_w(played.truth(), 20, 120), rel=0.01)
 
@@ -389,7 +390,7 @@ def test_time_synchronous_ant_sensor_goes_on_counting_at_rest():
     assert len({page.event_count for page in resting}) > 20
     assert len({(page.period_raw, page.ticks, page.torque_raw) for page in resting}) == 1
     riding = [page for t, page in found if 20 < t < 118]
-    means = [ant_power.mean_torque(a, b) for a, b in itertools.pairwise(riding)]
+    means = [ant_means.mean_torque(a, b) for a, b in itertools.pairwise(riding)]
     powers = [mean.power_w for mean in means if mean is not None]
     assert statistics.fmean(powers) == pytest.approx(220, rel=0.03)
     rpms = [mean.rpm for mean in means if mean is not None]

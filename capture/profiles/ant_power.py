@@ -3,16 +3,13 @@
 Layouts: openant (MIT), the power profile reference of the nRF5 SDK and the public
 plug-in API reference agree on 0x10, 0x11, 0x12; 0x01, 0x02, 0x03, 0x13 and 0x20 stand
 in the SDK reference and in open decoders; 0xE0 to 0xE2 and 0x14 in a single open
-decoder. Counters stay raw here; `torque_between` and its kin are the profile's formulas for
-two pages, the one place where a power is made of accumulators without a record in between.
+decoder. Counters stay raw here: what two pages together say is found in `monitor.analysis.track`.
 """
 
 import math
 import struct
 from collections.abc import Callable
 from typing import ClassVar
-
-import msgspec
 
 from capture.profiles import ant_common
 from capture.profiles.ant_common import PAGE_OCTETS, Facts, Page, told, valid8, valid16
@@ -588,68 +585,3 @@ def decode(data: bytes) -> Reading:
     need(PAGE_OCTETS, data, "page")
     decoder = _DECODERS.get(data[0])
     return decoder(data) if decoder is not None else ant_common.decode(DEVICE_TYPE, data)
-
-
-class Mean(msgspec.Struct, frozen=True, gc=False):
-    """Means over the events between two pages. All zero: the crank or wheel stood still."""
-
-    torque_nm: float
-    omega_rad_s: float
-    power_w: float
-
-    @property
-    def rpm(self) -> float:
-        """Revolutions per minute of what the torque acts on: crank or wheel."""
-        return self.omega_rad_s * 30 / math.pi
-
-
-def torque_between(events: int, period_ticks: int, torque_32nds: int) -> Mean | None:
-    """Means of pages 0x11, 0x12 and 0x1A from the differences of their counters, taken modulo.
-
-    Torque dT / (32 dE) N·m, angular velocity 2 pi dE 2048 / dP rad/s, power 128 pi dT / dP W
-    (nRF5 SDK reference; the profile's own formulas as quoted in the public ANT forum). None
-    without a new event. Events without a period mean that it stands still (time-synchronous
-    sensors go on counting events).
-    """
-    if events == 0:
-        return None
-    if period_ticks == 0:
-        return Mean(0.0, 0.0, 0.0)
-    return Mean(
-        torque_32nds / (32 * events),
-        2 * math.pi * events * 2048 / period_ticks,
-        128 * math.pi * torque_32nds / period_ticks,
-    )
-
-
-def mean_torque(before: CrankTorque | WheelTorque, after: CrankTorque | WheelTorque) -> Mean | None:
-    """Means between two torque pages of one kind; None without a new event."""
-    return torque_between(
-        (after.event_count - before.event_count) & 0xFF,
-        (after.period_raw - before.period_raw) & 0xFFFF,
-        (after.torque_raw - before.torque_raw) & 0xFFFF,
-    )
-
-
-def mean_power_w(before: PowerOnly, after: PowerOnly) -> float | None:
-    """Mean power of the events between two pages; None without a new event."""
-    events = (after.event_count - before.event_count) & 0xFF
-    return ((after.power_sum_w - before.power_sum_w) & 0xFFFF) / events if events else None
-
-
-def mean_torque_frequency(
-    before: CrankTorqueFrequency, after: CrankTorqueFrequency, zero_offset_hz: float
-) -> Mean | None:
-    """Means between two pages 0x20, given the zero offset that page 0x01 told.
-
-    Frequency = ticks / time - offset; torque = frequency / slope; power = torque x angular
-    velocity (nRF5 SDK reference). None without a new event or time, or with slope zero.
-    """
-    events = (after.event_count - before.event_count) & 0xFF
-    seconds = ((after.time_raw - before.time_raw) & 0xFFFF) / 2000
-    if events == 0 or seconds == 0 or after.slope_raw == 0:
-        return None
-    frequency_hz = ((after.torque_ticks - before.torque_ticks) & 0xFFFF) / seconds - zero_offset_hz
-    torque_nm = frequency_hz / after.slope_hz_per_nm
-    omega = 2 * math.pi * events / seconds
-    return Mean(torque_nm, omega, torque_nm * omega)

@@ -2,8 +2,7 @@
 
 Layouts as in openant (MIT) and one further open decoder. 122 and 123 carry time and count in
 octets 4 to 7 of every page; 121 has no page number at all. Times are 1/1024 s, of the last
-revolution; a page that repeats means that nothing turned. `mean_rpm` is the profile's
-formula for two pages.
+revolution; a page that repeats means that nothing turned.
 """
 
 import struct
@@ -153,8 +152,3 @@ def decode(device_type: int, data: bytes) -> Reading:
         reading.wheel_revs, reading.wheel_revs_modulus = page.revs, 65536
         reading.wheel_ticks, reading.wheel_tick_hz = page.time_raw, 1024
     return reading
-
-
-def mean_rpm(revs: int, time_ticks: int) -> float | None:
-    """Revolutions per minute from two differences taken modulo 65536; None if the time stood still."""
-    return 60 * revs * 1024 / time_ticks if time_ticks else None

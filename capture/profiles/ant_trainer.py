@@ -11,7 +11,6 @@ from typing import ClassVar
 
 from capture.profiles import ant_common
 from capture.profiles.ant_common import PAGE_OCTETS, Facts, Page, told, valid8, valid16
-from capture.profiles.ant_power import Mean, torque_between
 from capture.profiles.wire import need
 from capture.sample import Reading
 
@@ -637,20 +636,3 @@ def decode(data: bytes) -> Reading:
     need(PAGE_OCTETS, data, "page")
     decoder = _DECODERS.get(data[0])
     return decoder(data) if decoder is not None else ant_common.decode(DEVICE_TYPE, data)
-
-
-def mean_torque(before: TrainerTorque, after: TrainerTorque) -> Mean | None:
-    """Means at the wheel between two pages 0x1A; None without a new event."""
-    return torque_between(
-        (after.event_count - before.event_count) & 0xFF,
-        (after.period_raw - before.period_raw) & 0xFFFF,
-        (after.torque_raw - before.torque_raw) & 0xFFFF,
-    )
-
-
-def mean_power_w(before: TrainerData, after: TrainerData) -> float | None:
-    """Mean power of the events between two pages 0x19; None without a new event or with an invalid power."""
-    events = (after.event_count - before.event_count) & 0xFF
-    if events == 0 or before.power_w is None or after.power_w is None:
-        return None
-    return ((after.power_sum_w - before.power_sum_w) & 0xFFFF) / events

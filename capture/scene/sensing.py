@@ -27,6 +27,16 @@ _GREATEST_HOLD_S = 4.0
 _LEAST_HOLD_S = 2.0
 
 
+_FLAGS = {
+    "no-power": "no_power",
+    "stuck": "stuck",
+    "swapped": "swapped",
+    "dropout": "off_air",
+    "silent": "silent",
+}
+"""Faults without a size, and what they set."""
+
+
 class FaultState:
     """What the faults of an instrument amount to at one moment."""
 
@@ -87,23 +97,10 @@ class Faults:
             if not begun or (fault.until is not None and fault.until <= t_s):
                 continue
             size = _size(fault)
-            if fault.fault == "gain":
-                if fault.side != "right":
-                    state.gain_left *= 1.0 + size / 100.0
-                if fault.side != "left":
-                    state.gain_right *= 1.0 + size / 100.0
-            elif fault.fault == "offset":
-                both = 0.5 if fault.side is None else 1.0
-                if fault.side != "right":
-                    state.offset_left_nm += both * size
-                if fault.side != "left":
-                    state.offset_right_nm += both * size
-            elif fault.fault == "no-power":
-                state.no_power = True
-            elif fault.fault == "stuck":
-                state.stuck = True
-            elif fault.fault == "swapped":
-                state.swapped = True
+            if fault.fault in ("gain", "offset"):
+                _leans(state, fault, size)
+            elif fault.fault in _FLAGS:
+                setattr(state, _FLAGS[fault.fault], True)
             elif fault.fault == "doubled":
                 state.doubled = fault.side or "left"
             elif fault.fault == "clip":
@@ -114,12 +111,21 @@ class Faults:
                 state.cadence = 0.5
             elif fault.fault == "spike":
                 state.spikes.append(number)
-            elif fault.fault == "dropout":
-                state.off_air = True
-            elif fault.fault == "silent":
-                state.silent = True
             elif fault.fault == "battery-low":
                 state.battery_percent = size
+
+
+def _leans(state: FaultState, fault: Fault, size: float) -> None:
+    """A gain (percent) or an offset (N·m) on one side or on both."""
+    left, right = fault.side != "right", fault.side != "left"
+    if fault.fault == "gain":
+        ratio = 1.0 + size / 100.0
+        state.gain_left *= ratio if left else 1.0
+        state.gain_right *= ratio if right else 1.0
+    else:
+        size *= 0.5 if left and right else 1.0
+        state.offset_left_nm += size if left else 0.0
+        state.offset_right_nm += size if right else 0.0
 
 
 def _size(fault: Fault) -> float:

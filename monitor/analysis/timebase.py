@@ -39,6 +39,17 @@ class Counter:
         return None if last is None else (raw - last) % self.modulus
 
 
+def unwrapped(elapsed_s: float, since_s: float, wrap_s: float) -> float:
+    """Device time between two events, from what is told of it modulo `wrap_s`.
+
+    An event time says nothing of whole wraps: the host's clock does, by `since_s`, the host
+    time from the last event to the arrival of the packet that tells of this one.
+    """
+    if since_s - elapsed_s > 0.75 * wrap_s:
+        elapsed_s += wrap_s * round((since_s - elapsed_s) / wrap_s)
+    return elapsed_s
+
+
 def lower_envelope(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
     """The line (slope, value at x = 0) that lies under all points and nearest to them in sum.
 

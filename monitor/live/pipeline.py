@@ -17,8 +17,9 @@ from capture.profiles import decode
 from capture.record import Act, End, Link, Packet, Record, Store, Tick, Told, Write
 from capture.sample import DecodeError, Reading
 from monitor.analysis.block import MIN_POWER_W
-from monitor.analysis.curve import COVERED, HELD_S, LEFT, REVS, SIDED, TURNED, WORK, Ring, Track
+from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring
 from monitor.analysis.statistics import Floats, judge
+from monitor.analysis.track import HELD_S, Track
 from monitor.finding import KINDS, Finding, Kind, Side
 from monitor.live.alarm import Alarm, step
 from monitor.live.comparator import Comparator

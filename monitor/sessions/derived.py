@@ -13,8 +13,9 @@ import msgspec
 
 from capture.record import Header
 from capture.sample import Reading
-from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK, Track
+from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
 from monitor.analysis.statistics import Floats
+from monitor.analysis.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.setup.bench import Bench, parse_bench

@@ -11,8 +11,9 @@ import numpy as np
 
 from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Write
 from capture.sample import Reading
-from monitor.analysis.curve import COLUMNS, Track
+from monitor.analysis.curve import COLUMNS
 from monitor.analysis.statistics import Floats
+from monitor.analysis.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import effective

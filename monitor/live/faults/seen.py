@@ -4,7 +4,7 @@ import math
 from collections import deque
 from collections.abc import Container
 
-from monitor.analysis.curve import Track
+from monitor.analysis.track import Track
 from monitor.finding import Kind, Side
 from monitor.live.comparator import Comparator
 from monitor.live.view import Heard

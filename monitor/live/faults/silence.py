@@ -4,8 +4,8 @@ import math
 from array import array
 from collections.abc import Iterator
 
-from monitor.analysis.curve import Track
 from monitor.analysis.diagnose import Hole, placement
+from monitor.analysis.track import Track
 from monitor.live.alarm import Signal
 from monitor.live.faults.seen import EVIDENCE_S, Seen
 from monitor.live.faults.sign import Sign

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator
 
-from monitor.analysis.curve import Track
+from monitor.analysis.track import Track
 from monitor.live.comparator import Comparator
 from monitor.live.faults.change import Changes
 from monitor.live.faults.deviation import Deviation

@@ -1,0 +1,541 @@
+"""From readings to the work curve: what an instrument's packets say of work and revolutions, and when.
+
+Where the profile sends accumulators their differences are exact and a lost packet costs
+nothing; where it sends power only, power times the time since the packet before is laid
+down. Time that nobody vouched for stays uncovered: it is missing, never zero, never held.
+"""
+
+import math
+from typing import NamedTuple
+
+from capture.sample import Reading
+from monitor.analysis.curve import Curve
+from monitor.analysis.timebase import Counter, DeviceClock, unwrapped
+
+TWO_PI = 2.0 * math.pi
+HELD_S = 3.0
+"""Seconds. A power reading vouches for at most this long before it (common practice, no source)."""
+STAND_IN_S = 1.0
+"""Seconds. So long the packets that know more are waited for, once others are heard again: four slots
+of an ANT+ channel, in which a meter sends each of its pages (common practice, no source)."""
+REST_S = 3.0
+"""Seconds without a new revolution while packets come: the crank rests (20 rpm is its slowest)."""
+REST_TOLD_S = 1.2
+"""The same when the packet itself says 0 W."""
+BEHIND_S = 0.5
+"""Seconds. A rest is laid up to so long before the packet that shows it: a turn may have ended since that
+the meter tells of in its next packet (half of the usual second between packets, common practice)."""
+MAX_POWER_W = 4000.0
+"""Watts. More than any rider has shown over a turn (common practice, no source)."""
+MAX_REVS_PER_S = 5.0
+"""Revolutions of a crank per second: 300 rpm, more than any rider turns (common practice, no source)."""
+TURN_S = 0.2
+"""Seconds. No turn at full power is quicker: one at `MAX_REVS_PER_S`."""
+LATE_TURN_S = 0.05
+"""Seconds. Work whose time has been told of already is laid on so short a time before its event."""
+SWING = 0.16
+"""No rider's share moves by so much from one revolution to the next (common practice, no source)."""
+SWING_S = 1.6
+"""Seconds. Two shares so near to each other are of neighbouring revolutions (38 rpm and more)."""
+EVENT_S = 2.0
+"""Seconds. A turning crank shows a new revolution within this time, at 30 rpm and more."""
+MAX_EVENTS_PER_S = 10.0
+"""Updates per second: no profile sends more often (8 Hz, common practice, no source)."""
+EVENTS_AT_ONCE = 4.0
+"""Updates that may come at once: those of a second that the radio kept back."""
+AHEAD_S = 1.5
+"""Seconds. A device can't have lived so much longer than the host since the last event: then its counters
+began anew. The slack is what a packet may be late, and the one before it not."""
+WEIGHT_LEFT = 0.97
+"""Part of both accounts of work that is kept with each turn: 33 turns count, half a minute."""
+WEIGHED_J = 2000.0
+"""Joules. Both accounts are compared once one of them holds so much: ten seconds of easy riding."""
+
+TORQUE, POWER_SUM, POWER = 3, 2, 1
+"""Ranks of what a packet tells work by: the greater knows more."""
+
+
+class _Band(NamedTuple):
+    """Ratios between which two accounts of the same work agree."""
+
+    low: float
+    high: float
+
+
+DOUBTED = _Band(0.8, 1.25)
+"""A meter whose torque is further than this from its power accumulates otherwise than its profile says."""
+TRUSTED_AGAIN = _Band(0.9, 1.1)
+"""And is believed again within this: narrower, so that it does not flicker."""
+
+
+class _Step(NamedTuple):
+    """How far the counters went since the packet before."""
+
+    revs: int
+    ticks: int
+    torque_32nds: int
+    updates: int | None
+
+
+class _Accumulator:
+    """Counters of one kind of packet that sends event times, of the crank or of the wheel."""
+
+    __slots__ = (
+        "clock",
+        "event_s",
+        "hz",
+        "interval_s",
+        "placed",
+        "revs",
+        "ticks",
+        "timed",
+        "torque",
+        "uneven",
+        "updates",
+    )
+
+    def __init__(self, revs_modulus: int, hz: int) -> None:
+        self.placed = False
+        """Whether the last event's time is known: that of the baseline is not, it may be old."""
+        self.hz = hz
+        self.clock = DeviceClock()
+        self.revs = Counter(revs_modulus)
+        self.ticks = Counter(65536)
+        self.torque = Counter(65536)
+        self.updates = Counter(256)
+        self.event_s = -math.inf
+        self.interval_s = 1.0
+        self.uneven = 0
+        self.timed = False
+        """Whether updates come at a fixed rate, not once a revolution."""
+
+    def step(self, revs: int, ticks: int, torque_32nds: int = 0, updates: int | None = None) -> _Step | None:
+        """How far all counters went; None for the baseline."""
+        d_revs, d_ticks, d_torque = (
+            self.revs.step(revs),
+            self.ticks.step(ticks),
+            self.torque.step(torque_32nds),
+        )
+        d_updates = None if updates is None else self.updates.step(updates)
+        if d_revs is None or d_ticks is None or d_torque is None:
+            return None
+        return _Step(d_revs, d_ticks, d_torque, d_updates)
+
+    def elapsed_s(self, ticks: int, t_s: float) -> float:
+        """Seconds between the last event and this one, wraps undone."""
+        return unwrapped(ticks / self.hz, t_s - self.event_s, 65536.0 / self.hz)
+
+    def happens(self, elapsed_s: float, t_s: float, gap_s: float) -> float:
+        """Place the event that came at `t_s`, `elapsed_s` after the last; host seconds."""
+        self.event_s = self.clock.event(elapsed_s, t_s, gap_s)
+        self.placed = True
+        self.interval_s = min(elapsed_s, REST_S)
+        return self.event_s
+
+    def rest_s(self, told: bool) -> float:
+        """Seconds without an event after which the crank rests; `told`: the packet says so itself."""
+        return REST_TOLD_S if told else max(REST_S, 2.0 * self.interval_s)
+
+
+class _Sum:
+    """Counters of one kind of packet that sends a sum of power and an update count."""
+
+    __slots__ = ("events", "power", "update_s")
+
+    def __init__(self) -> None:
+        self.events = Counter(256)
+        self.power = Counter(65536)
+        self.update_s = -math.inf
+
+
+class Track:
+    """Turns one instrument's readings into its curve, and remembers what was last shown.
+
+    `feed` takes readings in order of arrival. All times are host seconds. `sides` is the
+    bench's word on what the instrument measures: a one-sided meter's total is twice its side.
+    """
+
+    def __init__(self, sides: str) -> None:
+        self.curve = Curve()
+        self.sides = sides
+        self.heard_s = -math.inf
+        self.power_w: float | None = None
+        self.told_s = -math.inf
+        """When it last told its power in watts; until it falls silent there, none is derived for show."""
+        self.powered_s = -math.inf
+        """When it last showed power with a live counter."""
+        self.unpowered_s = -math.inf
+        """When it last showed none."""
+        self.turning_s = -math.inf
+        """When it last showed a turning crank."""
+        self.cadence_rpm: float | None = None
+        self.left_share: float | None = None
+        self._share_told: float | None = None
+        self.share_s = -math.inf
+        self.share_step = 0.005
+        self.fresh = False
+        """Whether the last reading brought a new event, not a repetition."""
+        self.restarts = 0
+        self.trusts_torque = True
+        self._torque_j = 0.0
+        self._power_j = 0.0
+        self._source = ""
+        self._source_rank = 0
+        self._source_s = -math.inf
+        self._without_s = math.inf
+        self._opened_s = -math.inf
+        self._before_s = 0.0
+        self._accumulators: dict[str, _Accumulator] = {}
+        self._sums: dict[str, _Sum] = {}
+        self._cranks: dict[str, _Accumulator] = {}
+        self._crank_source = ""
+        self._crank_s = -math.inf
+        self._power_seen_s: dict[str, float] = {}
+
+    # -- link
+
+    def baseline(self) -> None:
+        """A new connection: counters may have started anew, nothing is differenced across."""
+        self._accumulators.clear()
+        self._sums.clear()
+        self._cranks.clear()
+        self._power_seen_s.clear()
+        self.left_share = None
+
+    # -- readings
+
+    def feed(self, r: Reading, t_s: float) -> None:
+        """Take one reading that arrived at `t_s`."""
+        gap_s = t_s - self.heard_s if self.heard_s > -math.inf else 0.0
+        self.heard_s = t_s
+        self.fresh = False
+        if r.left_share is not None:
+            self._take_share(r.left_share, 0.01 if r.item.startswith("ant") else 0.005, t_s)
+        if r.power_w is not None:
+            self.power_w = r.power_w
+            self.told_s = t_s
+            if r.power_w <= 0.0:
+                self.unpowered_s = t_s
+        if r.cadence_rpm is not None:
+            self.cadence_rpm = r.cadence_rpm
+            if r.cadence_rpm > 0.0 and r.crank_revs is None and (r.power_w or 0.0) > 0.0:
+                self.turning_s = t_s
+        torque = r.torque_sum_32nds
+        revs, ticks = (r.crank_revs, r.crank_ticks) if r.torque_at_crank else (r.wheel_revs, r.wheel_ticks)
+        by_torque = torque is not None and revs is not None and ticks is not None
+        if torque is not None and revs is not None and ticks is not None:
+            self._feed_torque(r, torque, revs, ticks, t_s, gap_s)
+        if r.crank_revs is not None and r.crank_ticks is not None and not (by_torque and r.torque_at_crank):
+            self._feed_crank(r, r.crank_revs, r.crank_ticks, t_s, gap_s)
+        if by_torque:
+            return
+        if r.power_sum_w is not None and r.events is not None:
+            self._feed_sum(r, r.power_sum_w, r.events, t_s)
+        elif r.power_w is not None:
+            self._feed_power(r, r.power_w, t_s)
+
+    # -- sides
+
+    def _take_share(self, told: float, step: float, t_s: float) -> None:
+        """A share of the left side. A meter that doesn't share out whole revolutions tells one that swings
+        about the rider's own, from one reading to the next: two together are nearer to whole revolutions.
+        """
+        last = self._share_told
+        swings = last is not None and t_s - self.share_s < SWING_S and abs(told - last) > SWING
+        self.left_share = 0.5 * (last + told) if swings and last is not None else told
+        self._share_told = told
+        self.share_s = t_s
+        self.share_step = step
+
+    def _share(self, t_s: float) -> float | None:
+        if self.sides in ("left", "right"):
+            return 0.5
+        if self.left_share is None or t_s - self.share_s > HELD_S:
+            return None
+        return self.left_share
+
+    # -- who is believed
+
+    def _serves(self, item: str, rank: int, t_s: float) -> bool:
+        """Whether this kind of packet is the one that the work is taken from.
+
+        A lesser kind stands in only when it has come for a second without the better one:
+        after a silence of the radio either may be heard first, and only the better one's
+        counters know all of it.
+        """
+        if rank <= self._source_rank and item != self._source:
+            if t_s - self._source_s <= HELD_S:
+                return False
+            self._without_s = min(self._without_s, t_s)
+            if t_s - self._without_s < STAND_IN_S:
+                return False
+        self._source, self._source_rank, self._source_s = item, rank, t_s
+        self._without_s = math.inf
+        return True
+
+    def _crank_serves(self, item: str, t_s: float) -> bool:
+        if item == self._crank_source or t_s - self._crank_s > HELD_S:
+            self._crank_source = item
+            self._crank_s = t_s
+            return True
+        return False
+
+    def _weigh(self, torque_j: float, power_j: float) -> None:
+        """Compare both accounts of the same work: not every meter accumulates as its profile says."""
+        self._torque_j = WEIGHT_LEFT * self._torque_j + torque_j
+        self._power_j = WEIGHT_LEFT * self._power_j + power_j
+        if self._power_j > WEIGHED_J or self._torque_j > WEIGHED_J:
+            ratio = self._torque_j / self._power_j if self._power_j > 0.0 else math.inf
+            band = DOUBTED if self.trusts_torque else TRUSTED_AGAIN
+            self.trusts_torque = band.low < ratio < band.high
+
+    def _shows(self, power_w: float, t_s: float) -> None:
+        """A new event tells of power, or of none."""
+        self.fresh = True
+        if power_w > 0.0:
+            self.powered_s = t_s
+        else:
+            self.unpowered_s = t_s
+
+    def _derives(self, power_w: float, t_s: float) -> None:
+        """Show a power that follows from counters, where none is told in watts."""
+        if t_s - self.told_s > HELD_S:
+            self.power_w = power_w
+
+    def _open(self, t_s: float, serves: bool) -> None:
+        """Begin a stretch of known work here: what was before stays missing."""
+        if serves and t_s > self.curve.worked_s:
+            self._before_s = max(0.0, self.curve.worked_s)
+            self._opened_s = self.curve.worked_s = t_s
+        if t_s > self.curve.turned_s:
+            self.curve.turned_s = t_s
+
+    # -- torque and event time
+
+    def _feed_torque(self, r: Reading, torque: int, revs: int, ticks: int, t_s: float, gap_s: float) -> None:
+        at_crank = r.torque_at_crank
+        a = self._accumulators.get(r.item)
+        if a is None:
+            a = (
+                _Accumulator(r.crank_revs_modulus, r.crank_tick_hz)
+                if at_crank
+                else _Accumulator(r.wheel_revs_modulus, r.wheel_tick_hz)
+            )
+            self._accumulators[r.item] = a
+        step = a.step(revs, ticks, torque, r.events)
+        took_over = self._source != r.item
+        serves = self._serves(r.item, TORQUE, t_s)
+        if step is None:
+            a.event_s = a.clock.restart(t_s)
+            self._open(t_s, serves)
+            return
+        if not step.ticks and not step.revs and not step.torque_32nds:
+            self._repeats(r, a, step.updates, t_s, serves)
+            return
+        if step.updates is not None and at_crank and (a.timed or step.updates != step.revs):
+            # Updates at a fixed rate: each adds the interval's mean torque and mean period, so
+            # the accumulated period is no clock and the time is the packets' own.
+            a.timed = a.timed or a.uneven >= 2
+            a.uneven += 1
+            self._feed_timed(r, a, step.updates, step, t_s, serves)
+            return
+        elapsed = a.elapsed_s(step.ticks, t_s)
+        work_j = TWO_PI * step.torque_32nds / 32.0
+        if (
+            elapsed <= 0.0
+            or elapsed > t_s - a.event_s + AHEAD_S
+            or work_j > MAX_POWER_W * max(elapsed, TURN_S)
+            or (at_crank and step.revs > MAX_REVS_PER_S * elapsed + 1.0)
+        ):
+            self.restarts += a.placed
+            a.placed = True
+            a.event_s = a.clock.restart(t_s)
+            self._open(t_s, serves)
+            return
+        last_s = a.event_s
+        event_s = a.happens(elapsed, t_s, gap_s)
+        power_w = work_j / elapsed
+        self._derives(power_w, t_s)
+        self._shows(power_w if r.power_w is None else r.power_w, t_s)
+        if step.revs:
+            self.turning_s = t_s
+        if r.power_w is not None and elapsed <= HELD_S:
+            # A turn that a rest or a gap made long says nothing of the power in between.
+            self._weigh(work_j, r.power_w * elapsed)
+        if serves:
+            self._lay_turns(r, work_j, elapsed, event_s, last_s if took_over else None, t_s)
+        if at_crank and self._crank_serves(r.item, t_s):
+            self.curve.turn_to(event_s, float(step.revs))
+            self.cadence_rpm = 60.0 * step.revs / elapsed
+
+    def _repeats(self, r: Reading, a: _Accumulator, updates: int | None, t_s: float, serves: bool) -> None:
+        """No counter moved. An update counter that goes on while time stands still says: stopped."""
+        told = bool(updates) or r.moving is False or r.power_w == 0.0
+        if told:
+            self._derives(0.0, t_s)
+            self.unpowered_s = t_s
+            self.fresh = bool(updates)
+        if t_s - a.event_s > a.rest_s(told):
+            if serves:
+                self.curve.work_to(t_s - BEHIND_S, 0.0, self._share(t_s))
+            if r.torque_at_crank and self._crank_serves(r.item, t_s):
+                self.curve.turn_to(t_s - BEHIND_S, 0.0)
+
+    def _lay_turns(
+        self,
+        r: Reading,
+        work_j: float,
+        elapsed_s: float,
+        event_s: float,
+        taken_over_from_s: float | None,
+        t_s: float,
+    ) -> None:
+        """Lay the work of the turns that ended at `event_s`.
+
+        `taken_over_from_s`: the event before, if another kind of packet has told since.
+        """
+        begin = self.curve.worked_s
+        if begin == self._opened_s and elapsed_s <= HELD_S:
+            # The stretch was opened when the packet of the baseline came; its event was earlier.
+            begin = max(self._before_s, min(begin, event_s - elapsed_s))
+        if not self.trusts_torque and r.power_w is not None:
+            work_j = r.power_w * min(elapsed_s, max(LATE_TURN_S, event_s - begin))
+        elif taken_over_from_s is not None and begin > taken_over_from_s:
+            # What another kind of packet has told of already doesn't count again.
+            whole_s = event_s - taken_over_from_s
+            work_j *= max(0.0, event_s - begin) / whole_s if whole_s > 0.0 else 0.0
+        if begin < event_s:
+            self.curve.work_to(event_s, work_j, self._share(t_s), begin)
+        elif work_j:
+            self.curve.work(event_s - LATE_TURN_S, event_s, work_j, self._share(t_s))
+
+    def _feed_timed(
+        self, r: Reading, a: _Accumulator, updates: int, step: _Step, t_s: float, serves: bool
+    ) -> None:
+        """A meter that updates at a fixed rate: power is mean torque times 2 pi over the mean period."""
+        since = t_s - a.event_s
+        a.event_s = t_s
+        periods_s = step.ticks / a.hz
+        power_w = TWO_PI * step.torque_32nds / 32.0 / periods_s if periods_s > 0.0 else 0.0
+        if (
+            power_w > MAX_POWER_W
+            or updates > MAX_EVENTS_PER_S * since + EVENTS_AT_ONCE
+            or step.revs > MAX_REVS_PER_S * since + 2.0
+        ):
+            self.restarts += a.placed
+            a.placed = True
+            self._open(t_s, serves)
+            return
+        a.placed = True
+        self._derives(power_w, t_s)
+        self._shows(power_w if r.power_w is None else r.power_w, t_s)
+        if step.revs:
+            self.turning_s = t_s
+        curve = self.curve
+        if serves:
+            curve.work_to(t_s, power_w * (t_s - curve.worked_s), self._share(t_s))
+        if self._crank_serves(r.item, t_s):
+            # Whole revolutions come in lumps at this rate; the mean period is finer.
+            turns_per_s = updates / periods_s if periods_s > 0.0 else 0.0
+            curve.turn_to(t_s, turns_per_s * (t_s - curve.turned_s))
+            self.cadence_rpm = 60.0 * turns_per_s
+
+    # -- revolutions without torque
+
+    def _feed_crank(self, r: Reading, revs: int, ticks: int, t_s: float, gap_s: float) -> None:
+        """Revolutions and their event time, without torque."""
+        # The pages of a cadence sensor differ in their background data, not in their counters.
+        item = r.item.partition("/")[0] if r.item.startswith("ant12") else r.item
+        a = self._cranks.get(item)
+        if a is None:
+            a = self._cranks[item] = _Accumulator(r.crank_revs_modulus, r.crank_tick_hz)
+        step = a.step(revs, ticks)
+        serves = self._crank_serves(item, t_s)
+        if step is None:
+            a.event_s = a.clock.restart(t_s)
+            self._open(t_s, False)
+            return
+        if not step.ticks and not step.revs:
+            if t_s - a.event_s > a.rest_s(r.power_w == 0.0 or r.moving is False):
+                if r.cadence_rpm is None:
+                    self.cadence_rpm = 0.0
+                if serves:
+                    self.curve.turn_to(t_s - BEHIND_S, 0.0)
+            return
+        elapsed = a.elapsed_s(step.ticks, t_s)
+        if (
+            elapsed <= 0.0
+            or elapsed > t_s - a.event_s + AHEAD_S
+            or step.revs > MAX_REVS_PER_S * elapsed + 1.0
+        ):
+            self.restarts += a.placed
+            a.placed = True
+            a.event_s = a.clock.restart(t_s)
+            self._open(t_s, False)
+            return
+        event_s = a.happens(elapsed, t_s, gap_s)
+        if step.revs:
+            self.turning_s = t_s
+            if r.power_w is None:
+                self.fresh = True
+        if r.cadence_rpm is None:
+            self.cadence_rpm = 60.0 * step.revs / elapsed
+        if serves:
+            self.curve.turn_to(event_s, float(step.revs))
+
+    # -- power, with a sum or alone
+
+    def _feed_sum(self, r: Reading, power_sum: int, events: int, t_s: float) -> None:
+        s = self._sums.get(r.item)
+        if s is None:
+            s = self._sums[r.item] = _Sum()
+        d_events, d_power = s.events.step(events), s.power.step(power_sum)
+        serves = self._serves(r.item, POWER_SUM, t_s)
+        if d_events is None or d_power is None:
+            s.update_s = t_s
+            self._open(t_s, serves)
+            return
+        curve = self.curve
+        since = t_s - s.update_s
+        if not d_events:
+            told = r.power_w == 0.0 or r.cadence_rpm == 0.0
+            if since > (REST_TOLD_S if told else REST_S):
+                self.unpowered_s = t_s
+                if serves:
+                    curve.work_to(t_s - BEHIND_S, 0.0, self._share(t_s))
+                    self._integrate_cadence(r, t_s - BEHIND_S)
+            return
+        mean_w = d_power / d_events
+        s.update_s = t_s
+        if mean_w > MAX_POWER_W or d_events > MAX_EVENTS_PER_S * since + EVENTS_AT_ONCE:
+            self.restarts += 1
+            self._open(t_s, serves)
+            return
+        self._shows(mean_w if r.power_w is None else r.power_w, t_s)
+        self._derives(mean_w, t_s)
+        if serves:
+            curve.work_to(t_s, mean_w * (t_s - curve.worked_s), self._share(t_s))
+            self._integrate_cadence(r, t_s)
+
+    def _feed_power(self, r: Reading, power_w: float, t_s: float) -> None:
+        last = self._power_seen_s.get(r.item)
+        self._power_seen_s[r.item] = t_s
+        # A count of crank revolutions that stands still tells that the power is only held;
+        # without one each packet is a new reading.
+        if r.crank_revs is None or t_s - self.turning_s < EVENT_S or power_w <= 0.0:
+            self._shows(power_w, t_s)
+        if not self._serves(r.item, POWER, t_s):
+            return
+        if last is None:
+            self._open(t_s, True)
+            return
+        begin = max(self.curve.worked_s, last)
+        self.curve.work_to(t_s, power_w * (t_s - begin), self._share(t_s), begin, HELD_S)
+        self._integrate_cadence(r, t_s)
+
+    def _integrate_cadence(self, r: Reading, t_s: float) -> None:
+        """Revolutions from a told cadence, where no counter is sent."""
+        if r.cadence_rpm is None or r.crank_revs is not None or not self._crank_serves(r.item, t_s):
+            return
+        curve = self.curve
+        curve.turn_to(t_s, r.cadence_rpm / 60.0 * (t_s - curve.turned_s), HELD_S)
