@@ -539,7 +539,7 @@ def _give_no_more() -> None:
 def _explain(error: Exception) -> int:
     """Say what went wrong in words for the operator; the exit code."""
     from capture.source import SourceError
-    from monitor.commands.talk import UsageError
+    from monitor.commands.output import UsageError
     from monitor.setup.toml_check import BenchError
     from storage.damage import DamagedSession, SessionError
 
@@ -572,9 +572,9 @@ def _apologise(error: Exception) -> int:
 
 
 def _fail(code: int, text: str) -> int:
-    from monitor.commands.talk import tell
+    from monitor.commands.output import write_message
 
-    tell(f"plumbwatt: {text}")
+    write_message(f"plumbwatt: {text}")
     return code
 
 

@@ -1,11 +1,14 @@
-"""Text that came from outside, made safe to show: on the screen, in a terminal line, in a report.
+"""Names, times and numbers for people, and text from outside made safe to show.
 
 Instruments choose their own names, and files and operating systems send text along. A
 control character in such a text can clear a terminal, retitle it or turn the reading
 direction around; markup is harmless only where nobody interprets it.
 """
 
+import math
+import re
 import unicodedata
+from dataclasses import dataclass
 
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
 NAME_CHARACTERS = 24
@@ -28,3 +31,46 @@ def plain(text: str, limit: int | None = None) -> str:
 def plain_name(text: str) -> str:
     """A name from outside: no control characters, at most `NAME_CHARACTERS` long."""
     return plain(text, NAME_CHARACTERS)
+
+
+def clock(t_s: float) -> str:
+    """A time of the session or a length of time: `4:05`, from an hour on `1:04:05`; never below nought."""
+    minutes, seconds = divmod(max(0, round(t_s)), 60)
+    return f"{minutes}:{seconds:02d}" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"
+
+
+@dataclass(frozen=True)
+class Figures:
+    """How numbers are written somewhere: the sign of minus, and what stands for a number that isn't known."""
+
+    minus: str
+    nothing: str
+
+    def number(self, value: float | None, digits: int = 1, sign: bool = False) -> str:
+        """A number of so many decimals; nought has no sign."""
+        if value is None or not math.isfinite(value):
+            return self.nothing
+        text = f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
+        if float(text) == 0.0:
+            text = text.lstrip("+-")
+        return text.replace("-", self.minus)
+
+    def sure(self, value: float | None, u95: float | None, digits: int = 1) -> str:
+        """A deviation with its uncertainty; `?` where that isn't known."""
+        if value is None:
+            return self.nothing
+        width = self.number(u95, digits) if u95 is not None else "?"
+        return f"{self.number(value, digits, sign=True)} ± {width}"
+
+
+TERMINAL = Figures("-", "-")
+"""Plain signs, which any tool can read back."""
+PAGE = Figures("\N{MINUS SIGN}", "\N{EN DASH}")
+
+
+def minus(text: str) -> str:
+    """A text with real minus signs before its numbers."""
+    return _MINUS.sub(PAGE.minus, text)
+
+
+_MINUS = re.compile(r"(?<![\w\d.)])-(?=\d)")

@@ -17,23 +17,32 @@ import pytest
 from capture.record import Act
 from monitor.report import report_html
 from monitor.report.charts import COLOURS, DASHES, MARKERS, nice_ticks, padded
-from monitor.report.page import WORDS, fact, minus, number, sure
 from monitor.report.series import MOST_POINTS, payload, script_json
 from monitor.report.terminal import study_lines
+from monitor.report.words import WORDS, fact, number, sure
 from monitor.setup.bench import parse_bench
 from monitor.study.against import Given, compare_sessions
 from monitor.study.grid import Grid
+from monitor.study.parts.common import shared_of
+from monitor.study.recording import Recording
 from monitor.study.study import study
+from monitor.text import minus
 from tests.helpers.chromium import PROGRAM, Browser
 from tests.helpers.rides import evening_recording, evening_records, record
 
 ROOT = Path(__file__).parent.parent
 
 
+def html_of(recording: Recording) -> str:
+    """The report of a session."""
+    shared = shared_of(recording)
+    return report_html(study(recording, shared), shared)
+
+
 @pytest.fixture(scope="module")
 def page() -> str:
     recording = evening_recording()
-    return report_html(study(recording), recording)
+    return html_of(recording)
 
 
 class Elements(html.parser.HTMLParser):
@@ -72,7 +81,7 @@ class Elements(html.parser.HTMLParser):
 
 def test_the_same_session_gives_the_same_page(page: str) -> None:
     recording = record(*evening_records())
-    assert report_html(study(recording), recording) == page
+    assert html_of(recording) == page
 
 
 def test_verdicts_come_first_and_every_part_is_there(page: str) -> None:
@@ -173,7 +182,7 @@ def test_hostile_names_stay_names() -> None:
         recording,
         findings=[msgspec.structs.replace(f, advice=HOSTILE) for f in recording.findings],
     )
-    text = report_html(study(recording), recording)
+    text = html_of(recording)
     elements = Elements(text)
     assert len(list(elements.all("script"))) == 2
     assert not list(elements.all("img"))
@@ -266,7 +275,7 @@ def test_other_sessions_stand_beside_this_one() -> None:
     recording = evening_recording()
     result = study(recording)
     comparison = compare_sessions([Given("first", result), Given("second <i>", result)])
-    text = report_html(result, recording, comparison)
+    text = report_html(result, shared_of(recording), comparison)
     assert '<section id="against"' in text
     assert "second &lt;i&gt;" in text
     Elements(text)
@@ -285,7 +294,7 @@ def test_numbers_for_readers() -> None:
 def test_a_lag_is_told_with_its_uncertainty() -> None:
     recording = evening_recording()
     result = study(recording)
-    page = report_html(result, recording)
+    page = report_html(result, shared_of(recording))
     pedals = result.instruments["pedals"]
     assert pedals.lag_s is not None
     assert pedals.lag_u95_s is not None

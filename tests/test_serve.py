@@ -17,51 +17,51 @@ import pytest
 from capture.record import Act, Record
 from capture.source import Wanted
 from monitor.cli import main
-from monitor.serving.door import ALPHABET, CODE_SIGNS, PAUSE_S, WRONG_TRIES, Door, new_code
+from monitor.serving.access import ALPHABET, CODE_SIGNS, PAUSE_S, WRONG_TRIES, AccessCodes, new_code
 from monitor.serving.server import ScreenServer
 from monitor.speech import COMMANDS, Speaker, speech_command
 from storage.attach import RunningRecorder, start_recorder
 from storage.job import Job
 from tests.helpers.chromium import PROGRAM, Browser
 
-# -- the door
+# -- the access
 
 
 class Clocked:
     def __init__(self) -> None:
         self.now, self.codes = 100.0, list[str]()
         numbers = itertools.count(1)
-        self.door = Door(self.codes.append, lambda: f"CODE{next(numbers)}", lambda: self.now)
+        self.access = AccessCodes(self.codes.append, lambda: f"CODE{next(numbers)}", lambda: self.now)
 
 
 def test_a_code_opens_once() -> None:
     clocked = Clocked()
-    key = clocked.door.enter(" code1 ")
-    assert clocked.door.knows(key)
+    key = clocked.access.enter(" code1 ")
+    assert clocked.access.knows(key)
     assert clocked.codes == ["CODE1", "CODE2"]  # the next one is shown
-    assert clocked.door.enter("CODE1") is None
+    assert clocked.access.enter("CODE1") is None
     clocked.now += PAUSE_S
-    other = clocked.door.enter("code-2")
+    other = clocked.access.enter("code-2")
     assert other not in (None, key)
-    assert clocked.door.knows(key)
-    assert clocked.door.knows(other)
+    assert clocked.access.knows(key)
+    assert clocked.access.knows(other)
 
 
 def test_guessing_is_slow_and_spoils_the_code() -> None:
     clocked = Clocked()
-    assert clocked.door.enter("WRONG") is None
-    assert clocked.door.enter("CODE1") is None  # too soon after a wrong one, even if right
+    assert clocked.access.enter("WRONG") is None
+    assert clocked.access.enter("CODE1") is None  # too soon after a wrong one, even if right
     for _ in range(WRONG_TRIES - 1):
         clocked.now += PAUSE_S
-        assert clocked.door.enter("WRONG") is None
+        assert clocked.access.enter("WRONG") is None
     clocked.now += PAUSE_S
     assert clocked.codes == ["CODE1", "CODE2"]
-    assert clocked.door.enter("CODE1") is None
+    assert clocked.access.enter("CODE1") is None
 
 
 @pytest.mark.parametrize("key", [None, "", "x", "\udc80".encode("utf-8", "replace").decode()])
 def test_no_other_key_opens(key: str | None) -> None:
-    assert not Clocked().door.knows(key)
+    assert not Clocked().access.knows(key)
 
 
 def test_codes_are_of_signs_that_can_be_read() -> None:
@@ -75,9 +75,9 @@ def test_codes_are_of_signs_that_can_be_read() -> None:
 
 
 @contextlib.asynccontextmanager
-async def served(door: Door | None, command: tuple[str, ...] = ("true",)) -> AsyncIterator[str]:
+async def served(access: AccessCodes | None, command: tuple[str, ...] = ("true",)) -> AsyncIterator[str]:
     ports = asyncio.Queue[int]()
-    server = ScreenServer(command, "127.0.0.1", 0, "a <b> title", door, started=ports.put_nowait)
+    server = ScreenServer(command, "127.0.0.1", 0, "a <b> title", access, started=ports.put_nowait)
     running = asyncio.create_task(server.run())
     try:
         yield f"http://127.0.0.1:{await ports.get()}"
@@ -137,7 +137,7 @@ async def test_pages_of_other_sites_reach_no_screen(headers: dict[str, str]) -> 
 async def test_others_need_the_code_and_each_code_is_for_one() -> None:
     codes: list[str] = []
     jar = aiohttp.CookieJar(unsafe=True)
-    async with served(Door(codes.append)) as url, aiohttp.ClientSession(cookie_jar=jar) as client:
+    async with served(AccessCodes(codes.append)) as url, aiohttp.ClientSession(cookie_jar=jar) as client:
         async with client.get(url) as answer:
             assert "Each opens it once" in await answer.text()
         async with client.get(url + "/ws") as answer:

@@ -15,7 +15,7 @@ import aiohttp
 import pytest
 
 from monitor.serving import server as serving
-from monitor.serving.door import PAUSE_S, WRONG_TRIES, Door
+from monitor.serving.access import PAUSE_S, WRONG_TRIES, AccessCodes
 from monitor.serving.server import MOST_COLUMNS, MOST_ROWS, MOST_SCREENS, ScreenServer
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the stand-in is told by a shell's words")
@@ -48,9 +48,9 @@ talking.join()
 
 
 @contextlib.asynccontextmanager
-async def served(door: Door | None, command: tuple[str, ...] = WAITS) -> AsyncIterator[str]:
+async def served(access: AccessCodes | None, command: tuple[str, ...] = WAITS) -> AsyncIterator[str]:
     ports = asyncio.Queue[int]()
-    server = ScreenServer(command, "127.0.0.1", 0, "title", door, started=ports.put_nowait)
+    server = ScreenServer(command, "127.0.0.1", 0, "title", access, started=ports.put_nowait)
     running = asyncio.create_task(server.run())
     try:
         yield f"http://127.0.0.1:{await ports.get()}"
@@ -88,7 +88,7 @@ async def until(true: Callable[[], bool]) -> None:
 
 async def test_no_socket_without_a_key() -> None:
     codes: list[str] = []
-    async with served(Door(codes.append)) as url, aiohttp.ClientSession() as client:
+    async with served(AccessCodes(codes.append)) as url, aiohttp.ClientSession() as client:
         name = f"plumbwatt-{url.rpartition(':')[2]}"
         for cookie in ("", f"{name}=", f"{name}=guess", f"{name}={codes[0]}", f"other={codes[0]}"):
             assert await refused(client, url, {"Cookie": cookie} if cookie else None) == 403
@@ -111,7 +111,7 @@ async def test_a_key_serves_no_page_of_another_site() -> None:
     """A browser sends the cookie along; it names the site as well, and that must be ours."""
     codes: list[str] = []
     jar = aiohttp.CookieJar(unsafe=True)
-    async with served(Door(codes.append)) as url, aiohttp.ClientSession(cookie_jar=jar) as client:
+    async with served(AccessCodes(codes.append)) as url, aiohttp.ClientSession(cookie_jar=jar) as client:
         async with client.post(url, data={"code": codes[0]}) as answer:
             assert answer.status == 200
         for origin in ("http://evil.example", "null", url.replace("http:", "https:"), url + "0", "file://"):
@@ -139,7 +139,7 @@ async def test_a_name_of_theirs_for_our_address_is_refused() -> None:
 
 async def test_many_guesses_at_once_are_one_guess() -> None:
     codes: list[str] = []
-    async with served(Door(codes.append)) as url, aiohttp.ClientSession() as client:
+    async with served(AccessCodes(codes.append)) as url, aiohttp.ClientSession() as client:
 
         async def guess(code: str) -> int:
             async with client.post(url, data={"code": code}) as answer:
@@ -155,21 +155,21 @@ async def test_many_guesses_at_once_are_one_guess() -> None:
 
 def test_five_guesses_a_code_are_all() -> None:
     now, codes = 0.0, list[str]()
-    door = Door(codes.append, now=lambda: now)
+    access = AccessCodes(codes.append, now=lambda: now)
     for _ in range(20 * WRONG_TRIES):
         now += PAUSE_S
-        assert door.enter("0000000") is None
+        assert access.enter("0000000") is None
     assert len(set(codes)) == 21
 
 
 @pytest.mark.parametrize("code", ["\u202e", "é" * 6, "\0" * 6, "A" * 3000, "'; --", "١٢٣٤٥٦"])
 def test_odd_codes_are_wrong_codes(code: str) -> None:
-    assert Door(lambda _: None).enter(code) is None
+    assert AccessCodes(lambda _: None).enter(code) is None
 
 
 async def test_a_giant_form_is_not_read() -> None:
     codes: list[str] = []
-    async with served(Door(codes.append)) as url, aiohttp.ClientSession() as client:
+    async with served(AccessCodes(codes.append)) as url, aiohttp.ClientSession() as client:
         async with client.post(url, data={"code": "A" * 100_000}) as answer:
             assert answer.status == 413
         with contextlib.suppress(aiohttp.ClientError):
@@ -188,7 +188,7 @@ async def test_a_giant_form_is_not_read() -> None:
 async def test_what_is_no_form_holds_no_code(kind: str, caplog: pytest.LogCaptureFixture) -> None:
     """And fills nobody's terminal with tracebacks."""
     async with (
-        served(Door(lambda _: None)) as url,
+        served(AccessCodes(lambda _: None)) as url,
         aiohttp.request("POST", url, data=b"code=\xff\xfe", headers={"Content-Type": kind}) as answer,
     ):
         assert answer.status == 403
@@ -199,7 +199,7 @@ async def test_who_asks_for_nothing_is_let_go(monkeypatch: pytest.MonkeyPatch) -
     """Each connection holds a file open; whoever only opens them must not have all of them."""
     monkeypatch.setattr(serving, "LOOK_S", 0.02)
     monkeypatch.setattr(serving, "PATIENCE_S", 0.1)
-    async with served(Door(lambda _: None)) as url, aiohttp.ClientSession() as client:
+    async with served(AccessCodes(lambda _: None)) as url, aiohttp.ClientSession() as client:
         port = int(url.rpartition(":")[2])
         form = b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 100\r\n\r\ncode="
         for said in (b"", b"GET / HTTP/1.1\r\nHost: ", b"POST / HTTP/1.1\r\nHost: x\r\n" + form):

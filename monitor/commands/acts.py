@@ -6,7 +6,7 @@ from typing import Any
 
 import msgspec
 
-from monitor.commands.talk import UsageError, give, table, tell
+from monitor.commands.output import UsageError, table, write_message, write_result
 from monitor.sessions import acts as amending
 from monitor.sessions.acts import Listed, Reading
 from storage.damage import SessionError
@@ -18,13 +18,13 @@ def list_(folder: Path, json: bool) -> int:
     found = amending.list_acts(open_session(folder).path)
     if json:
         for one in found:
-            give(msgspec.json.encode(one).decode())
+            write_result(msgspec.json.encode(one).decode())
         return 0
     if not found:
-        tell("no acts were recorded")
+        write_message("no acts were recorded")
         return 0
     for line in table([("no", "time", "act", "whom", "text", ""), *(_row(one) for one in found)]):
-        give(line)
+        write_result(line)
     return 0
 
 
@@ -73,10 +73,10 @@ def _closed(folder: Path) -> Path:
 
 def _done(path: Path, one: Listed) -> int:
     if one.was is not None:
-        tell(f"recorded: {_words(one.was)}")
-    tell(f"now:      {_words(one.now) if one.now is not None else 'never happened'}")
-    tell(f"The journal is as it was; {path / amending.AMENDMENTS} has the change.")
-    tell(f"`plumbwatt study {path} --html report.html` judges the session anew.")
+        write_message(f"recorded: {_words(one.was)}")
+    write_message(f"now:      {_words(one.now) if one.now is not None else 'never happened'}")
+    write_message(f"The journal is as it was; {path / amending.AMENDMENTS} has the change.")
+    write_message(f"`plumbwatt study {path} --html report.html` judges the session anew.")
     return 0
 
 

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from monitor.commands.talk import give, table, tell
+from monitor.commands.output import table, write_message, write_result
 from monitor.setup.bench import load_bench, remarks
 
 
@@ -22,11 +22,11 @@ def check(file: Path) -> int:
         for instrument in bench.instruments
     ]
     for line in table(rows):
-        give(line)
+        write_result(line)
     if bench.protocol is not None:
         total_s = bench.protocol.total_s
-        give(f"protocol: {len(bench.protocol.segments)} segments, {total_s / 60:.0f} min")
+        write_result(f"protocol: {len(bench.protocol.segments)} segments, {total_s / 60:.0f} min")
     for remark in remarks(bench):
-        tell(f"note: {remark}")
-    tell(f"{file}: good, {len(bench.instruments)} instruments against {bench.reference}")
+        write_message(f"note: {remark}")
+    write_message(f"{file}: good, {len(bench.instruments)} instruments against {bench.reference}")
     return 0

@@ -2,7 +2,7 @@
 
 import msgspec
 
-from monitor.commands.talk import give, tell
+from monitor.commands.output import write_message, write_result
 from monitor.doctor import Check, examine, radio_usable
 
 MARKS = {"ok": "ok   ", "note": "note ", "wrong": "WRONG"}
@@ -13,12 +13,12 @@ def doctor(json: bool, checks: list[Check] | None = None) -> int:
     checks = examine() if checks is None else checks
     usable = radio_usable(checks)
     if json:
-        give(msgspec.json.encode(checks).decode())
+        write_result(msgspec.json.encode(checks).decode())
     else:
         for check in checks:
-            give(f"{MARKS[check.state]}  {check.name:<10} {check.told}")
+            write_result(f"{MARKS[check.state]}  {check.name:<10} {check.told}")
             if check.remedy:
-                give(f"       {'':<10} {check.remedy}")
+                write_result(f"       {'':<10} {check.remedy}")
     if not usable:
-        tell("neither radio can be used: only scenes, capture logs and recorded sessions will run")
+        write_message("neither radio can be used: only scenes, capture logs and recorded sessions will run")
     return 0 if usable else 3

@@ -2,12 +2,12 @@
 
 from pathlib import Path
 
-from monitor.commands.talk import give, tell
+from monitor.commands.output import write_message, write_result
 from monitor.sessions.exporting import export as export_session
 
 
 def export(session: Path, kind: str, out: Path | None) -> int:
     """Write one kind of export and print the paths. SessionError: it can't be read or written."""
-    for path in export_session(session, kind, out, lambda text: tell(f"  {text}")):
-        give(str(path))
+    for path in export_session(session, kind, out, lambda text: write_message(f"  {text}")):
+        write_result(str(path))
     return 0

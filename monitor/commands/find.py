@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from capture.source import Sighting, SourceError
-from monitor.commands.talk import UsageError, give, table, tell
+from monitor.commands.output import UsageError, table, write_message, write_result
 from monitor.setup.bench import parse_bench
 from monitor.text import plain
 
@@ -67,14 +67,18 @@ async def look(
 
 def find(seconds: float, json: bool) -> int:
     """List the instruments in range. SourceError: neither radio can be used."""
-    tell(f"listening for {seconds:g} s on Bluetooth and ANT+: turn the cranks, those asleep say nothing")
+    write_message(
+        f"listening for {seconds:g} s on Bluetooth and ANT+: turn the cranks, those asleep say nothing"
+    )
     sightings, missing = asyncio.run(look(seconds))
     _note(missing)
     if json:
-        give(msgspec.json.encode([_as_json(sighting) for sighting in sightings]).decode())
+        write_result(msgspec.json.encode([_as_json(sighting) for sighting in sightings]).decode())
         return 0
     if not sightings:
-        tell("nothing in range: turn the cranks, come nearer, and disconnect other programs and head units")
+        write_message(
+            "nothing in range: turn the cranks, come nearer, and disconnect other programs and head units"
+        )
         return 0
     rows = [("LINK", "NAME", "PROFILES", "SIGNAL", "BATTERY", "FIRMWARE", "")]
     rows += [
@@ -90,7 +94,7 @@ def find(seconds: float, json: bool) -> int:
         for sighting in sightings
     ]
     for line in table(rows):
-        give(line)
+        write_result(line)
     return 0
 
 
@@ -101,7 +105,7 @@ def _note(missing: dict[str, SourceError]) -> None:
             f"no radio can be used ({things})", " ".join(error.remedy for error in missing.values())
         )
     for name, error in missing.items():
-        tell(f"note: without {name}: {error}")
+        write_message(f"note: without {name}: {error}")
 
 
 def _as_json(sighting: Sighting) -> dict[str, object]:
@@ -112,15 +116,15 @@ def new_bench(out: Path | None, seconds: float) -> int:
     """Write a commented bench from what is in range, or a template if nothing is."""
     if out is not None and out.exists():
         raise UsageError(f"{out} is there already. Give another name, or remove it first.")
-    tell(f"listening for {seconds:g} s on Bluetooth and ANT+: turn the cranks")
+    write_message(f"listening for {seconds:g} s on Bluetooth and ANT+: turn the cranks")
     sightings, missing = asyncio.run(look(seconds))
     for name, error in missing.items():
-        tell(f"note: without {name}: {error}")
+        write_message(f"note: without {name}: {error}")
     # A speed sensor alone tells nothing that a bench compares.
     listed = [sighting for sighting in sightings if not sighting.link.startswith("ant:speed:")]
     if not listed:
         why = "no radio can be used" if len(missing) == len(FINDERS) else "nothing is in range"
-        tell(f"{why}: this is a template, put your own links in (`plumbwatt find` lists them)")
+        write_message(f"{why}: this is a template, put your own links in (`plumbwatt find` lists them)")
     text = bench_text(listed)
     parse_bench(text, str(out or "new bench"))
     if out is None:
@@ -132,7 +136,7 @@ def new_bench(out: Path | None, seconds: float) -> int:
             file.write(text)
     except OSError as error:
         raise UsageError(f"{out} can't be written: {error.strerror}.") from None
-    tell(f"written: {out}. Fill in mounts and claims, then run `plumbwatt bench check {out}`.")
+    write_message(f"written: {out}. Fill in mounts and claims, then run `plumbwatt bench check {out}`.")
     return 0
 
 

@@ -12,7 +12,7 @@ import msgspec
 
 from capture.source import Wanted
 from monitor import __version__
-from monitor.commands.talk import UsageError, give, has_screen, on_terminal, tell
+from monitor.commands.output import UsageError, has_screen, on_terminal, write_message, write_result
 from monitor.finding import Finding
 from monitor.live.runner import Runner
 from monitor.sessions.derived import SAMPLES, end_line, finding_line, recorded_settings, write_products
@@ -187,14 +187,14 @@ def _record(
     headless = headless or not has_screen()
     job = make_job(bench, protocol, out, seconds, speed, log)
     recorder = asyncio.run(_started(job))
-    tell(f"recording into {recorder.session}")
+    write_message(f"recording into {recorder.session}")
     try:
         # At another speed than 1 it would depend on the computer when a question reaches a scene.
         hurried = speed is not None and speed != 1.0
         return _attend(recorder, bench, protocol or bench.protocol, headless, stays, hurried, speaker)
     except BaseException:
         if read_live(recorder.session) is not None:
-            tell(f"The recording goes on. `plumbwatt follow {recorder.session}` attaches a screen.")
+            write_message(f"The recording goes on. `plumbwatt follow {recorder.session}` attaches a screen.")
         raise
 
 
@@ -221,7 +221,7 @@ def _attend(
 ) -> int:
     """Watch a recorder that was started, to the end or until the screen is left; the exit code."""
     if planned is not None and not bench.scripted:
-        tell(f"{len(planned.segments)} segments, {planned.total_s / 60:.0f} min. {SAFETY}")
+        write_message(f"{len(planned.segments)} segments, {planned.total_s / 60:.0f} min. {SAFETY}")
     # Before a ride on real instruments a person looks whether all is well, where there is a screen.
     checks = not headless and not bench.scripted
     runner = None if planned is None or bench.scripted else Runner(planned, waits=checks)
@@ -267,7 +267,7 @@ class _Printer:
         if self._broken:
             return
         try:
-            give(text)
+            write_result(text)
         except BrokenPipeError:
             self._broken = True
             self.on_broken()
@@ -285,7 +285,7 @@ async def _until_closed(session: LiveSession, recorder: RunningRecorder | None) 
         if asked:
             following.cancel()
         asked = True
-        tell("finishing; once more leaves at once")
+        write_message("finishing; once more leaves at once")
         session.finish("interrupted")
 
     for name in ("SIGINT", "SIGTERM"):
@@ -323,8 +323,10 @@ def _watch(
         raise app.feed_error
     if not session.closed:
         if stays:
-            give(f"The recording goes on: {session.folder}")
-            give(f"`plumbwatt follow {session.folder}` attaches a screen again; its key f finishes it.")
+            write_result(f"The recording goes on: {session.folder}")
+            write_result(
+                f"`plumbwatt follow {session.folder}` attaches a screen again; its key f finishes it."
+            )
             return 0
         session.finish("the screen was left")
         asyncio.run(_until_closed(session, recorder))
@@ -334,18 +336,18 @@ def _watch(
 def _conclude(session: LiveSession, judges: bool = True) -> int:
     """Make everything from the journal and say where it is; 4 if the recorder died."""
     if session.closed_why:
-        tell(f"plumbwatt: THE RECORDER DIED: {session.closed_why}")
+        write_message(f"plumbwatt: THE RECORDER DIED: {session.closed_why}")
     made: list[Path] = []
     if not judges or (session.folder / SAMPLES).exists():
-        tell(f"closed; `plumbwatt study {session.folder}` judges it.")
+        write_message(f"closed; `plumbwatt study {session.folder}` judges it.")
     else:
         try:
-            made = write_products(session.folder, lambda text: tell(f"  {text}"))
+            made = write_products(session.folder, lambda text: write_message(f"  {text}"))
         except SessionError as error:
             if not error.path.exists():
                 raise
-            tell("another screen has judged it meanwhile.")
-    tell(f"session: {session.folder}")
+            write_message("another screen has judged it meanwhile.")
+    write_message(f"session: {session.folder}")
     for path in made:
-        tell(f"  {path}")
+        write_message(f"  {path}")
     return 4 if session.closed_why else 0

@@ -4,7 +4,7 @@ import asyncio
 from pathlib import Path
 
 from capture.log import LogScript
-from monitor.commands.talk import UsageError, give, has_screen, tell
+from monitor.commands.output import UsageError, has_screen, write_message, write_result
 from monitor.finding import Finding
 from monitor.sessions.derived import end_line, finding_line
 from monitor.sessions.replay import Replay, bench_for_log, is_log, replay_log, replay_session
@@ -49,7 +49,7 @@ def replay(
         player = replay_session(path, bench, on_finding)
     if headless:
         asyncio.run(player.feed(speed))
-        give(end_line(player.pipeline, player.path))
+        write_result(end_line(player.pipeline, player.path))
     else:
         from monitor.dashboard.app import BenchApp
 
@@ -65,20 +65,22 @@ def replay(
 def _tell_problems(path: Path, script: LogScript) -> None:
     """Name the lines that could not be used as written, and instruments that log and bench don't share."""
     for problem in script.problems[:SHOWN_PROBLEMS]:
-        tell(f"note: {path}, {problem}")
+        write_message(f"note: {path}, {problem}")
     others = script.problems[SHOWN_PROBLEMS:]
     if others:
         lines = ", ".join(dict.fromkeys(str(problem.line) for problem in others))
         more = " and more" if script.problem_count > len(script.problems) else ""
-        tell(f"note: {script.problem_count} problems in {path} in all, the others in lines {lines}{more}")
+        write_message(
+            f"note: {script.problem_count} problems in {path} in all, the others in lines {lines}{more}"
+        )
     tally = script.tally
     for label, count in tally.skipped.items():
-        tell(
+        write_message(
             f"note: {path}: {count} records of {label!r} are left out, no instrument has the link log:{label}"
         )
     for label in script.labels or ():
         if label not in tally.labels_seen:
-            tell(f"note: {path} has no packet of {label!r}: look at the link log:{label}")
+            write_message(f"note: {path} has no packet of {label!r}: look at the link log:{label}")
 
 
 def log_bench(path: Path, bench: Bench | None) -> Bench:
@@ -88,14 +90,16 @@ def log_bench(path: Path, bench: Bench | None) -> Bench:
         if bench is None:
             hint = 'Lines look like {"t": 1.5, "instrument": "hub", "ble": "2A63", "hex": "..."}.'
             raise UsageError(f"{path} holds no packet of a power instrument. {hint}")
-        tell(f"no bench given: {', '.join(i.label for i in bench.instruments)} against {bench.reference}")
+        write_message(
+            f"no bench given: {', '.join(i.label for i in bench.instruments)} against {bench.reference}"
+        )
     elif not any(instrument.link.startswith("log:") for instrument in bench.instruments):
         raise UsageError(f'the bench has no link to a log. Write link = "log:LABEL" with a label of {path}.')
     return bench
 
 
 def _print(finding: Finding) -> None:
-    give(finding_line(finding))
+    write_result(finding_line(finding))
 
 
 def _judge(player: Replay) -> int:
@@ -104,7 +108,7 @@ def _judge(player: Replay) -> int:
         return 0
     remedy = f"Run `plumbwatt rescue {player.path}`."
     if not damage.lossy:
-        tell(f"note: {player.path}: {damage.text}. All that was written is here. {remedy}")
+        write_message(f"note: {player.path}: {damage.text}. All that was written is here. {remedy}")
         return 0
-    tell(f"plumbwatt: {player.path}: {damage.text}. {remedy}")
+    write_message(f"plumbwatt: {player.path}: {damage.text}. {remedy}")
     return 4

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from monitor.commands.talk import give, tell
+from monitor.commands.output import write_message, write_result
 from monitor.sessions.derived import write_products
 from storage.damage import DamagedSession
 from storage.rescue import rescue as rescue_session
@@ -13,12 +13,12 @@ def rescue(folder: Path) -> int:
     try:
         report = rescue_session(folder)
     except DamagedSession as error:
-        tell(f"plumbwatt: {error}. Nothing can be rescued.")
+        write_message(f"plumbwatt: {error}. Nothing can be rescued.")
         return 4
-    tell(f"{folder}: {report.text}")
+    write_message(f"{folder}: {report.text}")
     if report.path is None:
         return 4
     if report.path.resolve() != folder.resolve():
-        write_products(report.path, lambda text: tell(f"  {text}"))
-    give(str(report.path))
+        write_products(report.path, lambda text: write_message(f"  {text}"))
+    write_result(str(report.path))
     return 0 if report.outcome == "whole" else 4

@@ -8,7 +8,7 @@ import socket
 import sys
 from pathlib import Path
 
-from monitor.commands.talk import UsageError, give, tell
+from monitor.commands.output import UsageError, write_message, write_result
 from storage.attach import attach
 from storage.session import open_session, read_live
 
@@ -25,7 +25,7 @@ def serve(folder: Path, address: str | None, port: int, acts: bool) -> int:
     host = address or "127.0.0.1"
     alone = _is_loopback(host)
 
-    from monitor.serving.door import Door
+    from monitor.serving.access import AccessCodes
     from monitor.serving.server import ScreenServer
 
     # -P: a folder named `monitor` where the operator happens to stand must not be taken for ours.
@@ -36,22 +36,24 @@ def serve(folder: Path, address: str | None, port: int, acts: bool) -> int:
         command.append("--watch-only")
     # Other users of this computer may look, but not act.
     open_to_all = alone and not acts
-    door = None if open_to_all else Door(lambda code: give(f"code for the next screen: {code}"))
+    access = (
+        None if open_to_all else AccessCodes(lambda code: write_result(f"code for the next screen: {code}"))
+    )
 
     def started(bound: int) -> None:
         for name in _names(host):
-            give(f"http://{name}:{bound}/")
+            write_result(f"http://{name}:{bound}/")
         what = "Keys act there, save those that command the trainer." if acts else "It only watches."
-        tell(f"The screen of {session} is served. {what} An interrupt ends this, not the recording.")
+        write_message(f"The screen of {session} is served. {what} An interrupt ends this, not the recording.")
         if not alone:
-            tell("Whoever can listen in on this network can see it: use one that is yours.")
+            write_message("Whoever can listen in on this network can see it: use one that is yours.")
 
     server = ScreenServer(
         command,
         host,
         port,
         f"plumbwatt {session.name}",
-        door,
+        access,
         lambda: read_live(session) is not None,
         started,
     )

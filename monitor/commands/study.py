@@ -7,13 +7,15 @@ from typing import Any
 
 import msgspec
 
-from monitor.commands.talk import UsageError, give, tell
+from monitor.commands.output import UsageError, write_message, write_result
 from monitor.report.terminal import comparison_lines, study_lines
 from monitor.sessions.derived import GRID, REPORT, SAMPLES, STUDY, make_products, run_session
 from monitor.sessions.exporting import read_study
 from monitor.study.against import Comparison, Given, compare_sessions
+from monitor.study.parts.common import Shared
 from monitor.study.recording import Recording
 from monitor.study.results import Study, encode
+from monitor.text import clock
 from storage.damage import Damage, SessionError
 from storage.disk import write_whole
 from storage.session import Session, open_session, read_live
@@ -50,25 +52,25 @@ def study(
             # It would agree with itself, and make every repeatability look better than it is.
             raise UsageError(f"{one.path} is given twice. Give each session once.")
     with progress_bar("studying", sessions[0].info) as progress:
-        result, recording, damage = _studied(sessions[0], ride, label, progress)
+        result, shared, damage = _studied(sessions[0], ride, label, progress)
     given = [Given(sessions[0].path.name, result)]
     given += [Given(session.path.name, _known(session)) for session in sessions[1:]]
     comparison = compare_sessions(given) if against else None
     if json == "-":
-        _give_text(_json(given, comparison, sessions))
+        _write_result_text(_json(given, comparison, sessions))
     else:
         for line in study_lines(result):
-            give(line)
+            write_result(line)
         if comparison is not None:
-            give("")
+            write_result("")
             for line in comparison_lines(comparison):
-                give(line)
+                write_result(line)
     if json is not None and json != "-":
         _write(Path(json), _json(given, comparison, sessions))
     if html is not None:
         from monitor.report import report_html
 
-        _write(html, report_html(result, recording, comparison).encode())
+        _write(html, report_html(result, shared, comparison).encode())
     return 4 if damage is not None and damage.lossy else 0
 
 
@@ -78,38 +80,41 @@ def _write(path: Path, data: bytes) -> None:
         write_whole(path, data, replace=True)
     except OSError as error:
         raise UsageError(f"{path} can't be written ({error.strerror or error}). Give another path.") from None
-    tell(f"written: {path}")
+    write_message(f"written: {path}")
 
 
 def _studied(
     session: Session, ride: Path | None, label: str | None, progress: Progress
-) -> tuple[Study, Recording, Damage | None]:
+) -> tuple[Study, Shared, Damage | None]:
     """One session; what it lacks is written into its folder, unless a ride file takes part."""
+    from monitor.study.parts.common import shared_of
     from monitor.study.study import study as study_of
 
     live = read_live(session.path) is not None
     if ride is None and not live and any(session.latest(name) is None for name in (SAMPLES, GRID)):
         made = make_products(session.path, on_second=progress)
         for path in made.paths:
-            tell(f"written: {path}")
+            write_message(f"written: {path}")
         _warn(session, made.damage)
-        return made.study, made.recording, made.damage
+        return made.study, made.shared, made.damage
     recording, damage = run_session(session.path, progress)
     _warn(session, damage)
     if ride is not None and label is not None:
         recording = _joined(recording, ride, label)
-        return study_of(recording), recording, damage
-    result = study_of(recording)
+        shared = shared_of(recording)
+        return study_of(recording, shared), shared, damage
+    shared = shared_of(recording)
+    result = study_of(recording, shared)
     latest = session.latest(STUDY)
     if not live and (latest is None or not _holds(latest, encode(result))):
         # It is missing, or another version of the program judged it before: then both stay.
         from monitor.report import report_html
 
-        for name, data in ((STUDY, encode(result)), (REPORT, report_html(result, recording).encode())):
+        for name, data in ((STUDY, encode(result)), (REPORT, report_html(result, shared).encode())):
             path = session.product(name)
             write_whole(path, data)
-            tell(f"written: {path}")
-    return result, recording, damage
+            write_message(f"written: {path}")
+    return result, shared, damage
 
 
 def _joined(recording: Recording, path: Path, label: str) -> Recording:
@@ -121,7 +126,7 @@ def _joined(recording: Recording, path: Path, label: str) -> Recording:
         joined = join(recording, ride, alignment, label)
     except (RideFileError, ValueError) as error:
         raise UsageError(str(error)) from None
-    tell(f"{label}: {path.name}, {alignment.words}")
+    write_message(f"{label}: {path.name}, {alignment.words}")
     return joined
 
 
@@ -137,7 +142,7 @@ def _known(session: Session) -> Study:
         try:
             return read_study(latest)
         except SessionError as error:
-            tell(f"note: {error}")
+            write_message(f"note: {error}")
     from monitor.study.study import study as study_of
 
     recording, damage = run_session(session.path)
@@ -147,7 +152,7 @@ def _known(session: Session) -> Study:
 
 def _warn(session: Session, damage: Damage | None) -> None:
     if damage is not None:
-        tell(f"note: {session.path}: {damage.text}. `plumbwatt rescue` makes it whole.")
+        write_message(f"note: {session.path}: {damage.text}. `plumbwatt rescue` makes it whole.")
 
 
 def _json(given: list[Given], comparison: Comparison | None, sessions: list[Session]) -> bytes:
@@ -163,14 +168,14 @@ def _json(given: list[Given], comparison: Comparison | None, sessions: list[Sess
     return msgspec.json.format(msgspec.json.encode(whole), indent=1) + b"\n"
 
 
-def _give_text(text: bytes) -> None:
+def _write_result_text(text: bytes) -> None:
     for line in text.decode().rstrip("\n").split("\n"):
-        give(line)
+        write_result(line)
 
 
 def _archive(folder: Path, json: str | None) -> int:
     """A row per unit, segment and evening; the data set is brought up to date first."""
-    from monitor.report.terminal import aligned, clock, number, sure
+    from monitor.report.terminal import aligned, number, sure
     from monitor.sessions.archive import rows, update
 
     with many_bar("sessions") as progress:
@@ -186,21 +191,23 @@ def _archive(folder: Path, json: str | None) -> int:
             unit = f"{row['instrument']} {row['unit']}" if row["unit"] else row["instrument"]
             table.append(
                 (row["evening"], row["session"], unit, row["segment"], clock(row["start_s"]),
-                 words[row["verdict"]], sure(row["deviation_percent"], row["u95_percent"]),
+                 words[row["verdict"]], sure(row["deviation_percent"], row["u95_percent"], 2),
                  number(row["limit_percent"], 2))
             )  # fmt: skip
         for line in aligned(table, 2):
-            give(line)
+            write_result(line)
     else:
         lines = b"".join(msgspec.json.encode(row) + b"\n" for row in rows(target))
         if json == "-":
-            _give_text(lines)
+            _write_result_text(lines)
         else:
             _write(Path(json), lines)
     new = sum(entry.state == "new" for entry in entries)
-    tell(f"{len(entries)} sessions, {new} new or changed, {len(refused)} refused; data set: {target}")
+    write_message(
+        f"{len(entries)} sessions, {new} new or changed, {len(refused)} refused; data set: {target}"
+    )
     for entry in refused:
-        tell(f"note: {entry.session}: {entry.reason}")
+        write_message(f"note: {entry.session}: {entry.reason}")
     return 0
 
 

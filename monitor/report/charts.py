@@ -16,6 +16,13 @@ DASHES = ("", "6 3", "2 3", "8 3 2 3", "1 2", "10 4", "4 2", "3 5")
 WIDTH = 420.0
 
 
+class Markup(str):
+    """Text that is markup already: the template does not escape it."""
+
+    def __html__(self) -> str:
+        return str(self)
+
+
 def nice_ticks(low: float, high: float, about: int = 5) -> list[float]:
     """Round numbers that cover [low, high], about so many."""
     span = high - low

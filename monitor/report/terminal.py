@@ -4,32 +4,13 @@ from collections.abc import Sequence
 
 from monitor.study.against import Comparison
 from monitor.study.results import Difference, Study
-from monitor.text import plain
+from monitor.text import TERMINAL, clock, plain
 
 WORDS = {"agrees": "agrees", "differs": "DIFFERS", "undecided": "can't tell yet"}
-NOTHING = "-"
+number, sure, NOTHING = TERMINAL.number, TERMINAL.sure, TERMINAL.nothing
 WIDEST = 34
 
 Row = tuple[str, ...]
-
-
-def clock(t_s: float) -> str:
-    """Session time as `4:05` or `1:04:05`."""
-    minutes, seconds = divmod(round(t_s), 60)
-    return f"{minutes}:{seconds:02d}" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"
-
-
-def number(value: float | None, digits: int = 1, sign: bool = False) -> str:
-    """A number, or a dash where it isn't known; never a negative zero."""
-    if value is None:
-        return NOTHING
-    text = f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
-    return text.replace("-", "+" if sign else "") if float(text) == 0.0 else text
-
-
-def sure(value: float, u95: float | None, digits: int = 2) -> str:
-    """A deviation with its uncertainty."""
-    return f"{number(value, digits, sign=True)} ± {number(u95, digits) if u95 is not None else '?'}"
 
 
 def aligned(rows: Sequence[Row], numbers: int) -> list[str]:
@@ -98,8 +79,9 @@ def _verdicts(study: Study) -> list[str]:
         for d in differences:
             share = f"{100.0 * d.share_right:.0f} %" if d.share_right is not None else NOTHING
             rows.append(
-                (first, d.instrument, d.reference, WORDS[d.verdict], sure(d.deviation_percent, d.u95_percent),
-                 number(d.limit_percent, 2), number(d.delta_w, 1, True), number(d.delta_percent, 2, True),
+                (first, d.instrument, d.reference, WORDS[d.verdict],
+                 sure(d.deviation_percent, d.u95_percent, 2), number(d.limit_percent, 2),
+                 number(d.delta_w, 1, True), number(d.delta_percent, 2, True),
                  number(d.expected_percent, 2, True), number(d.left_delta_w, 1, True),
                  number(d.right_delta_w, 1, True), share)
             )  # fmt: skip
@@ -107,7 +89,7 @@ def _verdicts(study: Study) -> list[str]:
             for p in d.parts:
                 rows.append(
                     ("", f"  {clock(p.start_s)} to {clock(p.end_s)}", "", WORDS[p.verdict],
-                     sure(p.deviation_percent, p.u95_percent), number(d.limit_percent, 2), *[""] * 6)
+                     sure(p.deviation_percent, p.u95_percent, 2), number(d.limit_percent, 2), *[""] * 6)
                 )  # fmt: skip
     return aligned(rows, 8) if len(rows) > 1 else []
 
@@ -131,7 +113,7 @@ def _splits(study: Study) -> list[str]:
         for label in labels:
             s = found.get((by, group, label))
             mark = {"differs": " !", "undecided": " ?"}.get(s.verdict, "  ") if s else "  "
-            cells.append(sure(s.deviation_percent, s.u95_percent) + mark if s else NOTHING + mark)
+            cells.append(sure(s.deviation_percent, s.u95_percent, 2) + mark if s else NOTHING + mark)
         rows.append((by, group, *cells))
     return aligned(rows, len(labels))
 
@@ -192,7 +174,7 @@ def _instruments(study: Study) -> list[str]:
         noise = number(i.noise_w)
         if i.noise_w is None and i.noise_high_w is not None:
             noise = f"< {number(i.noise_high_w)}"
-        lag = sure(i.lag_s, i.lag_u95_s) if i.lag_s is not None else NOTHING
+        lag = sure(i.lag_s, i.lag_u95_s, 2) if i.lag_s is not None else NOTHING
         rows.append(
             (label, scale, zero, noise, lag, number(i.lost_s, 0),
              number(i.loss_percent, 1), number(i.signal.longest_gap_s), number(i.work_kj))
@@ -205,7 +187,7 @@ def _sides(study: Study) -> list[str]:
     for label, i in study.instruments.items():
         rows += [
             (label, r.side, r.reference, clock(r.start_s), clock(r.end_s), WORDS[r.verdict],
-             sure(r.deviation_percent, r.u95_percent), number(r.limit_percent, 2))
+             sure(r.deviation_percent, r.u95_percent, 2), number(r.limit_percent, 2))
             for r in i.by_side
         ]  # fmt: skip
     return aligned(rows, 2) if len(rows) > 1 else []
@@ -241,7 +223,7 @@ def comparison_lines(comparison: Comparison) -> list[str]:
         cells = []
         for r in row.results:
             mark = "" if r is None or not r.beyond_chance else " changed"
-            cells.append(NOTHING if r is None else f"{sure(r.deviation_percent, r.u95_percent)} %{mark}")
+            cells.append(NOTHING if r is None else f"{sure(r.deviation_percent, r.u95_percent, 2)} %{mark}")
         rows.append((row.segment, row.instrument, *cells))
     lines = aligned(rows, len(names)) if len(rows) > 1 else ["The sessions have no segment in common."]
     if comparison.changes:

@@ -22,7 +22,7 @@ from aiohttp import WSMsgType, web
 from textual_serve.app_service import AppService
 from textual_serve.server import Server
 
-from monitor.serving.door import Door
+from monitor.serving.access import AccessCodes
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 MOST_SCREENS = 12
@@ -62,7 +62,7 @@ class ScreenServer(Server):
         command: starts one screen, as arguments.
         host, port: where to listen; port 0 takes a free one.
         title: of the page.
-        door: None for this computer alone.
+        access: None for this computer alone.
         lives: whether the session is still being recorded; the server ends some time after it.
         started: is told the port.
     """
@@ -73,7 +73,7 @@ class ScreenServer(Server):
         host: str,
         port: int,
         title: str,
-        door: Door | None,
+        access: AccessCodes | None,
         lives: Callable[[], bool] = lambda: True,
         started: Callable[[int], None] = lambda port: None,
     ) -> None:
@@ -81,7 +81,7 @@ class ScreenServer(Server):
         windows = sys.platform == "win32"
         line = subprocess.list2cmdline(command) if windows else f"exec {shlex.join(command)}"
         super().__init__(line, host=host, port=port, title=title)
-        self.door, self._lives, self._started = door, lives, started
+        self.access, self._lives, self._started = access, lives, started
         self._screens = 0
         self._shown: set[asyncio.Transport] = set()
         # How often each connection was seen that has asked for nothing yet; -1 once it has.
@@ -154,13 +154,13 @@ class ScreenServer(Server):
         return f"plumbwatt-{self.port}"
 
     def _is_known(self, request: web.Request) -> bool:
-        return self.door is None or self.door.knows(request.cookies.get(self._cookie))
+        return self.access is None or self.access.knows(request.cookies.get(self._cookie))
 
     @web.middleware
     async def _guard(self, request: web.Request, handler: Handler) -> web.StreamResponse:
         """Pages of other sites must not reach a screen through the browser of somebody who may see it."""
         self._silent[request.protocol] = -1
-        if self.door is None and _name_of(request.host) not in (*LOOPBACK, self.host):
+        if self.access is None and _name_of(request.host) not in (*LOOPBACK, self.host):
             raise web.HTTPForbidden(text="This screen is served to this computer only.")
         origin = request.headers.get("Origin")
         if origin is not None and origin != f"{request.scheme}://{request.host}":
@@ -188,14 +188,14 @@ class ScreenServer(Server):
         )
 
     async def _try_code(self, request: web.Request) -> web.StreamResponse:
-        if self.door is None:
+        if self.access is None:
             raise web.HTTPNotFound
         code = None
         # What is no form (odd character sets, parts without an end) holds no code.
         with contextlib.suppress(ValueError, LookupError, TimeoutError):
             async with asyncio.timeout(PATIENCE_S):
                 code = (await request.post()).get("code")
-        key = self.door.enter(code) if isinstance(code, str) else None
+        key = self.access.enter(code) if isinstance(code, str) else None
         if key is None:
             return self._ask(
                 "That is not the code, or it was tried too soon: read the present one and wait a second."

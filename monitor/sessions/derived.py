@@ -20,6 +20,7 @@ from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.setup.bench import Bench, parse_bench
 from monitor.setup.protocol import Protocol, parse_protocol
+from monitor.study.parts.common import Shared, shared_of
 from monitor.study.recording import Recording, collect
 from monitor.study.results import Study, encode
 from monitor.text import plain
@@ -72,11 +73,11 @@ def recorded_settings(
 
 
 class Made(msgspec.Struct, frozen=True):
-    """What one pass over a journal gave: files, the study, the session as arrays, what was damaged."""
+    """What one pass over a journal gave: files, the study, the arrays that it used, what was damaged."""
 
     paths: list[Path]
     study: Study
-    recording: Recording
+    shared: Shared
     damage: Damage | None
 
 
@@ -114,17 +115,18 @@ def make_products(
     with TableWriter(grid_path, grid_columns(bench), bench=header.bench, program=header.program) as table:
         table.write(grid_values(recording))
     paths = [samples_path, grid_path]
-    result = study(recording)
+    shared = shared_of(recording)
+    result = study(recording, shared)
     for name, data in (
         (FINDINGS, _text(finding_line(finding) for finding in recording.findings)),
         (STUDY, encode(result)),
-        (REPORT, report_html(result, recording).encode()),
+        (REPORT, report_html(result, shared).encode()),
     ):
         path = session.product(name)
         write_whole(path, data)
         paths.append(path)
         say(f"{path.name} written")
-    return Made(paths, result, recording, records.damage)
+    return Made(paths, result, shared, records.damage)
 
 
 def run_session(

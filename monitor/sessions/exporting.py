@@ -268,12 +268,14 @@ def _fit(session: Session, names: Mapping[str, Path], study: Study, out: Path, s
 
 def _package(session: Session, names: Mapping[str, Path], out: Path) -> list[Path]:
     from monitor.report import report_html
+    from monitor.study.parts.common import shared_of
     from monitor.study.study import study as study_of
 
     # Made anew: a package is handed on, and a report of others could run what it likes in a browser.
     recording, _damage = run_session(session.path)
-    study = study_of(recording)
-    report = report_html(study, recording).encode()
+    shared = shared_of(recording)
+    study = study_of(recording, shared)
+    report = report_html(study, shared).encode()
     out.mkdir(parents=True, exist_ok=True)
     path = free_path(out / f"{safe_name(session.path.name)}.zip")
     temporary = free_path(session.path / ".segments.parquet")

@@ -12,7 +12,7 @@ from monitor.analysis.curve import WORK
 from monitor.analysis.diagnose import Diagnosis
 from monitor.analysis.expected import LOSS_SPREAD
 from monitor.study.parts.changes import shifts_of
-from monitor.study.parts.common import Shared, clock, shared_of
+from monitor.study.parts.common import Shared, shared_of
 from monitor.study.parts.differences import segment_of
 from monitor.study.parts.peaks import PEAKS_S, best_mean, efficiency_of, peaks_of
 from monitor.study.parts.repeats import cycles_of, repeats_of
@@ -22,13 +22,17 @@ from monitor.study.parts.splits import agreement_of, line_of, splits_of
 from monitor.study.recording import Recording
 from monitor.study.results import InstrumentStudy, Study, encode, known, rounded
 from monitor.study.verdict import Judgement, conclude, open_questions
+from monitor.text import clock
 
 __all__ = ["encode", "study"]
 
 
-def study(recording: Recording) -> Study:
-    """Study a session that was run through the pipeline."""
-    shared = shared_of(recording)
+def study(recording: Recording, shared: Shared | None = None) -> Study:
+    """Study a session that was run through the pipeline.
+
+    `shared`: its arrays (`shared_of(recording)`), if the caller goes on to make a report of them.
+    """
+    shared = shared or shared_of(recording)
     shifts = []
     for i in shared.compared:
         found = shifts_of(shared, i)

@@ -21,6 +21,7 @@ from monitor.study.results import (
     Split,
     TorqueLine,
 )
+from monitor.text import clock
 
 NOTICEABLE_PERCENT = 1.0
 """A change that is beyond chance but smaller than this is of no use to a tester."""
@@ -210,7 +211,7 @@ class Judgement:
             side = "" if s.side == "total" else f"its {s.side} side "
             way = "rose" if s.delta_percent > 0.0 else "fell"
             act = f" ({s.act})" if s.act else ""
-            extra.append(f"{side}{way} by {abs(s.delta_percent):.1f} % at {_clock(s.t_s)}{act}")
+            extra.append(f"{side}{way} by {abs(s.delta_percent):.1f} % at {clock(s.t_s)}{act}")
         if extra:
             text += "; " + ", then ".join(extra)
         trouble = []
@@ -247,11 +248,6 @@ def _worst_pair(d: Difference) -> tuple[float, float | None]:
 
 def _and(labels: Sequence[str]) -> str:
     return labels[0] if len(labels) == 1 else f"{', '.join(labels[:-1])} and {labels[-1]}"
-
-
-def _clock(t_s: float) -> str:
-    minutes, seconds = divmod(round(t_s), 60)
-    return f"{minutes}:{seconds:02d}" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"
 
 
 # -- would a careful tester use it as a reference?
@@ -322,7 +318,7 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
         side = "" if s.side == "total" else f" on its {s.side} side"
         reasons.append(
             Reason(
-                "bad", f"it moved by {s.delta_percent:+.1f} %{side} at {_clock(s.t_s)} against its own past"
+                "bad", f"it moved by {s.delta_percent:+.1f} %{side} at {clock(s.t_s)} against its own past"
             )
         )
     labels = [j.label for j in _witnesses(judgement, all_of)]
@@ -412,7 +408,7 @@ def _faults(judgement: Judgement) -> list[Reason]:
     for kind, words in FAULT_WORDS.items():
         found = judgement.raised(kind)
         if found:
-            reasons.append(Reason("bad", f"it {words} at {_clock(found[0].since_s)}"))
+            reasons.append(Reason("bad", f"it {words} at {clock(found[0].since_s)}"))
     return reasons
 
 

@@ -65,10 +65,3 @@ def shared_of(recording: Recording) -> Shared:
     compared = [i for i in grid.powered if grid.reference_label(i) is not None]
     held = held_by(recording.writes, grid.seconds)
     return Shared(recording, grid, spans, held, compared, {i: grid.blocks(i, spans) for i in compared})
-
-
-def clock(t_s: float) -> str:
-    """Session time as `4:05` or `1:04:05`."""
-    whole = round(t_s)
-    minutes, seconds = divmod(whole, 60)
-    return f"{minutes}:{seconds:02d}" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"

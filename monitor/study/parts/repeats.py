@@ -5,9 +5,10 @@ import re
 from collections.abc import Sequence
 
 from monitor.analysis.block import MIN_POWER_W
-from monitor.study.parts.common import Shared, clock
+from monitor.study.parts.common import Shared
 from monitor.study.parts.differences import difference
 from monitor.study.results import Cycles, Difference, Repeat, SegmentStudy, known, rounded
+from monitor.text import clock
 
 
 def cycles_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Cycles]:

@@ -1,4 +1,4 @@
-"""How commands speak: data to stdout, talk to stderr, nothing from outside unescaped."""
+"""What commands write: results to stdout, messages to stderr, nothing from outside unescaped."""
 
 import sys
 from collections.abc import Sequence
@@ -10,12 +10,12 @@ class UsageError(Exception):
     """The arguments don't fit together, or name what isn't there; the text has the remedy."""
 
 
-def tell(text: str) -> None:
+def write_message(text: str) -> None:
     """A line for the person, on stderr, freed of control characters."""
     print("\n".join(plain(line) for line in text.split("\n")), file=sys.stderr, flush=True)
 
 
-def give(text: str) -> None:
+def write_result(text: str) -> None:
     """A line of data, or several, on stdout, freed of control characters."""
     print("\n".join(plain(line) for line in text.split("\n")), flush=True)
 
@@ -28,7 +28,7 @@ def on_terminal() -> bool:
 def has_screen() -> bool:
     """Whether the screen can be shown; says that lines are printed instead if it can't."""
     if not on_terminal():
-        tell("note: no terminal, so findings are printed as lines (as --headless does)")
+        write_message("note: no terminal, so findings are printed as lines (as --headless does)")
         return False
     return True
 

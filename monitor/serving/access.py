@@ -1,4 +1,4 @@
-"""Who may look at a screen that is served to other computers: codes that open the door once each."""
+"""Who may look at a screen that is served to other computers: access codes, each of which opens once."""
 
 import hmac
 import secrets
@@ -19,7 +19,7 @@ def new_code() -> str:
     return "".join(secrets.choice(ALPHABET) for _ in range(CODE_SIGNS))
 
 
-class Door:
+class AccessCodes:
     """Gives out keys (for cookies) against codes.
 
     `on_code` is told each new code, to be shown to whoever sits at the computer. `now` gives

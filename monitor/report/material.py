@@ -1,0 +1,82 @@
+"""What the parts of a page draw on: a study, its grid, and what is asked of both again and again."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from monitor.setup.bench import CONSENSUS
+from monitor.study.against import Comparison
+from monitor.study.grid import Blocks, Bools, Grid
+from monitor.study.parts.common import QUIET_EDGE, Shared
+from monitor.study.results import Difference, Study
+from monitor.text import plain
+
+
+@dataclass(frozen=True)
+class Material:
+    """One study with the arrays that it was made from; `comparison`: other sessions beside it."""
+
+    study: Study
+    shared: Shared
+    comparison: Comparison | None = None
+
+    @property
+    def grid(self) -> Grid:
+        """The synchronized seconds."""
+        return self.shared.grid
+
+    @cached_property
+    def order(self) -> dict[str, int]:
+        """The number of each instrument, which decides its colour, marker and dash."""
+        return {label: k for k, label in enumerate(self.grid.labels)}
+
+    @cached_property
+    def compared(self) -> list[str]:
+        """Those that have something to be held against."""
+        return [self.grid.labels[i] for i in self.shared.compared]
+
+    @cached_property
+    def powered(self) -> list[str]:
+        """Those that measure power."""
+        return [self.grid.labels[i] for i in self.grid.powered]
+
+    @cached_property
+    def blocks(self) -> dict[str, Blocks]:
+        """The blocks of each compared instrument."""
+        return {self.grid.labels[i]: blocks for i, blocks in self.shared.blocks.items()}
+
+    @property
+    def reference(self) -> str:
+        """What the others are compared with, in words."""
+        return "the median of all" if self.study.reference == CONSENSUS else self.study.reference
+
+    def differences(self, label: str) -> list[tuple[str, Difference]]:
+        """What one instrument differs by, segment by segment, with names."""
+        found = [
+            (plain(s.name, 60), d)
+            for s in self.study.segments
+            for d in s.differences
+            if d.instrument == label
+        ]
+        found += [
+            (plain(f"{c.name} (whole cycles)", 60), d)
+            for c in self.study.cycles
+            for d in c.differences
+            if d.instrument == label
+        ]
+        return found
+
+    def mean(self, label: str) -> float | None:
+        """Mean power over the whole ride where it is known."""
+        power = self.grid.power_w[:, self.order[label]]
+        return float(np.nanmean(power)) if np.isfinite(power).any() else None
+
+    def limit(self, label: str) -> float:
+        """The tolerance at high power, percent."""
+        return self.grid.limit_percent(self.order[label], 1e9)
+
+    def quiet(self, label: str) -> Bools:
+        """Which blocks of an instrument lie in quiet riding."""
+        result: Bools = self.blocks[label].edge_percent < QUIET_EDGE
+        return result

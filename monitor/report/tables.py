@@ -1,0 +1,212 @@
+"""The rows of the page's tables, as texts."""
+
+from typing import Any
+
+from monitor.report.material import Material
+from monitor.report.words import LOADS, WORDS
+from monitor.study.results import SegmentStudy
+from monitor.text import PAGE, clock, plain
+
+number, sure, NOTHING = PAGE.number, PAGE.sure, PAGE.nothing
+
+
+def segment_rows(given: Material, s: SegmentStudy) -> dict[str, Any]:
+    """One segment: a row an instrument, below it its parts between two changes."""
+    rows: list[dict[str, Any]] = []
+    for label, m in s.means.items():
+        d = next((d for d in s.differences if d.instrument == label), None)
+        verdict = "reference" if label == given.study.reference else d.verdict if d else "none"
+        rows.append(
+            {
+                "part": False,
+                "label": label,
+                "note": f"{d.excluded_s} s around a fault left out of differences"
+                if d and d.excluded_s
+                else "",
+                "power": number(m.power_w),
+                "left": number(m.left_w),
+                "right": number(m.right_w),
+                "cadence": number(m.cadence_rpm),
+                "coverage": f"{100.0 * m.coverage:.0f} %",
+                "delta_w": number(d.delta_w if d else None, 1, True),
+                "delta": number(d.delta_percent if d else None, 2, True),
+                "expected": number(d.expected_percent if d else None, 2, True),
+                "deviation": sure(d.deviation_percent, d.u95_percent, 2) if d else NOTHING,
+                "limit": number(d.limit_percent if d else None, 2),
+                "verdict": verdict,
+                "word": WORDS[verdict] if verdict != "none" else NOTHING,
+            }
+        )
+        for p in d.parts if d else []:
+            rows.append(
+                {
+                    "part": True,
+                    "label": f"of these {label} from {clock(p.start_s)} to {clock(p.end_s)}",
+                    "deviation": sure(p.deviation_percent, p.u95_percent, 2),
+                    "limit": number(d.limit_percent if d else None, 2),
+                    "verdict": p.verdict,
+                    "word": WORDS[p.verdict],
+                }
+            )
+    steady = "" if s.steady or s.kind != "block" else ", unsteady"
+    return {
+        "name": plain(s.name, 60),
+        "time": f"{clock(s.start_s)}–{clock(s.end_s)}, {s.settle_s:g} s settling",
+        "load": LOADS.get(s.load, s.load) + steady + (f", {plain(s.gear, 30)}" if s.gear else ""),
+        "rows": rows,
+    }
+
+
+def by_side(given: Material) -> list[str]:
+    """Each side against the same side of another instrument, as a line."""
+    lines = []
+    for label, i in given.study.instruments.items():
+        for r in i.by_side:
+            lines.append(
+                f"{label}, {r.side} side against {r.reference}, {clock(r.start_s)} to {clock(r.end_s)}: "
+                f"{sure(r.deviation_percent, r.u95_percent)} %, limit {number(r.limit_percent)} %: "
+                f"{WORDS[r.verdict]}"
+            )
+    return lines
+
+
+def side_rows(given: Material) -> list[dict[str, str]]:
+    """Left and right differences and balance, a row a segment and instrument."""
+    return [
+        {
+            "segment": plain(s.name, 60),
+            "label": d.instrument,
+            "against": d.side_reference,
+            "left": number(d.left_delta_w, 1, True),
+            "right": number(d.right_delta_w, 1, True),
+            "share": f"{100.0 * d.share_right:.0f} %"
+            if d.share_right is not None
+            else "no difference to share",
+            "balance": number(s.means[d.instrument].left_percent, 1)
+            + f" (against {number(s.means[d.side_reference].left_percent, 1)})",
+        }
+        for s in given.study.segments
+        for d in s.differences
+        if d.side_reference is not None
+    ]
+
+
+def split_rows(given: Material) -> list[dict[str, Any]]:
+    """Deviation by load, torque, cadence and power, a column an instrument."""
+    names = {"load": "load", "torque": "torque", "cadence": "cadence", "power": "power"}
+    keys = [(s.by, s.group) for s in given.study.splits if s.by in names]
+    rows = []
+    for by, group in dict.fromkeys(sorted(keys, key=lambda k: list(names).index(k[0]))):
+        cells = []
+        for label in given.compared:
+            found = next(
+                (s for s in given.study.splits if (s.by, s.group, s.instrument) == (by, group, label)),
+                None,
+            )
+            cells.append(
+                {
+                    "text": f"{sure(found.deviation_percent, found.u95_percent)} (n {found.blocks}) "
+                    + WORDS[found.verdict][0]
+                    if found
+                    else NOTHING,
+                    "verdict": found.verdict if found else "none",
+                }
+            )
+        rows.append({"by": names[by], "group": LOADS.get(group, group), "cells": cells})
+    return rows
+
+
+def sprint_rows(given: Material) -> list[dict[str, str]]:
+    """Peaks and work of each instrument in each sprint."""
+    return [
+        {
+            "segment": plain(s.name, 60),
+            "label": label,
+            "one": number(peaks["1"], 0),
+            "three": number(peaks["3"], 0),
+            "five": number(peaks["5"], 0),
+            "work": number(s.sprint.work_kj[label], 2),
+        }
+        for s in given.study.segments
+        if s.sprint
+        for label, peaks in s.sprint.peaks_w.items()
+    ]
+
+
+def peak_rows(given: Material) -> list[dict[str, Any]]:
+    """Highest means over a time: an instrument's own best and that of the same seconds."""
+    return [
+        {
+            "seconds": f"{p.seconds} s" if p.seconds < 120 else f"{p.seconds // 60} min",
+            "at": clock(p.start_s),
+            "cells": [
+                f"{number(p.best_w[label], 0)} ({number(p.same_window_w[label], 0)})"
+                for label in given.powered
+            ],
+        }
+        for p in given.study.peaks
+    ]
+
+
+def efficiency(given: Material) -> list[dict[str, str]]:
+    """Power at the hub over power at the crank beside published values."""
+    rows = []
+    for e in given.study.efficiency:
+        u95 = f" ± {number(e.u95_percent)}" if e.u95_percent is not None else ""
+        rows.append(
+            {
+                "segment": plain(e.segment, 60),
+                "pair": f"{e.hub} / {e.crank}",
+                "power": number(e.power_w, 0),
+                "measured": number(e.percent) + u95,
+                "published": f"{number(e.expected_low_percent)} to {number(e.expected_high_percent)}",
+            }
+        )
+    return rows
+
+
+def signal_rows(given: Material) -> list[dict[str, str]]:
+    """How each instrument was received, how it scatters and how late it is."""
+    rows = []
+    for label, i in given.study.instruments.items():
+        if i.noise_w is not None:
+            noise = number(i.noise_w, 1)
+        elif i.noise_high_w is not None:
+            noise = f"below {number(i.noise_high_w, 1)}"
+        else:
+            noise = NOTHING
+        rows.append(
+            {
+                "label": label,
+                "packets": str(i.signal.packets),
+                "bad": str(i.signal.bad_packets),
+                "missed": str(i.signal.missed_packets),
+                "interval": number(i.signal.interval_s, 2),
+                "gap": number(i.signal.longest_gap_s, 1),
+                "lost": number(i.lost_s, 0),
+                "loss": number(i.loss_percent, 1),
+                "noise": noise,
+                "lag": sure(i.lag_s, i.lag_u95_s, 2),
+                "work": number(i.work_kj, 1),
+            }
+        )
+    return rows
+
+
+def repeatability(given: Material) -> list[dict[str, str]]:
+    """Spread within and between sessions, terms of ISO 5725."""
+    if given.comparison is None:
+        return []
+    return [
+        {
+            "label": r.instrument,
+            "sessions": str(r.sessions),
+            "segments": str(r.segments),
+            "within": number(r.within_percent, 2),
+            "between": number(r.between_percent, 2),
+            "total": number(r.total_percent, 2),
+            "r": number(r.repeatability_limit_percent, 2),
+            "R": number(r.reproducibility_limit_percent, 2),
+        }
+        for r in given.comparison.repeatability
+    ]

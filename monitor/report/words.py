@@ -1,0 +1,181 @@
+"""What the page says in sentences: verdicts, bench, method, captions of the traces, the list of events."""
+
+import contextlib
+from typing import Any
+
+from monitor.report.charts import Markup, swatch
+from monitor.report.material import Material
+from monitor.text import PAGE, clock, minus, plain
+
+number, sure, NOTHING = PAGE.number, PAGE.sure, PAGE.nothing
+WORDS = {
+    "agrees": "✓ agrees",
+    "differs": "✗ differs",
+    "undecided": "? can’t tell yet",
+    "reference": "● the reference",
+    "none": "– no power to judge",
+}
+ANSWERS = {"yes": "Yes", "no": "No", "undecided": "Can’t tell yet"}
+POINTS = {"good": "✓", "bad": "✗", "open": "?"}
+LOADS = {
+    "held": "held by the trainer",
+    "grade": "simulated grade",
+    "resistance": "fixed resistance",
+    "target": "at a target",
+    "free": "free",
+    "sprint": "sprint",
+    "not told": "not told",
+}
+
+
+UNITS = {"mm": "mm", "v": "V", "percent": "%"}
+"""By the last part of a fact's name."""
+
+
+def fact(name: str, value: str) -> str:
+    """What an instrument told of itself, the unit behind the number: `crank length 172.5 mm`."""
+    words, _, last = plain(name, 40).rpartition("_")
+    unit, value = UNITS.get(last) if words else None, plain(value, 40)
+    if unit is not None:
+        with contextlib.suppress(ValueError):
+            value = f"{float(value):.4g}"
+    text = f"{words} {value} {unit}" if unit else f"{words}_{last} {value}"
+    return text.replace("_", " ").strip()
+
+
+def cards(given: Material) -> list[dict[str, Any]]:
+    """The verdict on each instrument."""
+    result = []
+    for label, i in given.study.instruments.items():
+        result.append(
+            {
+                "label": label,
+                "swatch": Markup(swatch(given.order[label])),
+                "role": i.role,
+                "mount": i.mount,
+                "verdict": i.verdict,
+                "word": WORDS[i.verdict],
+                "sentence": minus(plain(i.sentence)),
+                "cause": i.cause,
+                "cause_text": plain(i.cause_text[:1].upper() + i.cause_text[1:])
+                + ("." if i.cause_text else ""),
+                "answer": ANSWERS[i.serves_as_reference],
+                "why": minus(plain(i.why[:1].upper() + i.why[1:])) + ".",
+                "reasons": [
+                    {"point": r.point, "word": POINTS[r.point], "text": minus(plain(r.text))}
+                    for r in i.reasons
+                ],
+            }
+        )
+    return result
+
+
+def bench_rows(given: Material) -> list[dict[str, str]]:
+    """What was on the bench, as the tester and the radio describe it."""
+    result = []
+    for label, i in given.study.instruments.items():
+        told = ", ".join(fact(k, v) for k, v in i.told.items())
+        result.append(
+            {
+                "label": label,
+                "role": i.role,
+                "mount": i.mount,
+                "sides": i.sides,
+                "claim": f"± {i.claim_percent:g} %" if i.claim_percent is not None else "not told",
+                "crank": f"{i.crank_length_mm:g} mm" if i.crank_length_mm is not None else NOTHING,
+                "told": told or "nothing",
+                "zeroed": plain("; ".join(i.zeroed)) or "not during the session",
+                "notes": plain(i.notes, 200) or NOTHING,
+            }
+        )
+    return result
+
+
+def judged(given: Material) -> list[str]:
+    """How the comparison was made, a paragraph each."""
+    grid, study = given.grid, given.study
+    losses = [
+        f"{label}: {loss.watts:g} W and {loss.percent:g} % between crank and hub"
+        for label, loss in zip(grid.labels, grid.losses, strict=True)
+        if loss.watts or loss.percent
+    ]
+    lags = [
+        f"{label} {sure(i.lag_s, i.lag_u95_s, 2)} s"
+        for label, i in study.instruments.items()
+        if i.lag_s is not None
+    ]
+    text = [
+        f"Every instrument was compared with {given.reference}. Power was not sampled but added up: each "
+        "instrument’s work over the same seconds, divided by the time. Where an instrument was not "
+        "heard, those seconds count for nobody.",
+        "The first seconds after each change of load are left out (they stand in the table), because "
+        "instruments average differently.",
+    ]
+    if losses:
+        text.append(
+            f"The bench states these losses: {'; '.join(losses)}. Deviations are what is left after "
+            "them; a fifth of the loss counts as uncertain."
+        )
+    if lags:
+        text.append(f"Differences in timing were found and taken out: {', '.join(lags)}.")
+    limits = [f"{label} {number(given.limit(label))} %" for label in given.compared]
+    text.append(
+        "The limit comes from both claims (root sum of squares) unless the bench sets one, and is never "
+        f"finer than {grid.bench.limits.floor_w:g} W" + (f": {', '.join(limits)}." if limits else ".")
+    )
+    text.append(
+        "“Agrees” means that the deviation and its whole uncertainty (95 %) lie inside the limit, "
+        "“differs” that they lie outside it; everything between is “can’t tell yet”. Uncertainty "
+        "comes from the scatter of blocks of ten seconds, from the loss, and from what changing "
+        "load at the ends of a segment can do."
+    )
+    faults = sum(d.excluded_s for s in study.segments for d in s.differences)
+    if faults:
+        text.append(
+            "Seconds in which an instrument showed no power, a standing value or a spike are told for "
+            "themselves and do not count as a deviation."
+        )
+    if any(s.found for s in study.segments):
+        text.append("Nobody divided this session: its segments were found in the data.")
+    return [minus(t) for t in text]
+
+
+def trace_captions(given: Material) -> list[tuple[str, str, str]]:
+    """Element, heading and caption of each trace."""
+    means = ", ".join(f"{label} {number(given.mean(label), 0)} W" for label in given.powered)
+    band = ", ".join(f"{label} ± {number(given.limit(label))} %" for label in given.compared)
+    both = [lb for lb in given.powered if given.grid.instruments[given.order[lb]].sides == "both"]
+    deviation = (
+        f"From {given.reference} over thirty seconds, after the expected loss. Bands: tolerance ({band})."
+    )
+    power = (
+        f"As shown by each instrument, one value a second. Means of the ride: {means}. Grey stripes are "
+        "segments; small signs at the foot: squares acts, triangles findings, diamonds changes."
+    )
+    left = f"Left side’s part of the power over ten seconds: {' against '.join(both) or 'not told'}."
+    return [
+        ("trace-power", "Power", power),
+        ("trace-difference", "Deviation", deviation if band else "Nothing to compare with."),
+        ("trace-left", "Left share", left),
+        ("trace-cadence", "Cadence", "As told by each instrument."),
+    ]
+
+
+def events(given: Material) -> list[dict[str, str]]:
+    """Acts, findings and changes in the order of time."""
+    rows: list[tuple[float, str, str]] = []
+    for a in given.grid.recording.acts:
+        whom = f"{a.instrument}: " if a.instrument else ""
+        rows.append((a.t_ns / 1e9, f"act: {a.act}", f"{whom}{a.text}"))
+    for f in given.grid.recording.findings:
+        if f.event == "raised":
+            rows.append((f.since_s, f"finding: {f.kind}", f.advice))
+    for s in given.study.shifts:
+        side = "" if s.side == "total" else f" {s.side} side"
+        act = f" ({s.act})" if s.act else ""
+        by = number(s.delta_percent, 1, True)
+        rows.append((s.t_s, "change", f"{s.instrument}{side} moved by {by} %{act}"))
+    return [
+        {"t": clock(t), "kind": plain(kind, 40), "text": minus(plain(text, 400))}
+        for t, kind, text in sorted(rows, key=lambda r: r[0])
+    ]
