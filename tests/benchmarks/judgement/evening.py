@@ -27,7 +27,7 @@ RIDDEN_W = 20.0
 
 @dataclass(frozen=True)
 class Piece:
-    """A stretch of the ride: load in W, cadence in rpm (0: no pedalling), gear, and how it is written down."""
+    """A stretch of the ride: load in W, cadence in rpm (0: no pedalling), gear, and its kind."""
 
     name: str
     seconds: int
@@ -40,7 +40,7 @@ class Piece:
 
 @dataclass(frozen=True)
 class Change:
-    """From `t_s` on these of the meter's figures are other ones; over `over_s` seconds if that is not zero."""
+    """From `t_s` on these of the meter's figures are other ones; gradually over `over_s` seconds."""
 
     t_s: float
     gain_left: float | None = None
@@ -122,6 +122,8 @@ class Evening:
     clean_left_w: dict[str, Array]
     clean_right_w: dict[str, Array]
     power_w: Array
+    omega: Array
+    """Of the crank, rad/s."""
     segments: list[tuple[float, float, str]]
 
     def deviation_percent(self, label: str, against: str, begin: float, end: float, side: str = "") -> float:
@@ -131,6 +133,14 @@ class Evening:
         ridden = self.power_w[at] > RIDDEN_W
         own, other = table[label][at][ridden].sum(), table[against][at][ridden].sum()
         return float(100.0 * (own / other - 1.0)) if other > 0.0 else math.nan
+
+    def line(self, label: str, against: str) -> tuple[float, float]:
+        """True gain and zero offset (N·m) of one's torque over the other's, which has no zero."""
+        m = next(m for m in self.plan.meters if m.label == label)
+        zero = m.zero_left_nm + m.zero_right_nm
+        ridden = self.power_w > RIDDEN_W
+        own = (self.clean_w[label] - zero * self.omega)[ridden].sum()
+        return float(own / self.clean_w[against][ridden].sum()), zero
 
     def lag_s(self, label: str) -> float:
         """True lateness: transport, and half of what averaging exceeds the interval of new values.
@@ -158,7 +168,7 @@ def ornstein(rng: np.random.Generator, n: int, step_s: float, tau_s: float) -> A
 
 
 def block_figures(tau_s: float, block_s: float = 10.0) -> tuple[float, float]:
-    """Variance of block means of unit exponential noise, and the correlation of neighbours (by integration)."""
+    """Variance of block means of unit exponential noise, and the correlation of neighbours."""
     a = block_s / tau_s
     variance = 2.0 * (a - 1.0 + math.exp(-a)) / (a * a)
     return variance, (1.0 - math.exp(-a)) ** 2 / (a * a) / variance
@@ -253,9 +263,7 @@ def make(plan: Plan) -> Evening:
     turning = (rpm > 15.0) & (watts > 5.0)
     omega = np.where(turning, rpm, 0.0) * (2 * math.pi / 60)
     watts = np.where(turning, np.maximum(watts, 0.0), 0.0)
-    share = rng.uniform(0.47, 0.53) + np.interp(
-        middle, whole, 0.004 * ornstein(rng, seconds, 1.0, 40.0)
-    )
+    share = rng.uniform(0.47, 0.53) + np.interp(middle, whole, 0.004 * ornstein(rng, seconds, 1.0, 40.0))
     turns = np.concatenate(([0.0], np.cumsum(omega / GRID_HZ))) / (2 * math.pi)
 
     def per_second(x: Array) -> Array:
@@ -317,6 +325,7 @@ def make(plan: Plan) -> Evening:
         {k: v[1] for k, v in clean.items()},
         {k: v[2] for k, v in clean.items()},
         per_second(watts),
+        per_second(omega),
         segments,
     )
 

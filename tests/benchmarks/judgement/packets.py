@@ -68,7 +68,7 @@ class _Crank:
 def send(
     m: "Meter", t: Array, left: Array, right: Array, turns: Array, rng: np.random.Generator
 ) -> list[Record]:
-    """All that the host hears of one instrument whose works (J) and crank turns are given at the times `t`."""
+    """All that the host hears of one instrument; works (J) and crank turns are given at the times `t`."""
     up = 0.5
     records: list[Record] = [Link(0, m.label, "searching"), Link(int(0.4e9), m.label, "up")]
     if m.sender.startswith("ble"):

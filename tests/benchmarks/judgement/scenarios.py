@@ -15,11 +15,11 @@ from tests.benchmarks.judgement.evening import Change, Meter, Piece, Plan, chang
 
 Rng = np.random.Generator
 SPREAD_OF_LOSS = 0.13
-"""Relative spread of what chains of one kind lose (efficiencies of three gears, Wilson, Bicycling Science)."""
+"""Relative spread of what chains lose (efficiencies of three gears: Wilson, Bicycling Science)."""
 
 
 def _ride(rng: Rng, minutes: float = 24.0, sprint: bool = True) -> tuple[Piece, ...]:
-    """A protocol of steady blocks, low and high cadence, over/unders, a sprint, free riding; repeats at the end."""
+    """Steady blocks, low and high cadence, over/unders, a sprint, free riding; a repeat at the end."""
     base, rpm = rng.uniform(180, 250), rng.uniform(84, 94)
     stretch = minutes / 24.0
 
@@ -98,9 +98,7 @@ def _wander(meters: list[Meter], r: float) -> tuple[Meter, ...]:
 
 def _three(rng: Rng) -> list[Meter]:
     """Pedals as reference, the unit on test, and a hub or a spider."""
-    third = (
-        _hub(rng, "hub", "witness", 1.5) if rng.random() < 0.5 else _spider(rng, "spider", "witness", 1.5)
-    )
+    third = _hub(rng, "hub", "witness", 1.5) if rng.random() < 0.5 else _spider(rng, "spider", "witness", 1.5)
     return [
         _pedals(rng, "pedals", "reference", 1.0),
         _pedals(rng, "heron", "on-test", 1.5),
@@ -233,7 +231,7 @@ def two_only(name: str, seed: int) -> Plan:
 
 
 def copied(name: str, seed: int) -> Plan:
-    """The reference is wrong and heard twice, on two radios; the healthy unit stands alone against one opinion.
+    """The reference is wrong and heard twice, on two radios, and the healthy unit is alone against it.
 
     With the serial number told on both radios, or without.
     """
@@ -247,7 +245,7 @@ def copied(name: str, seed: int) -> Plan:
 
 
 def dirty_chain(name: str, seed: int) -> Plan:
-    """A chain that takes 3 to 5 % more than stated: the hub, as reference or witness, reads low; all are healthy."""
+    """A chain that takes 3 to 5 % more than stated: the hub reads low, and all are healthy."""
     rng = np.random.default_rng([seed, 9])
     hub = _hub(rng, "hub", "reference" if seed % 2 else "witness", 1.5)
     assert hub.loss is not None
@@ -301,9 +299,7 @@ def gear(name: str, seed: int) -> Plan:
     rng = np.random.default_rng([seed, 12])
     meters = [within_claim(m, rng, 0.5) for m in _three(rng)]
     meters[1] = replace(meters[1], missing_gear="large")
-    return Plan(
-        name, seed, _ride(rng), _wander(meters, 0.45), "pedals", healthy=("pedals", meters[2].label)
-    )
+    return Plan(name, seed, _ride(rng), _wander(meters, 0.45), "pedals", healthy=("pedals", meters[2].label))
 
 
 def side(name: str, seed: int) -> Plan:
