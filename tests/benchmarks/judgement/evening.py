@@ -143,13 +143,13 @@ class Evening:
         return float(own / self.clean_w[against][ridden].sum()), zero
 
     def lag_s(self, label: str) -> float:
-        """True lateness: transport, and half of what averaging exceeds the interval of new values.
+        """True lateness: transport, waiting, and half of what averaging exceeds the interval of new values.
 
         A dual meter counts torque and turns without averaging, whatever its shown power does.
         """
         m = next(m for m in self.plan.meters if m.label == label)
         averaged = 0.0 if m.dual else 0.5 * max(0.0, m.smoothing_s - packets.STEP_S[m.sender])
-        return m.delay_s + averaged
+        return m.delay_s + averaged + packets.WAIT_S[m.sender]
 
 
 def ornstein(rng: np.random.Generator, n: int, step_s: float, tau_s: float) -> Array:

@@ -19,6 +19,9 @@ Array = NDArray[np.float64]
 
 STEP_S = {"ble-dual": 1.0, "ble-total": 1.0, "ant-dual": 0.25, "ant-total": 1.0, "ant-trainer": 0.25}
 """How often the values of each kind of sender are new."""
+WAIT_S = {"ble-dual": 0.0, "ble-total": 0.02, "ant-dual": 0.0, "ant-total": 0.13, "ant-trainer": 0.19}
+"""How long a new value waits for its packet in the mean: half a slot of ANT+, and where every fourth slot has
+another page a quarter of one more; over Bluetooth the connection event. Events of a crank bear their own time."""
 ANT_LOST = 0.01
 RESTS_AFTER_S = 2.5
 
@@ -104,7 +107,7 @@ def _bluetooth(m: "Meter", t: Array, left: Array, right: Array, turns: Array, s:
     n = len(s)
     stamp = np.floor(crank.t_s[crank.known] * 1024)
     if m.sender == "ble-total":
-        power = np.where(crank.resting, 0, np.rint(_mean(m, t, left + right, at)))
+        power = np.rint(_mean(m, t, left + right, at))
         return _table([("<u2", 0x20), ("<i2", power), ("<u2", crank.known), ("<u2", stamp)], n)
     power, share = crank.over(max(1, round(m.smoothing_s)), 1.0)
     power = np.where(crank.resting, 0, np.rint(power * m.shown_factor))
