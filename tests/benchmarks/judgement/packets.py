@@ -20,8 +20,8 @@ Array = NDArray[np.float64]
 STEP_S = {"ble-dual": 1.0, "ble-total": 1.0, "ant-dual": 0.25, "ant-total": 1.0, "ant-trainer": 0.25}
 """How often the values of each kind of sender are new."""
 WAIT_S = {"ble-dual": 0.0, "ble-total": 0.02, "ant-dual": 0.0, "ant-total": 0.13, "ant-trainer": 0.19}
-"""How long a new value waits for its packet in the mean: half a slot of ANT+, and where every fourth slot has
-another page a quarter of one more; over Bluetooth the connection event. Events of a crank bear their own time."""
+"""How long a new value waits for its packet in the mean, s: half a slot of ANT+, a quarter of one more where
+every fourth has another page; over Bluetooth the connection event. Events of a crank bear their own time."""
 ANT_LOST = 0.01
 RESTS_AFTER_S = 2.5
 
