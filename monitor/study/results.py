@@ -220,13 +220,17 @@ class TorqueLine(msgspec.Struct, frozen=True):
 
 
 class ShiftStudy(msgspec.Struct, frozen=True):
-    """A step of an instrument against its own past; `act` is what the operator did then, if anything."""
+    """A step of an instrument against its own past; `act` is what the operator did then, if anything.
+
+    `sure`: it is this one's, not that of what it is compared with. Two instruments alone can't tell.
+    """
 
     instrument: str
     t_s: float
     delta_percent: float
     side: str
     act: str = ""
+    sure: bool = True
 
 
 class Reason(msgspec.Struct, frozen=True):

@@ -7,6 +7,7 @@ work. What is told is in `monitor.study.results`, how each part is found in
 """
 
 import math
+from itertools import pairwise
 
 from monitor.analysis.curve import WORK
 from monitor.analysis.diagnose import Diagnosis
@@ -19,6 +20,7 @@ from monitor.study.parts.repeats import cycles_of, repeats_of
 from monitor.study.parts.sides import by_side, diagnose_of
 from monitor.study.parts.signals import noise_of, signal_of, told_facts
 from monitor.study.parts.splits import agreement_of, line_of, splits_of
+from monitor.study.parts.who import attributed, same_as, who
 from monitor.study.recording import Recording
 from monitor.study.results import InstrumentStudy, Study, encode, known, rounded
 from monitor.study.verdict import Judgement, conclude, open_questions
@@ -38,10 +40,13 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         found = shifts_of(shared, i)
         shifts += found
         shared.cuts[i] = sorted({s.t_s for s in found} | set(shared.acts(i)))
-    shifts.sort(key=lambda s: (s.t_s, s.instrument))
     for i in shared.compared:
         shared.usual[i] = shared.usual_of(i)
     grid = shared.grid
+    copies = same_as(shared)
+    shifts = attributed(shared, copies, shifts)
+    edges = [0.0, *sorted({t for cuts in shared.cuts.values() for t in cuts}), float(grid.seconds)]
+    common = [w for a, b in pairwise(edges) if (w := who(shared, copies, a, b)) is not None]
     segments = [segment_of(shared, k, span) for k, span in enumerate(shared.spans)]
     cycles = cycles_of(shared, segments)
     repeats = repeats_of(shared, segments)
@@ -54,6 +59,8 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
             label, grid.instruments[i], grid.bench.reference, grid.reference_label(i), segments, cycles,
             repeats, splits, [s for s in shifts if s.instrument == label], recording.findings,
             signal_of(shared, i), diagnoses.get(i), recording.bench, i in grid.powered, by_side(shared, i),
+            common[-1] if common else None, common[0] if common else None,
+            grid.labels[copies[i]] if i in copies else None,
         )
         for i, label in enumerate(grid.labels)
     }  # fmt: skip
@@ -147,4 +154,11 @@ def _instrument(
         signal=judgement.signal,
         cause_text=judgement.cause_text,
         by_side=list(judgement.by_side),
+        states=list(judgement.states),
+        as_found=judgement.as_found,
+        as_left=judgement.as_left,
+        stands_apart=judgement.stands_apart,
+        apart_odds=known(judgement.apart_odds, 3),
+        same_as=judgement.copy_of,
+        shown_over_counted=judgement.shown_over_counted,
     )

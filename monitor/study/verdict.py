@@ -3,22 +3,30 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
+from monitor.analysis.consistency import Opinion, judge_consistency
 from monitor.analysis.diagnose import Diagnosis
+from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT
 from monitor.finding import Finding
 from monitor.setup.bench import CONSENSUS, Bench, Instrument
+from monitor.study.parts.who import WANDER_PERCENT, Who
 from monitor.study.results import (
+    ActJudged,
     Cycles,
     Difference,
+    Judged,
     Open,
     Reason,
     Repeat,
     SegmentStudy,
     Serves,
     ShiftStudy,
+    ShownOverCounted,
     SideResult,
     Signal,
     Split,
+    State,
     TorqueLine,
 )
 from monitor.text import clock
@@ -31,6 +39,13 @@ MOST_LOST_PERCENT = 2.0
 LONGEST_MINUTES = 60
 LONG_S = 600.0
 """A segment this long shows by itself whether an instrument stays as it is."""
+Judged3 = Literal["yes", "no", "undecided"]
+AVERAGES_DOWN = ("scatter", "between segments")
+"""Parts of a state's budget that more riding makes smaller."""
+LEAST_RATIO = 0.005
+"""Power shown and counted may differ by half a percent: rounding to whole watts and revolutions."""
+LEAST_OPINIONS = 3
+"""Two instruments can only differ: it takes three to tell who."""
 SIDE_KINDS = ("side-off", "balance-off", "sides-swapped", "one-sided")
 FAULT_WORDS = {
     "stuck": "stood still at one value",
@@ -60,6 +75,49 @@ class Judgement:
     bench: Bench
     powered: bool
     by_side: Sequence[SideResult]
+    who: Who | None = None
+    """What all independent instruments say of each other in the last common state."""
+    who_found: Who | None = None
+    """The same in the first."""
+    copy_of: str | None = None
+    states: Sequence[State] = ()
+    acts: Sequence[ActJudged] = ()
+    shown_over_counted: ShownOverCounted | None = None
+
+    @property
+    def stands_apart(self) -> Judged3:
+        """`yes` only for one outside the unique largest consistent subset of three or more."""
+        return self.who.found.apart.get(self.label, "undecided") if self.who is not None else "undecided"
+
+    @property
+    def apart_odds(self) -> float | None:
+        """The probability that it is outside its claim; None where it was no opinion of its own."""
+        return self.who.found.odds.get(self.label) if self.who is not None else None
+
+    @property
+    def opinions(self) -> int:
+        """How many independent instruments there are to tell who is off."""
+        return len(self.who.opinions) if self.who is not None else 0
+
+    def charged(self, verdict: Judged, who: Who | None) -> Judged:
+        """What a comparison's verdict says of this instrument, not of the two that are compared.
+
+        A difference from the reference is this one's only if three or more independent instruments
+        say so; where the reference stands apart, this one is held against the others.
+        """
+        apart = who.found.apart.get(self.label, "undecided") if who is not None else "undecided"
+        if apart == "yes":
+            return "differs"
+        if who is None or who.found.consistent or apart == "undecided":
+            return "undecided" if verdict == "differs" else verdict
+        if verdict == "agrees":
+            return verdict
+        against = who.against_others.get(self.label)
+        if against is None:
+            return "undecided"
+        deviation, u = against
+        claim = self.instrument.claim_percent or DEFAULT_CLAIM_PERCENT
+        return "agrees" if abs(deviation) <= max(claim, 1.96 * u) else "undecided"
 
     @property
     def is_reference(self) -> bool:
@@ -97,9 +155,32 @@ class Judgement:
         ]
 
     def sides_off(self) -> list[SideResult]:
-        """Sides that differ; none where both lean alike, so that it is the total which leans or not."""
+        """Sides that differ; none where both deviate alike, so that it is the total that does or does not."""
         off = [r for r in self.by_side if r.verdict == "differs"]
         return off if len(off) == 1 or len({r.deviation_percent > 0.0 for r in off}) == 2 else []
+
+    @property
+    def pair_verdict(self) -> Judged:
+        """What the comparison with the reference says, in the state as left: a difference, not a culprit."""
+        told = [d for _, d in self.differences()]
+        left = self.left_state
+        if left is not None:
+            sides = [r for r in self.sides_off() if r.end_s > left.from_s]
+            inside = [
+                d
+                for s in self.segments
+                if s.start_s + s.settle_s >= left.from_s and s.end_s <= left.to_s
+                for d in s.differences
+                if d.instrument == self.label and d.verdict == "differs"
+            ]
+            return "differs" if sides or inside else left.verdict
+        if not told:
+            return "undecided"
+        overall = self.overall
+        if self.off() or (overall is not None and overall.verdict == "differs") or self.sides_off():
+            return "differs"
+        agreeing = sum(d.verdict == "agrees" for d in told)
+        return "agrees" if agreeing and (overall is None or overall.verdict == "agrees") else "undecided"
 
     @property
     def verdict(self) -> str:
@@ -108,16 +189,42 @@ class Judgement:
             return "none"
         if self.is_reference:
             return "reference"
-        told = [d for _, d in self.differences()]
-        if not told:
-            return "undecided"
-        overall = self.overall
-        if self.off() or (overall is not None and overall.verdict == "differs") or self.sides_off():
+        return self.charged(self.pair_verdict, self.who) if self.differences() else "undecided"
+
+    @property
+    def judged_states(self) -> list[State]:
+        """States that were long enough to be judged."""
+        return [s for s in self.states if s.deviation_percent is not None and s.u95_percent is not None]
+
+    @property
+    def left_state(self) -> State | None:
+        """The last one: as left."""
+        return self.judged_states[-1] if self.judged_states else None
+
+    @property
+    def as_left(self) -> Judged | None:
+        """What is said of it in its last state; None if none can be judged."""
+        if self.is_reference or not self.judged_states:
+            return self._as_reference(self.who)
+        return self.charged(self.pair_verdict, self.who)
+
+    @property
+    def as_found(self) -> Judged | None:
+        """The same of its first state."""
+        if self.is_reference or not self.judged_states:
+            return self._as_reference(self.who_found)
+        if len(self.judged_states) == 1:
+            return self.as_left
+        return self.charged(self.judged_states[0].verdict, self.who_found)
+
+    def _as_reference(self, who: Who | None) -> Judged | None:
+        """Of the one that others are held against: by all independent instruments together."""
+        if not self.is_reference or who is None or len(who.opinions) < LEAST_OPINIONS:
+            return None
+        apart = who.found.apart.get(self.label, "undecided")
+        if apart == "yes":
             return "differs"
-        agreeing = sum(d.verdict == "agrees" for d in told)
-        if agreeing and (overall is None or overall.verdict == "agrees"):
-            return "agrees"
-        return "undecided"
+        return "agrees" if apart == "no" else "undecided"
 
     def raised(self, *kinds: str) -> list[Finding]:
         """Findings of these kinds that were raised for this instrument."""
@@ -125,21 +232,31 @@ class Judgement:
             f for f in self.findings if f.instrument == self.label and f.event == "raised" and f.kind in kinds
         ]
 
+    def standing(self, *kinds: str) -> list[Finding]:
+        """Those of them that were not cleared again, each as it was raised last."""
+        last: dict[tuple[str, str | None], Finding] = {}
+        for f in self.findings:
+            if f.instrument == self.label and f.kind in kinds:
+                last[f.kind, f.side] = f
+        return [f for f in last.values() if f.event == "raised"]
+
     @property
     def cause(self) -> str | None:
         """Why it deviates; None while it doesn't."""
-        live = [f.cause for f in self.raised("power-off", "side-off") if f.cause]
+        if not self.powered:
+            return None
+        live = [f.cause for f in self.standing("power-off", "side-off") if f.cause]
         if "setting" in live:
             return "setting"
-        if self.raised("one-sided"):
+        if self.standing("one-sided"):
             return "one-side"
-        if self.verdict != "differs":
-            return "one-side" if self.raised("side-off") else None
+        if self.pair_verdict != "differs":
+            return None
         if self.diagnosis is not None and self.diagnosis.cause != "unclear":
             return self.diagnosis.cause
         if self.sides_off():
             return "one-side"
-        named = [f.cause for f in self.raised("power-off") if f.cause and f.cause != "unclear"]
+        named = [f.cause for f in self.standing("power-off") if f.cause and f.cause != "unclear"]
         return named[-1] if named else "unclear"
 
     @property
@@ -150,7 +267,7 @@ class Judgement:
             return ""
         if self.diagnosis is not None and self.diagnosis.cause == cause and self.diagnosis.why:
             return self.diagnosis.why
-        told = [f for f in self.raised("power-off", "side-off", "one-sided") if f.cause == cause]
+        told = [f for f in self.standing("power-off", "side-off", "one-sided") if f.cause == cause]
         if told:
             return told[-1].advice
         if cause == "one-side":
@@ -165,51 +282,103 @@ class Judgement:
         where = "the median of the others" if self.reference == CONSENSUS else self.reference or "nothing"
         if not told or overall is None:
             return f"could not be compared with {where}: too little common riding"
-        size = f"{overall.deviation_percent:+.1f} %"
-        sure = f" ± {overall.u95_percent:.1f} %" if overall.u95_percent is not None else ""
-        limit = f"limit {overall.limit_percent:.1f} %"
-        if self.verdict == "agrees":
+        left = self.left_state
+        now: Split | State = left if left is not None else overall
+        size = f"{now.deviation_percent:+.1f} %"
+        sure = f" ± {now.u95_percent:.1f} %" if now.u95_percent is not None else ""
+        limit = f"limit {now.limit_percent:.1f} %"
+        pair = self.pair_verdict
+        if pair == "agrees":
             agreeing = sum(d.verdict == "agrees" for _, d in told)
+            differing = sum(d.verdict == "differs" for _, d in told)
+            none = f"differs in {differing}" if differing else "differs in none"
             return (
-                f"agrees with {where}: {size}{sure} overall ({limit}), in {agreeing} of {len(told)} parts of "
-                f"the ride for sure and in none against it"
+                f"agrees with {where}: {size}{sure} ({limit}), in {agreeing} of {len(told)} segments, {none}"
             )
-        if self.verdict == "undecided":
-            return f"can't be told yet: {size}{sure} against {where}, {limit}"
-        if not off and self.sides_off() and overall.verdict != "differs":
+        if pair == "undecided":
+            return f"undecided: {size}{sure} against {where}, {limit}"
+        who = self.who_words()
+        if self.sides_off() and abs(now.deviation_percent or 0.0) <= (now.limit_percent or 0.0):
             sides = "; ".join(_side_words(r) for r in self.sides_off())
-            return f"differs on one side: {sides}; in all {size}{sure}"
-        if not off:
-            return f"differs from {where} by {size}{sure} over the whole ride ({limit})"
+            return f"differs on one side: {sides}; in all {size}{sure}{who}"
+        if left is not None or not off:
+            over = "" if left is not None else " over the whole ride"
+            return f"differs from {where} by {size}{sure}{over} ({limit}){who}"
         worst = max(off, key=lambda nd: _worst(nd[1]))
         deviation, u95 = _worst_pair(worst[1])
         above = "more" if deviation > 0.0 else "less"
         amount = f"{abs(deviation):.1f} %" + (f" ± {u95:.1f} %" if u95 is not None else "")
-        count = f"{len(off)} of {len(told)} parts of the ride"
+        count = f"{len(off)} of {len(told)} segments"
         return (
             f"differs from {where}: up to {amount} {above} ({worst[0]}), beyond the limit of "
-            f"{worst[1].limit_percent:.1f} % in {count}"
+            f"{worst[1].limit_percent:.1f} % in {count}{who}"
         )
+
+    def history(self) -> list[str]:
+        """What it was before the state as left, and what ended each earlier state; newest first."""
+        left = self.left_state
+        lines = []
+        if left is not None and len(self.judged_states) > 1:
+            for before, after in zip(self.judged_states[-2::-1], self.judged_states[:0:-1], strict=True):
+                lines.append(
+                    f"from {clock(before.from_s)} to {clock(before.to_s)} it read "
+                    f"{before.deviation_percent:+.1f} % ± {before.u95_percent:.1f} %, until "
+                    f"{after.opened_by.text or after.opened_by.kind}"
+                )
+        for act in self.acts:
+            if act.effect in ("no-change", "worse") and act.change_percent is not None:
+                words = "not the cause" if act.effect == "no-change" else "it became worse"
+                sure = f" ± {act.u95_percent:.1f}" if act.u95_percent is not None else ""
+                lines.append(
+                    f"{act.act} at {clock(act.t_s)} changed it by {act.change_percent:+.1f}{sure} %: {words}"
+                )
+        return lines[:4]
+
+    def who_words(self) -> str:
+        """After a difference: whose it is, as far as independent instruments can say."""
+        who = self.who
+        if self.copy_of is not None:
+            return f"; it is the same instrument as {self.copy_of}, heard twice"
+        if who is None or len(who.opinions) < LEAST_OPINIONS:
+            return "; with two instruments, neither can be called wrong"
+        apart = self.stands_apart
+        others = [label for label, verdict in who.found.apart.items() if verdict == "yes"]
+        if apart == "yes":
+            agree = [label for label, verdict in who.found.apart.items() if verdict == "no"]
+            return f"; it stands apart, {_and(agree)} agree with each other"
+        if apart == "no" and others:
+            return f"; {_and(others)} stands apart, {self.label} agrees with the others"
+        if who.found.consistent:
+            return "; unusual, yet all may be within their claims"
+        likely = sorted(who.found.odds.items(), key=lambda x: -x[1])[:2]
+        odds = ", ".join(f"{label} {100.0 * p:.0f} %" for label, p in likely)
+        return f"; undecided whose it is (odds: {odds})"
 
     def sentence(self, all_of: dict[str, "Judgement"]) -> str:
         """The verdict in a sentence or two."""
         if not self.powered:
-            text = "tells cadence only: it has no power to judge"
+            text = "reports cadence only: there is no power to judge"
         elif self.is_reference:
             others = [j for j in all_of.values() if j.reference == self.label]
             agree = [j.label for j in others if j.verdict == "agrees"]
             differ = [j.label for j in others if j.verdict == "differs"]
             text = "is what the others are compared with"
-            if agree:
+            if self.stands_apart == "yes" and self.who is not None:
+                same = [label for label, verdict in self.who.found.apart.items() if verdict == "no"]
+                deviation, _ = self.who.against_others[self.label]
+                text = f"stands apart by {deviation:+.1f} % from {_and(same)}, which agree with each other"
+            elif agree:
                 text += f"; {_and(agree)} {'agrees' if len(agree) == 1 else 'agree'} with it"
-            if differ:
+            if differ and self.stands_apart != "yes":
                 text += f"; {_and(differ)} {'differs' if len(differ) == 1 else 'differ'} from it"
         else:
             text = self.words()
-        extra = []
-        for s in self.shifts[:3]:
+        extra = self.history()
+        for s in [] if extra else self.shifts[:3]:
             side = "" if s.side == "total" else f"its {s.side} side "
             way = "rose" if s.delta_percent > 0.0 else "fell"
+            if not s.sure and self.reference is not None:
+                way += f" against {self.reference}"
             act = f" ({s.act})" if s.act else ""
             extra.append(f"{side}{way} by {abs(s.delta_percent):.1f} % at {clock(s.t_s)}{act}")
         if extra:
@@ -289,38 +458,49 @@ def _witnesses(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Judge
 
 
 def _agreement(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
-    if not judgement.is_reference:
-        told: dict[str, Reason] = {
-            "agrees": Reason("good", "it agrees within the claims"),
-            "differs": Reason("bad", "it differs beyond the claims"),
-        }
-        return [told.get(judgement.verdict, Reason("open", "whether it agrees can't be told yet"))]
-    witnesses = _witnesses(judgement, all_of)
-    if not witnesses:
-        return [Reason("open", "nothing on the bench can judge the reference")]
-    agree = [j.label for j in witnesses if j.verdict == "agrees"]
-    differ = [j for j in witnesses if j.verdict == "differs"]
-    if agree:
-        verb = "agrees" if len(agree) == 1 else "agree"
-        return [Reason("good", f"it is the reference, and {_and(agree)}, independent of it, {verb} with it")]
-    sizes = [j.overall.deviation_percent for j in differ if j.overall is not None]
-    if len(sizes) >= 2 and len(sizes) == len(witnesses) and max(sizes) * min(sizes) > 0.0:
-        limits = [j.overall.limit_percent for j in differ if j.overall is not None]
-        if max(sizes) - min(sizes) <= min(limits):
-            names = _and([j.label for j in differ])
-            return [Reason("bad", f"{names} agree with each other and both differ from it")]
-    return [Reason("open", "no independent instrument agrees with it, so which one leans can't be told")]
+    """Whether it reads true, by all that are independent of it: two that only have each other can't tell."""
+    if judgement.copy_of is not None:
+        return [Reason("open", f"it is the same instrument as {judgement.copy_of}: no opinion of its own")]
+    who = judgement.who
+    apart = judgement.stands_apart
+    if apart == "yes" and who is not None:
+        same = [label for label, verdict in who.found.apart.items() if verdict == "no"]
+        return [Reason("bad", f"it stands apart from {_and(same)}, which agree with each other")]
+    verdict = judgement.as_left or judgement.verdict
+    if who is None or len(who.opinions) < LEAST_OPINIONS:
+        if judgement.pair_verdict == "differs" or any(
+            j.pair_verdict == "differs" for j in all_of.values() if j.reference == judgement.label
+        ):
+            return [
+                Reason("open", "it differs from the only other instrument: two cannot tell which is wrong")
+            ]
+        return [Reason("open", "no third independent instrument: an error that two share cannot be seen")]
+    if apart == "undecided":
+        return [Reason("open", "the instruments disagree, and it cannot be told which of them is wrong")]
+    if judgement.is_reference:
+        agree = [label for label, a in who.found.apart.items() if a == "no" and label != judgement.label]
+        close = [label for label in agree if label in all_of and all_of[label].verdict == "agrees"]
+        if close:
+            verb = "agrees" if len(close) == 1 else "agree"
+            text = f"it is the reference, and {_and(close)}, independent of it, {verb} with it"
+            return [Reason("good", text)]
+        return [Reason("open", "no independent instrument surely agrees with it")]
+    if verdict == "agrees":
+        return [Reason("good", "it agrees within the claims, and so do the others with each other")]
+    return [Reason("open", "it cannot be told yet whether it agrees")]
 
 
 def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
+    """Whether it stayed as it was: only a change that is its own speaks against it."""
     reasons: list[Reason] = []
     for s in judgement.shifts:
         side = "" if s.side == "total" else f" on its {s.side} side"
-        reasons.append(
-            Reason(
-                "bad", f"it moved by {s.delta_percent:+.1f} %{side} at {clock(s.t_s)} against its own past"
-            )
-        )
+        if s.sure:
+            text = f"it moved by {s.delta_percent:+.1f} %{side} at {clock(s.t_s)} against its own past"
+            reasons.append(Reason("bad", text))
+        else:
+            text = f"it or {judgement.reference} moved by {s.delta_percent:+.1f} %{side} at {clock(s.t_s)}"
+            reasons.append(Reason("open", text))
     labels = [j.label for j in _witnesses(judgement, all_of)]
     told = [r for r in judgement.repeats if r.instrument in labels and r.beyond_chance is not None]
     moved = [
@@ -328,12 +508,13 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
         for r in told
         if abs(r.change_percent) >= max(NOTICEABLE_PERCENT, SURELY * (r.change_u95_percent or 0.0))
     ]
-    if judgement.is_reference:
-        # A change between two shows in both: only what all comparisons share speaks against the reference.
-        steady = [lb for lb in labels if not any(r.instrument == lb for r in moved)]
-        moved = [] if steady else moved
-    if moved and not judgement.shifts:
-        reasons.append(Reason("bad", moved[0].text))
+    whose = {r.name: _whose_repeat(r.name, judgement.bench_reference, judgement.repeats) for r in moved}
+    own = [r for r in moved if whose[r.name] == judgement.label]
+    open_ = [r for r in moved if whose[r.name] is None]
+    if own and not judgement.shifts:
+        reasons.append(Reason("bad", own[0].text))
+    elif open_ and not judgement.shifts:
+        reasons.append(Reason("open", f"{open_[0].text}; whose change it is cannot be told"))
     elif told and not reasons:
         names = _and(sorted({r.name for r in told}))
         reasons.append(Reason("good", f"repeated blocks ({names}) read alike at first and at last"))
@@ -342,10 +523,22 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
             (s.end_s - s.start_s for s in judgement.segments if s.kind in ("block", "free")), default=0.0
         )
         if longest >= LONG_S:
-            text = f"no change was found in {longest / 60:.0f} minutes of one segment"
-            return [Reason("good", text)]
-        reasons.append(Reason("open", "no block was ridden twice, so whether it stays can't be told"))
+            return [Reason("good", f"no change was found in {longest / 60:.0f} minutes of one segment")]
+        reasons.append(Reason("open", "no block was ridden twice, so a change cannot be seen"))
     return reasons
+
+
+def _whose_repeat(name: str, reference: str, repeats: Sequence[Repeat]) -> str | None:
+    """Whose change a repeated block shows: the one that changed against all others, None if not unique."""
+    rows = [r for r in repeats if r.name == name and r.change_u95_percent is not None]
+    opinions = [Opinion(reference, 0.0, WANDER_PERCENT, 0.0)]
+    for r in rows:
+        u = math.hypot((r.change_u95_percent or 0.0) / 1.96, WANDER_PERCENT)
+        opinions.append(Opinion(r.instrument, r.change_percent, u, 0.0))
+    if len(opinions) < LEAST_OPINIONS:
+        return None
+    apart = [label for label, verdict in judge_consistency(opinions).apart.items() if verdict == "yes"]
+    return apart[0] if len(apart) == 1 else None
 
 
 def _range(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
@@ -358,10 +551,13 @@ def _range(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
         if len(groups) < 2:
             reasons.append(Reason("open", f"it was seen at one {word} only"))
         elif off and not judgement.is_reference:
-            if judgement.verdict != "differs":
-                reasons.append(
-                    Reason("bad", f"it differs by {off[0].deviation_percent:+.1f} % at {off[0].group}")
-                )
+            if judgement.stands_apart == "yes":
+                text = f"it differs by {off[0].deviation_percent:+.1f} % at {off[0].group}"
+                reasons.append(Reason("bad", text))
+            elif judgement.pair_verdict != "differs":
+                size = f"{off[0].deviation_percent:+.1f} % at {off[0].group}"
+                text = f"it differs from {judgement.reference} by {size}"
+                reasons.append(Reason("open", text))
         elif not off and judgement.verdict != "differs":
             reasons.append(
                 Reason("good", f"it was seen at {len(groups)} ranges of {word} and differs in none")
@@ -389,9 +585,11 @@ def _sides(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
         return [Reason("bad", f"it measures the {sides} side and doubles it: the other side it can't see")]
     if sides != "both":
         return []
-    raised = judgement.raised(*SIDE_KINDS)
-    if raised:
-        return [Reason("bad", raised[0].advice or f"its sides were found wrong ({raised[0].kind})")]
+    standing = judgement.standing(*SIDE_KINDS)
+    if standing:
+        text = standing[-1].advice or f"its sides differ ({standing[-1].kind})"
+        doubled = any(f.kind == "one-sided" for f in standing)
+        return [Reason("bad" if doubled or judgement.stands_apart == "yes" else "open", text)]
     compared = [d for s in judgement.segments for d in s.differences if d.side_reference is not None]
     if any(d.instrument == judgement.label for d in compared):
         return [Reason("good", "its sides agree with those of another instrument")]
@@ -402,9 +600,15 @@ def _sides(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
 
 def _faults(judgement: Judgement) -> list[Reason]:
     reasons: list[Reason] = []
-    settings = judgement.raised("setting-differs")
+    settings = judgement.standing("setting-differs")
     if settings:
         reasons.append(Reason("bad", settings[0].advice))
+    ratio = judgement.shown_over_counted
+    if ratio is not None and abs(ratio.ratio - 1.0) > max(LEAST_RATIO, 1.5 * ratio.u95):
+        percent = 100.0 * (ratio.ratio - 1.0)
+        reasons.append(
+            Reason("bad", f"it shows {percent:+.1f} % of the power that its torque and turns make")
+        )
     for kind, words in FAULT_WORDS.items():
         found = judgement.raised(kind)
         if found:
@@ -428,13 +632,16 @@ def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine])
                     j.label, "whether it agrees", "ride two minutes at a steady load with all instruments on"
                 )
             )
-        elif j.verdict == "undecided":
-            result.append(Open(j.label, "whether it agrees within the claims", _more(overall)))
-        if j.verdict == "differs" and j.cause == "unclear":
+        elif j.pair_verdict == "undecided":
+            result.append(Open(j.label, "whether it agrees within the claims", _more(overall, j.left_state)))
+        elif j.pair_verdict == "differs" and j.verdict == "undecided":
+            ride = "add an independent instrument, or check with known weights"
+            result.append(Open(j.label, f"whether it or {j.reference} is off", ride))
+        if j.pair_verdict == "differs" and j.cause == "unclear":
             ride = j.diagnosis.ride if j.diagnosis is not None else ""
             result.append(Open(j.label, "what kind of error it is", ride or _TELLING))
         line = next((x for x in lines if x.instrument == j.label), None)
-        if line is not None and not line.told and j.verdict != "differs":
+        if line is not None and not line.told and j.pair_verdict != "differs":
             result.append(Open(j.label, "its scale and its zero, apart from each other", _TELLING))
         told = [d for s in j.segments for d in s.differences if d.side_reference is not None]
         if j.instrument.sides == "both" and not any(
@@ -471,15 +678,23 @@ def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine])
 _TELLING = "hold 200 W for two minutes each at 60 and at 100 rpm: torque tells scale from zero"
 
 
-def _more(overall: Split) -> str:
-    """How much more of the same would decide, from the width that is left."""
-    u = overall.u95_percent
-    gap = abs(abs(overall.deviation_percent) - overall.limit_percent)
-    if u is None:
+def _more(overall: Split, left: State | None) -> str:
+    """How much more of the same would decide: only scatter and the spread of segments average down."""
+    now: Split | State = left if left is not None else overall
+    u, deviation, limit = now.u95_percent, now.deviation_percent, now.limit_percent
+    if u is None or deviation is None or limit is None:
         return "ride five minutes at a steady load"
-    if gap <= 0.0 or u <= 0.0:
-        return "its difference lies at the limit: no ride of an evening will decide it"
-    more = overall.blocks * ((u / gap) ** 2 - 1.0) / 6.0
+    gap = abs(abs(deviation) - limit)
+    budget = left.budget if left is not None else {}
+    stays = math.sqrt(sum(v * v for part, v in budget.items() if part not in AVERAGES_DOWN))
+    if stays >= gap:
+        return (
+            "no more riding decides it: state the drivetrain loss, compare at the crank, or add an "
+            "independent instrument"
+        )
+    falls = math.sqrt(max(0.0, u * u - stays * stays))
+    needed = math.sqrt(gap * gap - stays * stays)
+    more = now.blocks * ((falls / needed) ** 2 - 1.0) / 6.0
     if more > LONGEST_MINUTES:
         return "its difference lies close to the limit: no ride of an evening will decide it"
     return f"ride about {max(1, math.ceil(more))} more minutes at a steady load"

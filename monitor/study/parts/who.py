@@ -1,0 +1,314 @@
+"""Who stands apart in a stretch of a session, whose a change was, and which instruments are one opinion."""
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import msgspec
+import numpy as np
+
+from monitor.analysis.block import BLOCK_S, MIN_POWER_W
+from monitor.analysis.blockstats import Spread, interval
+from monitor.analysis.consistency import (
+    PRIOR_ON_TEST,
+    PRIOR_TRUSTED,
+    Consistency,
+    Opinion,
+    judge_consistency,
+    weighted,
+)
+from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT, LOSS_SPREAD
+from monitor.analysis.statistics import Floats
+from monitor.setup.bench import Instrument
+from monitor.study.grid import Bools, moved
+from monitor.study.parts.changes import NEAR_ACT_S, SAME_CHANGE_S
+from monitor.study.parts.common import Shared
+from monitor.study.results import ShiftStudy, rounded
+
+LEAST_BLOCKS = 6
+"""Fewer common blocks say nothing of who stands apart: less than a minute."""
+UNEVEN = 0.1
+"""A block whose ends differ by more than this part of its power is left out: a lag could move it anywhere."""
+AROUND_CHANGE_BLOCKS = 12
+"""A change is read from so many blocks before and after it: two minutes."""
+WANDER_PERCENT = 0.3
+"""What two healthy instruments may move against each other in minutes (common practice, no source)."""
+LIKE_PERCENT = 0.15
+ALIKE_MEAN_PERCENT = 0.3
+LIKE_TIMES = 4.0
+"""One instrument heard twice: five-second means follow each other within LIKE_PERCENT (standard deviation),
+levels within ALIKE_MEAN_PERCENT, both LIKE_TIMES as far from any other (common practice, no source)."""
+LIKE_S = 5
+LEAST_LIKE = 24
+TRUST = {"reference": 0, "witness": 1, "on-test": 2}
+
+
+class Who(NamedTuple):
+    """What the independent instruments say of each other over [from_s, to_s).
+
+    `against_others` is by label the deviation, percent, from the weighted mean of the others that do not
+    stand apart, with its standard uncertainty, claims included; `opinions` are what was compared.
+    """
+
+    from_s: int
+    to_s: int
+    blocks: int
+    opinions: list[Opinion]
+    found: Consistency
+    against_others: dict[str, tuple[float, float]]
+
+
+def same_as(shared: Shared) -> dict[int, int]:
+    """Instruments that are another one heard a second time, by index: the less trusted to the more trusted.
+
+    One serial number of one maker on two links, or residuals that follow each other as no two instruments do.
+    """
+    grid = shared.grid
+    order = sorted(grid.powered, key=lambda i: (i != grid.reference, TRUST[grid.instruments[i].role], i))
+    found: dict[int, int] = {}
+    for place, i in enumerate(order):
+        for j in order[:place]:
+            if j not in found and (_same_serial(shared, i, j) or _same_readings(shared, i, j)):
+                found[i] = j
+                break
+    return found
+
+
+def _same_serial(shared: Shared, i: int, j: int) -> bool:
+    facts = shared.recording.pipeline.watch.seen.facts
+    if max(i, j) >= len(facts):
+        return False
+    one, two = facts[i], facts[j]
+    if not one.get("serial") or str(one["serial"]) != str(two.get("serial")):
+        return False
+    # The maker's name on one radio, its number on the other: only what both report can contradict.
+    return all(
+        key not in one or key not in two or one[key] == two[key]
+        for key in ("manufacturer", "manufacturer_id")
+    )
+
+
+def _same_readings(shared: Shared, i: int, j: int) -> bool:
+    grid = shared.grid
+    one, two = grid.instruments[i], grid.instruments[j]
+    if (
+        (one.mount == "hub") != (two.mount == "hub")
+        or one.sides in ("left", "right")
+        or two.sides in ("left", "right")
+    ):
+        return False
+    others = [k for k in grid.powered if k not in (i, j)]
+    if not others:
+        # Without a third nothing tells how far apart two that are not the same would be.
+        return False
+    a, b = _fives(shared, i), _fives(shared, j)
+    near = _spread(a - b)
+    if near is None or near[1] > LIKE_PERCENT or abs(near[0]) > ALIKE_MEAN_PERCENT:
+        return False
+    far = [_spread(x - _fives(shared, k)) for x in (a, b) for k in others]
+    return all(f is None or f[1] >= LIKE_TIMES * near[1] for f in far) and any(f is not None for f in far)
+
+
+def _fives(shared: Shared, i: int) -> Floats:
+    """Logarithm of five-second means of the power at the crank, percent; nan where not known or ridden."""
+    grid = shared.grid
+    series = grid.moved(i, grid.lag_s(i))
+    n = len(series) // LIKE_S
+    means = series[: n * LIKE_S].reshape(n, LIKE_S).mean(axis=1)
+    result = np.full(n, np.nan)
+    with np.errstate(invalid="ignore"):
+        good = means >= MIN_POWER_W
+    result[good] = 100.0 * np.log(means[good])
+    return result
+
+
+def _spread(difference: Floats) -> tuple[float, float] | None:
+    """Median and robust standard deviation (1.4826 times the median absolute deviation) of what is known."""
+    known = difference[np.isfinite(difference)]
+    if len(known) < LEAST_LIKE:
+        return None
+    middle = float(np.median(known))
+    return middle, 1.4826 * float(np.median(np.abs(known - middle)))
+
+
+def base_of(shared: Shared) -> int | None:
+    """The common origin of all opinions: the reference, in a consensus the first with power."""
+    return shared.grid.lag_base
+
+
+def who(shared: Shared, copies: dict[int, int], from_s: float, to_s: float) -> Who | None:
+    """What independent instruments say of each other in [from_s, to_s); None: too little common riding."""
+    grid, base = shared.grid, base_of(shared)
+    if base is None:
+        return None
+    independent = [i for i in grid.powered if i not in copies]
+    logs, power_w = _logs(shared, independent, from_s, to_s)
+    heard = [i for i in independent if np.isfinite(logs[i]).sum() >= LEAST_BLOCKS]
+    if base not in heard:
+        return None
+    common = np.logical_and.reduce([np.isfinite(logs[i]) for i in heard])
+    if common.sum() < LEAST_BLOCKS:
+        return None
+    mean_w = float(power_w[common].mean())
+    opinions = []
+    for i in heard:
+        value, u = _value(shared, logs[i] - logs[base], common, i == base)
+        instrument = grid.instruments[i]
+        u = math.hypot(u, _loss_percent(shared, i, mean_w), _asymmetry_percent(shared, i))
+        claim = instrument.claim_percent or DEFAULT_CLAIM_PERCENT
+        prior = PRIOR_ON_TEST if instrument.role == "on-test" else PRIOR_TRUSTED
+        opinions.append(Opinion(grid.labels[i], value, u, claim, prior))
+    found = judge_consistency(opinions)
+    return Who(int(from_s), int(to_s), int(common.sum()), opinions, found, _against_others(opinions, found))
+
+
+def whose_change(shared: Shared, copies: dict[int, int], t_s: float, cuts: Sequence[float]) -> str | None:
+    """Whose a change at `t_s` was: the label of the one that moved against all others; None: can't be told.
+
+    `cuts` are the seconds of other changes: nothing is read across them. Claims cancel in a change,
+    so that only the ride's own uncertainty counts, and what healthy ones wander.
+    """
+    grid, base = shared.grid, base_of(shared)
+    if base is None:
+        return None
+    before = max((c for c in cuts if c < t_s - BLOCK_S), default=0.0)
+    after = min((c for c in cuts if c > t_s + BLOCK_S), default=float(grid.seconds))
+    before = max(before, t_s - AROUND_CHANGE_BLOCKS * BLOCK_S)
+    after = min(after, t_s + AROUND_CHANGE_BLOCKS * BLOCK_S)
+    independent = [i for i in grid.powered if i not in copies]
+    opinions = []
+    for i in independent:
+        if i == base:
+            opinions.append(Opinion(grid.labels[i], 0.0, WANDER_PERCENT, 0.0))
+            continue
+        values = []
+        for window in ((before, t_s - 2.0), (t_s + 2.0, after)):
+            logs, _ = _logs(shared, [i, base], *window)
+            ratio = logs[i] - logs[base]
+            known = np.isfinite(ratio)
+            if known.sum() < 3:
+                break
+            values.append(_value(shared, ratio, known, False))
+        if len(values) == 2:
+            (one, u_one), (two, u_two) = values
+            u = math.hypot(u_one, u_two, WANDER_PERCENT)
+            opinions.append(Opinion(grid.labels[i], two - one, u, 0.0))
+    if len(opinions) < 3:
+        return None
+    apart = [label for label, verdict in judge_consistency(opinions).apart.items() if verdict == "yes"]
+    return apart[0] if len(apart) == 1 else None
+
+
+def attributed(shared: Shared, copies: dict[int, int], shifts: Sequence[ShiftStudy]) -> list[ShiftStudy]:
+    """Each change charged to whoever moved: one of the reference shows in every comparison with it.
+
+    A change that three or more instruments charge to one stays with it; equal ones of the others at that
+    moment were its mirror image and go. What can't be charged stays where it was seen, `sure` false,
+    unless the tester did something to that instrument alone.
+    """
+    result: list[ShiftStudy] = []
+    rest = sorted(shifts, key=lambda s: (s.t_s, s.instrument))
+    while rest:
+        first = rest[0]
+        near = [s for s in rest if s.t_s - first.t_s <= SAME_CHANGE_S]
+        rest = [s for s in rest if s not in near]
+        t_s = sorted(s.t_s for s in near)[len(near) // 2]
+        cuts = [s.t_s for s in shifts if s not in near]
+        whose = whose_change(shared, copies, t_s, cuts)
+        own = [s for s in near if s.instrument == whose]
+        if own:
+            result += own
+        elif whose is not None:
+            # Only the reference has no row of its own: what the others show is its change, reversed.
+            totals = [s.delta_percent for s in near if s.side == "total"]
+            if totals:
+                size = rounded(-sorted(totals)[len(totals) // 2], 2)
+                result.append(ShiftStudy(whose, t_s, size, "total", ""))
+        else:
+            result += [msgspec.structs.replace(s, sure=_touched(shared, s)) for s in near]
+    return sorted(result, key=lambda s: (s.t_s, s.instrument))
+
+
+def _touched(shared: Shared, shift: ShiftStudy) -> bool:
+    """Whether the tester did something to this instrument, and to it alone, at that moment."""
+    return any(
+        a.act in ("zeroed", "position", "crank-length-set") and a.instrument == shift.instrument
+        for a in shared.recording.acts
+        if abs(a.t_ns / 1e9 - shift.t_s) <= NEAR_ACT_S
+    )
+
+
+def _logs(
+    shared: Shared, instruments: Sequence[int], from_s: float, to_s: float
+) -> tuple[dict[int, Floats], Floats]:
+    """Logarithms (percent) of block means by instrument, and each block's median power (W)."""
+    grid = shared.grid
+    begin, end = grid.clip((math.ceil(from_s), math.floor(to_s)))
+    n = max(0, end - begin) // BLOCK_S
+    rows = slice(begin, begin + n * BLOCK_S)
+    middle = grid.consensus_w[rows].reshape(n, BLOCK_S)
+    with np.errstate(invalid="ignore"):
+        change = np.abs(middle[:, -3:].mean(axis=1) - middle[:, :3].mean(axis=1))
+        power_w = middle.mean(axis=1)
+        even: Bools = (change <= UNEVEN * power_w) & (power_w >= MIN_POWER_W)
+    logs = {}
+    for i in instruments:
+        means = _series(shared, i)[rows].reshape(n, BLOCK_S).mean(axis=1)
+        row = np.full(n, np.nan)
+        with np.errstate(invalid="ignore"):
+            good = even & (means > 0.3 * power_w)
+        row[good] = 100.0 * np.log(means[good])
+        logs[i] = row
+    return logs, power_w
+
+
+def _series(shared: Shared, i: int) -> Floats:
+    """Power at the crank; of one that doubles a side, what both sides would be by the other one's shares."""
+    grid = shared.grid
+    own = grid.moved(i, grid.lag_s(i))
+    if not grid.one_sided(i):
+        return own
+    j = grid.side_references[i] or 0
+    total = grid.moved(j, grid.lag_s(j))
+    left = moved(grid.left_w[:, j], grid.lag_s(j))
+    side = left if grid.instruments[i].sides == "left" else total - left
+    with np.errstate(invalid="ignore", divide="ignore"):
+        result: Floats = np.where(side > 1.0, own * total / (2.0 * side), np.nan)
+    return result
+
+
+def _value(shared: Shared, ratio: Floats, known: Bools, is_base: bool) -> tuple[float, float]:
+    """Mean and standard uncertainty (percent) of a log ratio in percent, autocorrelation counted."""
+    if is_base:
+        return 0.0, 0.0
+    values = ratio[known]
+    usual = [s for s in shared.usual.values() if s.dof > 0.0]
+    like = max(usual, key=lambda s: s.sd, default=Spread())
+    found = interval(values / 100.0, like)
+    if found is None or not math.isfinite(found.u95):
+        return float(values.mean()), 100.0
+    return 100.0 * found.value, 100.0 * found.u95 / 1.96
+
+
+def _loss_percent(shared: Shared, i: int, power_w: float) -> float:
+    """Standard uncertainty of the loss that is taken out of a hub's reading."""
+    return LOSS_SPREAD * 100.0 * (1.0 - shared.grid.losses[i].at_hub(power_w) / power_w)
+
+
+def _asymmetry_percent(shared: Shared, i: int) -> float:
+    """What the shares of another instrument add where one side stands for both."""
+    grid = shared.grid
+    if not grid.one_sided(i):
+        return 0.0
+    other: Instrument = grid.instruments[grid.side_references[i] or 0]
+    return (other.claim_percent or DEFAULT_CLAIM_PERCENT) / math.sqrt(3.0)
+
+
+def _against_others(opinions: Sequence[Opinion], found: Consistency) -> dict[str, tuple[float, float]]:
+    result = {}
+    for o in opinions:
+        rest = [p for p in opinions if p is not o and found.apart[p.label] != "yes"]
+        if rest:
+            mean, u, _ = weighted([p.value for p in rest], [max(1e-6, p.variance) for p in rest])
+            result[o.label] = (o.value - mean, math.hypot(u, o.u))
+    return result
