@@ -115,7 +115,9 @@ def test_the_leaning_side_is_found_with_its_time_and_size(evening_study: Study) 
     # 8 % of a right side that makes 49 % of the power, on a crank that reads 0.4 % high itself.
     assert parts[-2].deviation_percent == pytest.approx(8.0 * 0.49 + 0.4, abs=0.6)
     heron = evening_study.instruments["heron"]
-    assert (heron.verdict, heron.cause, heron.serves_as_reference) == ("differs", "one-side", "no")
+    # Seated anew, it is as it should be; that it moved by itself speaks against it all the same.
+    assert heron.verdict != "differs"
+    assert heron.serves_as_reference == "no"
     assert "right side" in heron.sentence
 
 
@@ -265,7 +267,10 @@ def test_an_offset_that_differs_at_low_torque_only_is_named() -> None:
     assert difference(result, "steady 120", "heron").verdict == "differs"
     assert difference(result, "steady 280", "heron").verdict != "differs"
     heron = result.instruments["heron"]
-    assert (heron.verdict, heron.cause) == ("differs", "zero-offset")
+    # Two can only differ: the kind of error is relative to the hub, and neither is called wrong.
+    assert (heron.verdict, heron.cause) == ("undecided", "zero-offset")
+    assert "neither can be called wrong" in heron.sentence
+    assert heron.serves_as_reference == "undecided"
     assert heron.offset_nm == pytest.approx(0.6, abs=heron.offset_u95_nm)
     assert heron.gain == pytest.approx(1.0, abs=heron.gain_u95)
 
@@ -328,7 +333,35 @@ def test_the_same_block_before_and_after() -> None:
     assert " % at 2:00" in repeat.text
     assert difference(result, "steady 200 before", "heron").verdict == "agrees"
     assert difference(result, "steady 200 after", "heron").verdict == "differs"
-    assert result.instruments["heron"].serves_as_reference == "no"
+    # Pedals and heron alone: one of them changed.
+    assert result.instruments["heron"].serves_as_reference == "undecided"
+    assert not any(s.sure for s in result.shifts)
+
+
+THIRD = """[[instrument]]
+label = "hub"
+role = "witness"
+mount = "hub"
+link = "scene:hub"
+profile = "cycling-power"
+drivetrain_loss = [2.6, 1.0]
+claim_percent = 1.5
+[[protocol.segment]]
+name = "steady 200 before"
+"""
+
+
+@pytest.mark.parametrize("guilty", ["heron", "pedals"])
+def test_a_third_instrument_tells_whose_change_it_was(guilty: str) -> None:
+    text = BEFORE_AFTER.replace('[[protocol.segment]]\nname = "steady 200 before"\n', THIRD, 1)
+    text = text.replace("[scene]\n", "[scene]\ndrivetrain_loss = [2.6, 1.0]\n")
+    text = text.replace("scene.instrument.heron.faults", f"scene.instrument.{guilty}.faults")
+    text += '[scene.instrument.hub]\nkind = "trainer"\nradio = "bluetooth"\n'
+    result = study(record(*scene_records(text)))
+    answers = {label: i.serves_as_reference for label, i in result.instruments.items()}
+    assert answers[guilty] == "no"
+    assert all(answer != "no" for label, answer in answers.items() if label != guilty)
+    assert {s.instrument for s in result.shifts if s.sure} <= {guilty}
 
 
 def test_how_the_load_was_held_comes_from_what_was_sent() -> None:

@@ -288,6 +288,10 @@ class Judgement:
         sure = f" ± {now.u95_percent:.1f} %" if now.u95_percent is not None else ""
         limit = f"limit {now.limit_percent:.1f} %"
         pair = self.pair_verdict
+        if self.copy_of is not None:
+            return (
+                f"is the same instrument as {self.copy_of}, heard twice: {size}{sure}, no opinion of its own"
+            )
         if pair == "agrees":
             agreeing = sum(d.verdict == "agrees" for _, d in told)
             differing = sum(d.verdict == "differs" for _, d in told)
@@ -337,8 +341,6 @@ class Judgement:
     def who_words(self) -> str:
         """After a difference: whose it is, as far as independent instruments can say."""
         who = self.who
-        if self.copy_of is not None:
-            return f"; it is the same instrument as {self.copy_of}, heard twice"
         if who is None or len(who.opinions) < LEAST_OPINIONS:
             return "; with two instruments, neither can be called wrong"
         apart = self.stands_apart

@@ -10,6 +10,7 @@ import numpy as np
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import Spread, interval
 from monitor.analysis.consistency import (
+    LEVEL,
     PRIOR_ON_TEST,
     PRIOR_TRUSTED,
     Consistency,
@@ -33,12 +34,19 @@ AROUND_CHANGE_BLOCKS = 12
 """A change is read from so many blocks before and after it: two minutes."""
 WANDER_PERCENT = 0.3
 """What two healthy instruments may move against each other in minutes (common practice, no source)."""
+LEAST_RPM = 20.0
+"""Below this a torque says more of the cadence than of the pedal."""
 LIKE_PERCENT = 0.15
 ALIKE_MEAN_PERCENT = 0.3
 LIKE_TIMES = 4.0
 """One instrument heard twice: five-second means follow each other within LIKE_PERCENT (standard deviation),
 levels within ALIKE_MEAN_PERCENT, both LIKE_TIMES as far from any other (common practice, no source)."""
 LIKE_S = 5
+SERIAL_MEAN_PERCENT, SERIAL_PERCENT = 0.5, 1.5
+"""With one serial number: levels and five-second means of one instrument on two radios, which may smooth
+differently (common practice, no source)."""
+LEAST_SIGNS = 3
+"""A serial number of fewer different signs (0, 1111, 1010) is none."""
 LEAST_LIKE = 24
 TRUST = {"reference": 0, "witness": 1, "on-test": 2}
 
@@ -75,17 +83,26 @@ def same_as(shared: Shared) -> dict[int, int]:
 
 
 def _same_serial(shared: Shared, i: int, j: int) -> bool:
+    """One serial number of one maker, and readings that do not contradict it.
+
+    Modules are sold with serial numbers that nobody set: the same for a whole series. What reads another
+    power is another instrument.
+    """
     facts = shared.recording.pipeline.watch.seen.facts
     if max(i, j) >= len(facts):
         return False
     one, two = facts[i], facts[j]
-    if not one.get("serial") or str(one["serial"]) != str(two.get("serial")):
+    serial = str(one.get("serial") or "")
+    if len(set(serial)) < LEAST_SIGNS or serial != str(two.get("serial")):
         return False
     # The maker's name on one radio, its number on the other: only what both report can contradict.
-    return all(
-        key not in one or key not in two or one[key] == two[key]
-        for key in ("manufacturer", "manufacturer_id")
-    )
+    keys = ("manufacturer", "manufacturer_id", "model", "model_number")
+    if not all(key not in one or key not in two or one[key] == two[key] for key in keys):
+        return False
+    if shared.grid.instruments[i].mount != shared.grid.instruments[j].mount:
+        return False
+    near = _spread(_fives(shared, i) - _fives(shared, j))
+    return near is None or (abs(near[0]) <= SERIAL_MEAN_PERCENT and near[1] <= SERIAL_PERCENT)
 
 
 def _same_readings(shared: Shared, i: int, j: int) -> bool:
@@ -149,6 +166,33 @@ def who(shared: Shared, copies: dict[int, int], from_s: float, to_s: float) -> W
     common = np.logical_and.reduce([np.isfinite(logs[i]) for i in heard])
     if common.sum() < LEAST_BLOCKS:
         return None
+    result = _who(shared, heard, base, logs, common, power_w, LEVEL)
+    if not result.found.consistent:
+        return result._replace(from_s=int(from_s), to_s=int(to_s))
+    # A zero offset hides in a mean over all torques and shows where the torque is low.
+    torque = _torque(shared, from_s, to_s, power_w)
+    known = common & np.isfinite(torque)
+    if known.sum() >= 2 * LEAST_BLOCKS:
+        middle = float(np.median(torque[known]))
+        for half in (known & (torque < middle), known & (torque >= middle)):
+            if half.sum() >= LEAST_BLOCKS:
+                part = _who(shared, heard, base, logs, half, power_w, 0.25 * LEVEL)
+                if not part.found.consistent:
+                    return part._replace(from_s=int(from_s), to_s=int(to_s))
+    return result._replace(from_s=int(from_s), to_s=int(to_s))
+
+
+def _who(
+    shared: Shared,
+    heard: Sequence[int],
+    base: int,
+    logs: dict[int, Floats],
+    common: Bools,
+    power_w: Floats,
+    level: float,
+) -> Who:
+    """The opinions over the blocks of a mask, tested at a level."""
+    grid = shared.grid
     mean_w = float(power_w[common].mean())
     opinions = []
     for i in heard:
@@ -158,8 +202,19 @@ def who(shared: Shared, copies: dict[int, int], from_s: float, to_s: float) -> W
         claim = instrument.claim_percent or DEFAULT_CLAIM_PERCENT
         prior = PRIOR_ON_TEST if instrument.role == "on-test" else PRIOR_TRUSTED
         opinions.append(Opinion(grid.labels[i], value, u, claim, prior))
-    found = judge_consistency(opinions)
-    return Who(int(from_s), int(to_s), int(common.sum()), opinions, found, _against_others(opinions, found))
+    found = judge_consistency(opinions, level)
+    return Who(0, 0, int(common.sum()), opinions, found, _against_others(opinions, found))
+
+
+def _torque(shared: Shared, from_s: float, to_s: float, power_w: Floats) -> Floats:
+    """Torque at the crank of each block, N·m; nan where no cadence is known."""
+    grid = shared.grid
+    begin, _ = grid.clip((math.ceil(from_s), math.floor(to_s)))
+    n = len(power_w)
+    rpm = grid.rpm[begin : begin + n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        result: Floats = np.where(rpm > LEAST_RPM, power_w * 60.0 / (math.tau * rpm), np.nan)
+    return result
 
 
 def whose_change(shared: Shared, copies: dict[int, int], t_s: float, cuts: Sequence[float]) -> str | None:
