@@ -33,35 +33,35 @@ State = Literal["clear", "pending", "raised", "blind"]
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """How long a signal must stay over before an alarm is raised, below before it is cleared; its name."""
+    """How long a signal must stay over before an alarm is raised, below before it is cleared."""
 
     hold_s: float
     linger_s: float
-    phrase: str = ""
-    """What is over when the alarm is cleared: "... is over"."""
+    phrase: str
+    """What is so again when the alarm is cleared: it stands behind the instrument and its side."""
 
 
 KINDS: dict[Kind, Rule] = {
-    "not-recorded": Rule(0.0, 0.0, "the trouble with the disk"),
+    "not-recorded": Rule(0.0, 0.0, "the disk accepts data again"),
     # Silence and missing power are timed by their detectors.
-    "signal-lost": Rule(0.0, 0.0, "the loss of signal"),
-    "power-missing": Rule(0.0, 1.0, "the missing power"),
-    "sides-swapped": Rule(0.0, 20.0, "the swap of sides"),
-    "one-sided": Rule(0.0, 5.0, "the doubled side"),
-    "setting-differs": Rule(0.0, 0.0, "the difference of settings"),
-    "zero-jumped": Rule(0.0, 0.0, "the jump of the zero"),
-    "side-off": Rule(1.0, 3.0, "the deviation of a side"),
+    "signal-lost": Rule(0.0, 0.0, "connected again"),
+    "power-missing": Rule(0.0, 1.0, "reports power again"),
+    "sides-swapped": Rule(0.0, 20.0, "sides agree again"),
+    "one-sided": Rule(0.0, 5.0, "reports both sides again"),
+    "setting-differs": Rule(0.0, 0.0, "settings agree again"),
+    "zero-jumped": Rule(0.0, 0.0, "zero offset as usual again"),
+    "side-off": Rule(1.0, 3.0, "agrees again"),
     # Windows of work move slowly; a short hold keeps out what only touches the limit.
-    "power-off": Rule(1.0, 3.0, "the deviation of power"),
-    "balance-off": Rule(3.0, 5.0, "the deviation of balance"),
-    "shifted": Rule(0.0, 0.0, "the news of a shift"),
-    "cadence-off": Rule(3.0, 5.0, "the deviation of cadence"),
-    "stuck": Rule(0.0, 2.0, "the standing value"),
-    "clipped": Rule(0.0, 5.0, "the clipping"),
-    "restarted": Rule(0.0, 0.0, "the news of a restart"),
-    "spike": Rule(0.0, 0.0, "the spike"),
-    "battery-low": Rule(0.0, 0.0, "the low battery"),
-    "clock-stepped": Rule(0.0, 0.0, "the news of a stepped clock"),
+    "power-off": Rule(1.0, 3.0, "power agrees again"),
+    "balance-off": Rule(3.0, 5.0, "balance agrees again"),
+    "shifted": Rule(0.0, 0.0, "steady again"),
+    "cadence-off": Rule(3.0, 5.0, "cadence agrees again"),
+    "stuck": Rule(0.0, 2.0, "readings change again"),
+    "clipped": Rule(0.0, 5.0, "no longer cut off at the top"),
+    "restarted": Rule(0.0, 0.0, "counters run on"),
+    "spike": Rule(0.0, 0.0, "no spike since"),
+    "battery-low": Rule(0.0, 0.0, "battery no longer low"),
+    "clock-stepped": Rule(0.0, 0.0, "the computer's clock is steady again"),
 }
 """Every kind of finding, in the order in which alarms of one moment speak."""
 
@@ -70,7 +70,8 @@ class Finding(msgspec.Struct, frozen=True, omit_defaults=False):
     """A finding changed state: one line of `--headless` and of `findings.jsonl`.
 
     `value` and `limit` are in `unit`; `t_s` is when it was decided, `since_s` when what it
-    tells of began, both in session seconds.
+    tells of began, both in session seconds. `what` stays true after the ride, `do` is what to
+    try now (may be empty), `advice` both joined (`advice_of`).
     """
 
     t_s: float
@@ -84,4 +85,11 @@ class Finding(msgspec.Struct, frozen=True, omit_defaults=False):
     unit: Unit
     since_s: float
     cause: Cause | None
+    what: str
+    do: str
     advice: str
+
+
+def advice_of(what: str, do: str) -> str:
+    """What happened and what to try, as one sentence."""
+    return f"{what}: {do}" if what and do else what or do

@@ -1,6 +1,7 @@
 """Every kind of finding, raised and cleared, from the bytes of real profiles; and what must not be raised."""
 
 import math
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import get_args
@@ -36,6 +37,8 @@ PEDALS = 'pedals role="witness" mount="pedals" sides="both" claim_percent=1.0'
 HERON = 'heron sides="both" claim_percent=1.5'
 BENCH = bench(HUB, PEDALS, HERON)
 LOST_AFTER_S = 2.5
+ORDERS = re.compile(r"\b(zero it|check|look|hold \d|wake|pair|set \d|move|ride|mark it|ask|free|charge)\b")
+"""Words of what the rider is asked to do, which belong to `do`."""
 
 
 def run(b: Bench, *streams: Iterable[Record], seconds: float | None = None) -> list[Finding]:
@@ -49,8 +52,14 @@ def run(b: Bench, *streams: Iterable[Record], seconds: float | None = None) -> l
     raised = {(f.kind, f.instrument, f.side) for f in found if f.event == "raised"}
     for f in found:
         assert f.since_s <= f.t_s, f
-        assert "\n" not in f.advice
-        assert ". " not in f.advice
+        for text in (f.what, f.do, f.advice):
+            assert "\n" not in text
+            assert ". " not in text
+        assert f.advice == (f"{f.what}: {f.do}" if f.do else f.what)
+        assert f.what
+        # What happened stays true after the ride: it gives no order.
+        assert not ORDERS.search(f.what), f
+        assert f.event == "raised" or not f.do
         assert 10 < len(f.advice) < 250, f
         if f.event == "cleared":
             assert (f.kind, f.instrument, f.side) in raised
@@ -285,9 +294,10 @@ def test_a_scale_error_becomes_named_when_the_ride_tells_it() -> None:
     found = run(BENCH, *others(ride), heron.bluetooth(ride))
     raised = [f for f in told(found, "power-off") if f.event == "raised"]
     assert raised[0].cause == "unclear"
-    assert "rpm" in raised[0].advice or "ride on" in raised[0].advice, "it says which ride would tell"
+    assert "rpm" in raised[0].do or "keep riding" in raised[0].do, "it says which ride would tell"
     assert raised[-1].cause == "scale"
-    assert "zeroing will not cure it" in raised[-1].advice
+    assert "zeroing will not cure it" in raised[-1].do
+    assert "a scale error" in raised[-1].what
     assert {f.cause for f in raised} == {"unclear", "scale"}
 
 

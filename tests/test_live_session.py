@@ -250,7 +250,7 @@ def test_live_and_replay_print_the_same_bytes(tmp_path: Path, capsys: pytest.Cap
     }  # fmt: skip
     assert list(findings[0]) == [
         "t_s", "event", "kind", "instrument", "side", "reference", "value", "limit", "unit", "since_s",
-        "cause", "advice",
+        "cause", "what", "do", "advice",
     ]  # fmt: skip
     told = [(f["event"], f["kind"], f["instrument"], f["side"]) for f in findings]
     assert ("raised", "side-off", "heron", "right") in told

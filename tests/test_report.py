@@ -180,7 +180,7 @@ def test_hostile_names_stay_names() -> None:
         facts["zero_\x1b[2J\u202e<i>"] = "x"
     recording = dataclasses.replace(
         recording,
-        findings=[msgspec.structs.replace(f, advice=HOSTILE) for f in recording.findings],
+        findings=[msgspec.structs.replace(f, what=HOSTILE, advice=HOSTILE) for f in recording.findings],
     )
     text = html_of(recording)
     elements = Elements(text)

@@ -114,7 +114,8 @@ def torque_line(x: Floats, y: Floats, ratio: float = 1.0) -> Line | None:
 class Diagnosis:
     """A cause, the sentence that says why, and the fitted line where it can be told.
 
-    `ride` is the ride that would tell, when the cause is `unclear`, and `block` the same as numbers.
+    `ride` is the ride that would tell, when the cause is `unclear`, and `block` the same as numbers;
+    `cure` is what to try when the cause is known.
     """
 
     cause: Cause
@@ -125,6 +126,7 @@ class Diagnosis:
     sd_gain: float | None = None
     sd_offset_nm: float | None = None
     block: "Ride | None" = None
+    cure: str = ""
 
 
 class Ride(NamedTuple):
@@ -175,7 +177,11 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
     x, own, cadence = torques(blocks, side)
     n = len(x)
     if n < MIN_BLOCKS:
-        return Diagnosis("unclear", "ride on steadily for a minute, then its cause may be told")
+        return Diagnosis(
+            "unclear",
+            "too little steady riding to find the cause",
+            "keep riding steadily for another minute to find the cause",
+        )
     # The ratio itself, not its logarithm: an offset is then exactly a line in 1 / torque.
     y = own / x - 1.0
     inverse = 1.0 / x
@@ -212,15 +218,13 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
         and scale_chi < EVIDENCE
         and part_zero < 0.4 * part_scale
     ):
-        return Diagnosis(
-            "scale", f"{where} keeps its {100.0 * a1:+.1f} % at every torque: a scale error, "
-            "zeroing will not cure it, check its settings and ask the maker", "", *line,
-        )  # fmt: skip
+        found = Diagnosis(
+            "scale", f"{where} is {100.0 * a1:+.1f} % at every torque, a scale error", "", *line
+        )
+        return replace(found, cure="zeroing will not cure it, check its settings and ask the maker")
     if not mixed and scale_chi - zero_chi > EVIDENCE and zero_chi < EVIDENCE and part_scale < 0.4 * part_zero:
-        return Diagnosis(
-            "zero-offset", f"{where} is a constant {b1:+.2f} N·m: a zero offset, unload the pedals, "
-            "zero it and ride the block again", "", *line,
-        )  # fmt: skip
+        found = Diagnosis("zero-offset", f"{where} is a constant {b1:+.2f} N·m, a zero offset", "", *line)
+        return replace(found, cure="unload the pedals, zero it and ride the block again")
     words, block = _ride(x, cadence)
     unclear = Diagnosis("unclear", "scale or zero offset can't be told apart yet", words, *line)
     return replace(unclear, block=block)

@@ -332,7 +332,7 @@ class Pipeline:
             last = standing.sign
             sign.reference, sign.cause = sign.reference or last.reference, last.cause
             sign.limit = last.limit if sign.limit is None else sign.limit
-            sign.advice = f"{sign.instrument or 'the recording'}: {KINDS[sign.kind].phrase} is over".lstrip()
+            sign.what, sign.do = _cleared(sign), ""
         named = (
             sign.signal in ("over", "between")
             and standing.alarm.raised
@@ -549,6 +549,15 @@ def _told(act: Act) -> str:
     return f"{act.act}{whom} {text}".rstrip()
 
 
+def _cleared(sign: Sign) -> str:
+    """What is so again now that an alarm is cleared."""
+    phrase = KINDS[sign.kind].phrase
+    if not sign.instrument:
+        return phrase
+    side = f" {sign.side} side" if sign.side in ("left", "right") else ""
+    return f"{sign.instrument}{side}: {phrase}"
+
+
 def _finding(sign: Sign, event: str, now_s: float, since_s: float) -> Finding:
     return Finding(
         t_s=round(now_s, 3),
@@ -562,5 +571,7 @@ def _finding(sign: Sign, event: str, now_s: float, since_s: float) -> Finding:
         unit=sign.unit,
         since_s=round(since_s, 3),
         cause=sign.cause,
+        what=sign.what,
+        do=sign.do,
         advice=sign.advice,
     )

@@ -169,7 +169,7 @@ def events(given: Material) -> list[dict[str, str]]:
         rows.append((a.t_ns / 1e9, f"act: {a.act}", f"{whom}{a.text}"))
     for f in given.grid.recording.findings:
         if f.event == "raised":
-            rows.append((f.since_s, f"finding: {f.kind}", f.advice))
+            rows.append((f.since_s, f"finding: {f.kind}", f.what))
     for s in given.study.shifts:
         side = "" if s.side == "total" else f" {s.side} side"
         act = f" ({s.act})" if s.act else ""

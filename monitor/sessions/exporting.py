@@ -152,7 +152,7 @@ _FINDING_COLUMNS = (
     Column("instrument", "text"), Column("side", "text"), Column("reference", "text"),
     Column("value", "float"), Column("limit", "float"),
     Column("unit", "text"), Column("since_s", "float", "s"), Column("cause", "text"),
-    Column("advice", "text"),
+    Column("what", "text"), Column("do", "text"), Column("advice", "text"),
 )  # fmt: skip
 
 

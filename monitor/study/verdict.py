@@ -269,7 +269,7 @@ class Judgement:
             return self.diagnosis.why
         told = [f for f in self.standing("power-off", "side-off", "one-sided") if f.cause == cause]
         if told:
-            return told[-1].advice
+            return told[-1].what
         if cause == "one-side":
             return "; ".join(_side_words(r) for r in self.sides_off()) or "one side leans more than the other"
         return "the ride does not tell what kind of error it is"
@@ -604,7 +604,7 @@ def _faults(judgement: Judgement) -> list[Reason]:
     reasons: list[Reason] = []
     settings = judgement.standing("setting-differs")
     if settings:
-        reasons.append(Reason("bad", settings[0].advice))
+        reasons.append(Reason("bad", settings[0].what))
     ratio = judgement.shown_over_counted
     if ratio is not None and abs(ratio.ratio - 1.0) > max(LEAST_RATIO, 1.5 * ratio.u95):
         percent = 100.0 * (ratio.ratio - 1.0)

@@ -26,7 +26,7 @@ class ZeroTrial:
         if len(self.before) < 3 or len(after) < 3:
             return ""
         change = 100.0 * math.expm1(sum(after) / len(after) - sum(self.before) / len(self.before))
-        return f", zeroing changed it by {change:+.1f} %: no cure"
+        return f", zeroing changed it by only {change:+.1f} %"
 
 
 class Changes:
@@ -109,7 +109,7 @@ class Changes:
                 sign.limit = MIN_PERCENT if side == "total" else MIN_SIDE_PERCENT
                 sign.cause = "unclear"
                 where = "" if side == "total" else f" {side} side"
-                sign.advice = self._tell(label, where, shift)
+                sign.what, sign.do = self._tell(label, where, shift)
             yield sign
 
     def consensus_changed(self, i: int) -> None:
@@ -139,23 +139,24 @@ class Changes:
         for detector in self.shifts.values():
             detector.reset()
 
-    def _tell(self, label: str, where: str, shift: Shift) -> str:
-        """What changed, by how much, and what came with it, in a sentence."""
+    def _tell(self, label: str, where: str, shift: Shift) -> tuple[str, str]:
+        """What changed, by how much, and what came with it; and what to try."""
         if shift.drift and shift.side != "total":
             return (
-                f"the split of {label} has crept by {shift.percent:.1f} % to the {shift.side} while its "
-                "total stays: zero both sides and ride the block again"
+                f"the split of {label} has drifted by {shift.percent:.1f} % to the {shift.side} while its "
+                "total stays",
+                "zero both sides and ride the block again",
             )
         near = self._near(shift.since_s)
         if shift.drift:
             warm = next((w for t, w in reversed(self.happened) if "°C" in w and t >= shift.since_s), "")
             return (
-                f"{label} has crept by {shift.percent:+.1f} % against its own beginning"
-                + (f", with {warm}" if warm else "")
-                + ": let it take the room's temperature, zero it and ride the block again"
+                f"{label} has drifted {shift.percent:+.1f} % since the start"
+                + (f", with {warm}" if warm else ""),
+                "let it take the room's temperature, zero it and ride the block again",
             )
         return (
-            f"{label}{where} changed by {shift.percent:+.1f} % against its own past: "
-            + (f"it came with {near}" if near else "nothing known came with it, think of a knock")
-            + "; zero it and ride the block again"
+            f"{label}{where} changed by {shift.percent:+.1f} % against its own past, "
+            + (f"together with {near}" if near else "and nothing recorded explains it"),
+            ("" if near else "was the bike knocked, ") + "zero it and ride the block again",
         )

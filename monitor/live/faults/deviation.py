@@ -159,22 +159,26 @@ class Deviation:
                     found = diagnose(since, side, noise.sd, loss_w)
             self.diagnoses[key] = found
         found = self.diagnoses[key]
-        if not sign.advice:
-            # It doesn't lean just now: there is nothing that this would be the cause of.
+        if not sign.what:
+            # It agrees just now: there is nothing that this would be the cause of.
             return
         sign.cause = found.cause
-        sign.advice += f": {found.why}" + (f", {found.ride}" if found.ride else "")
+        sign.do = found.ride or found.cure
+        if found.cause != "unclear":
+            # What isn't known yet would not stay true.
+            sign.what += f", {found.why}"
         if side != "total":
             return
         trial = self.changes.zeros.get(i)
         if trial is not None and sign.signal == "over":
-            sign.advice += trial.text([b.y for b in pair.blocks if b.begin_s >= trial.at_s])
+            sign.what += trial.text([b.y for b in pair.blocks if b.begin_s >= trial.at_s])
         if sign.signal == "over" and self._reference_alone(i):
             sign.cause = "unclear"
-            sign.advice = (
-                f"{self.bench.reference} stands alone: all others agree with one another and differ from it "
-                f"by {sign.value or 0.0:+.1f} %, look at {self.bench.reference} first"
+            sign.what = (
+                f"all others agree with one another and differ from {self.bench.reference} by "
+                f"{sign.value or 0.0:+.1f} %"
             )
+            sign.do = f"look at {self.bench.reference} first"
 
     def _reference_alone(self, i: int) -> bool:
         """Whether two or more others lean from the named reference alike, and agree among themselves."""
@@ -202,8 +206,8 @@ class Deviation:
             return None
         return Diagnosis(
             "setting",
-            f"it is set to {told:g} mm cranks where {mounted:g} mm are mounted, which makes "
-            f"{percent:+.1f} %, set {mounted:g} mm",
+            f"it is set to {told:g} mm cranks where {mounted:g} mm are mounted, which makes {percent:+.1f} %",
+            cure=f"set {mounted:g} mm",
         )
 
     def _one_side(self, sign: Sign, i: int, blocks: list[Block]) -> Diagnosis | None:
@@ -218,8 +222,9 @@ class Deviation:
         )
         return Diagnosis(
             "one-side",
-            f"the {split.side} side makes {own:+.0f} W (± {half:.0f} W) of "
-            f"{split.left_w + split.right_w:+.0f} W, look at its mounting, zero it and ride the block again",
+            f"of which the {split.side} side makes {own:+.0f} W (± {half:.0f} W) of "
+            f"{split.left_w + split.right_w:+.0f} W",
+            cure=f"check how the {split.side} side is mounted, zero it and ride the block again",
         )
 
     def _judge_total(self, sign: Sign, pair: Pair, label: str, more: float = 0.0) -> None:
@@ -269,7 +274,7 @@ class Deviation:
         if not words:
             return
         way = "above" if w.deviation > 0.0 else "below"
-        sign.advice = (
+        sign.what = (
             f"{label} reads {abs(w.deviation):.1f} % {way} {sign.reference} at {w.power_w:.0f} W "
             f"(limit {limit:.1f} %)"
         )
@@ -324,7 +329,7 @@ class Deviation:
             return
         watts = (w.left_w if side == "left" else w.right_w) or 0.0
         delta_w = watts - watts / (1.0 + own / 100.0) if own > -100.0 else -watts
-        sign.advice = f"{label} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}"
+        sign.what = f"{label} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}"
 
     def _judge_balance(self, sign: Sign, windows: dict[int, Window], label: str, reference: str) -> None:
         lengths = [n for n in windows if 20 <= n <= 60]
@@ -340,10 +345,10 @@ class Deviation:
             sign.signal = "below" if abs(off) < limit else "between"
         sign.cause = "one-side"
         if sign.signal == "over":
-            sign.advice = (
-                f"{label} puts {w.balance:.1f} % on the left, {reference} {w.balance_reference:.1f} %: "
-                "zero both sides, look whether one pedal is loose"
+            sign.what = (
+                f"{label} reports {w.balance:.1f} % on the left, {reference} {w.balance_reference:.1f} %"
             )
+            sign.do = "zero both sides, check whether one pedal is loose"
 
     def _judge_swapped(self, sign: Sign, i: int, pair: Pair, label: str, reference: str) -> None:
         shares = self._newest_shares(i, pair)
@@ -353,10 +358,11 @@ class Deviation:
         sign.signal = "over" if mirrored else "below"
         sign.value, sign.limit, sign.reference, sign.cause = own, theirs, reference, "setting"
         if mirrored:
-            sign.advice = (
-                f"{label} shows left {own:.1f} % where {reference} shows right {100.0 - theirs:.1f} %: "
-                "its sides are swapped, pair the pedals to their own sides"
+            sign.what = (
+                f"{label} reports left {own:.1f} % where {reference} reports right {100.0 - theirs:.1f} %, "
+                "so its sides are swapped"
             )
+            sign.do = "pair the pedals to their own sides"
 
     def _newest_shares(self, i: int, pair: Pair) -> tuple[int, float, float, bool] | None:
         if not pair.blocks:

@@ -97,8 +97,8 @@ class Oddities:
             unit="s",
             since_s=since,
             cause="unclear",
-            advice=f"{label} has shown {power:.0f} W unchanged for {now_s - since:.0f} s while others move: "
-            "spin backwards or wake it; if it stays, reconnect it",
+            what=f"{label} reported {power:.0f} W unchanged for {now_s - since:.0f} s while others changed",
+            do="pedal backwards or wake it, and reconnect it if that does not help",
         )
 
     def spike(self, i: int, now_s: float) -> Sign | None:
@@ -130,8 +130,8 @@ class Oddities:
             unit="W",
             since_s=r.spike_s,
             cause="unclear",
-            advice=f"{label} showed {power:.0f} W for a moment at {mean:.0f} W, the others didn't: "
-            "mark it; if it comes again look at cable, magnet and interference",
+            what=f"{label} reported {power:.0f} W for a moment at {mean:.0f} W, the others did not",
+            do="mark it, and check cable, magnet and interference if it comes again",
         )
 
     def clipped(self, i: int, now_s: float) -> Sign | None:
@@ -157,35 +157,32 @@ class Oddities:
             unit="W",
             since_s=r.run_s,
             cause="unclear",
-            advice=f"{label} stays at {r.run_w:.0f} W, its highest so far, while others rise to "
-            f"{max(above):.0f} W: it clips, sprint peaks of it can't be used",
+            what=f"{label} cuts off at {r.run_w:.0f} W, its highest so far, while others rise to "
+            f"{max(above):.0f} W, so its sprint peaks can't be used",
+            do="check its range and firmware, ask the maker",
         )
 
     def one_sided(self, i: int, now_s: float) -> Sign | None:
         """Exactly 50 : 50 for a minute of varying power, or no sides told where the bench says both."""
         r, track = self.seen.recent[i], self.tracks[i]
         label = self.labels[i]
-        since, advice = None, ""
+        since, what, do = None, "", ""
         if r.share_even >= 40 and r.powers:
             span_s = r.powers[-1][0] - r.even_s
             varied = r.even_span[1] - r.even_span[0]
             if span_s >= EVEN_S and varied > 15.0 and span_s >= EVEN_S * self._even_times(i):
                 since = r.even_s
-                advice = (
-                    f"{label} has shown exactly 50 : 50 for {span_s:.0f} s: one side is doubled, the other "
-                    "isn't heard; wake and pair the other side"
-                )
+                what = f"{label} has reported exactly 50 : 50 for {span_s:.0f} s, so one side is doubled"
+                do = "wake and pair the other side"
         elif track.share_s == -math.inf and r.untold >= 60 and r.powers[-1][0] - r.untold_s >= EVEN_S:
             since = r.untold_s
-            advice = (
-                f"{label} tells no sides though the bench says it has both: the other side isn't heard, or a "
-                "setting hides it; wake and pair the other side"
-            )
+            what = f"{label} reports no sides though the bench says it has both"
+            do = "wake and pair the other side, and check the settings for it"
         if since is None and ("one-sided", label, None) not in self.seen.standing:
             return None
         signal: Signal = "below" if since is None else "over"
         value = 0.0 if since is None else r.powers[-1][0] - since
-        return Sign("one-sided", label, None, signal, value, EVEN_S, "s", None, since, "one-side", advice)
+        return Sign("one-sided", label, None, signal, value, EVEN_S, "s", None, since, "one-side", what, do)
 
     def _even_times(self, i: int) -> float:
         """How many times EVEN_S an even share must last to be no chance, since some riders are even.
@@ -257,12 +254,9 @@ class Oddities:
             unit="rpm",
             reference=name,
             cause=None if signal is None else "placement",
-            advice=f"{label} shows {own:.0f} rpm, {name} {reference:.0f} rpm: "
-            + (
-                "it counts twice or every other turn, look at magnet and sensor"
-                if twice
-                else "look at its cadence sensor, magnet or settings"
-            ),
+            what=f"{label} reports {own:.0f} rpm, {name} {reference:.0f} rpm"
+            + (", it counts twice or every other turn" if twice else ""),
+            do=f"check {'its magnet and sensor' if twice else 'its cadence sensor, magnet and settings'}",
         )
 
 

@@ -44,8 +44,8 @@ class Settings:
                 unit="s",
                 since_s=self.seen.restarted_s[i],
                 cause="unclear",
-                advice=f"{label} began its counters anew: it was reset or lost its supply; look at its "
-                "battery, zero it and ride the block again",
+                what=f"the counters of {label} started again: it was reset or lost its supply",
+                do="check its battery, zero it and ride the block again",
             )
         if not facts:
             return
@@ -63,8 +63,9 @@ class Settings:
                     value=percent,
                     limit=0.0,
                     cause="setting",
-                    advice=f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted: "
-                    f"it reads {percent:+.1f} % by that alone; set {mounted:g} mm",
+                    what=f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted, "
+                    f"which alone makes {percent:+.1f} %",
+                    do=f"set {mounted:g} mm",
                 )
         yield from self._zero(i)
         battery = facts.get("battery_percent")
@@ -80,7 +81,8 @@ class Settings:
                 "over" if low else "below",
                 value=battery if isinstance(battery, float) else None,
                 limit=LOW_BATTERY_PERCENT,
-                advice=f"the battery of {label} is low ({shown}): change or charge it before the next ride",
+                what=f"the battery of {label} is low ({shown})",
+                do="change or charge it before the next ride",
             )
 
     def _battery_state(self, i: int) -> float | str | None:
@@ -121,6 +123,6 @@ class Settings:
             limit=limit,
             unit=unit,  # type: ignore[arg-type]
             since_s=zeros.jumped_s,
-            advice=f"the zero of {label} moved by {value:+.1f} {unit} against those before: were the pedals "
-            "unloaded and the crank still, is it tight and warm? Zero it again",
+            what=f"the zero offset of {label} moved by {value:+.1f} {unit} against those before",
+            do="unload the pedals, hold the crank still, check that it is tight and warm, then zero it again",
         )

@@ -2,7 +2,7 @@
 
 import msgspec
 
-from monitor.finding import Cause, Kind, Side, Unit
+from monitor.finding import Cause, Kind, Side, Unit, advice_of
 from monitor.live.alarm import Signal
 
 SHOWN_S = 8.0
@@ -10,7 +10,11 @@ SHOWN_S = 8.0
 
 
 class Sign(msgspec.Struct, gc=False):
-    """What a detector saw: `signal` drives the alarm `(kind, instrument, side)`."""
+    """What a detector saw: `signal` drives the alarm `(kind, instrument, side)`.
+
+    `what` is a statement that stays true after the ride (what, where, by how much), `do` what to
+    try now.
+    """
 
     kind: Kind
     instrument: str
@@ -22,4 +26,10 @@ class Sign(msgspec.Struct, gc=False):
     reference: str | None = None
     since_s: float | None = None
     cause: Cause | None = None
-    advice: str = ""
+    what: str = ""
+    do: str = ""
+
+    @property
+    def advice(self) -> str:
+        """What happened and what to try, as one sentence."""
+        return advice_of(self.what, self.do)

@@ -92,13 +92,11 @@ class Silence:
         if signal != "over" and ("signal-lost", label, None) not in seen.standing:
             return None
         reason = seen.given_up[i]
-        advice = (
-            f"{label} can't be reached: {reason}"
-            if reason
-            else f"{label} has not been heard for {max(0.0, silent_s):.1f} s: wake it, look at its battery, "
-            "bring the receiver nearer; it is reconnected by itself"
-        )
-        return Sign("signal-lost", label, None, signal, silent_s, after, "s", None, since, "link", advice)
+        what, do = f"{label} can't be reached ({reason})" if reason else f"{label} has sent no data", ""
+        if not reason:
+            what += f" for {max(0.0, silent_s):.1f} s"
+            do = "wake it, check its battery, bring the receiver nearer, it is reconnected automatically"
+        return Sign("signal-lost", label, None, signal, silent_s, after, "s", None, since, "link", what, do)
 
     def _missing(self, i: int, track: Track, now_s: float) -> Sign | None:
         seen = self.seen
@@ -145,11 +143,11 @@ class Silence:
         seen.missing[i] = sign.signal == "over"
         found = placement(self.holes[i], self._ridden_s[i], self._ridden_rpm[i])
         sign.cause = "placement" if found else "unclear"
-        sign.advice = f"{label} shows no power while {other} shows {watts:.0f} W: " + (
-            f"each time {found}, so it is where it sits: move magnet or sensor and ride there again"
-            if found
-            else "look at magnet, sensor and cable, then shift a gear, mark it and ride on"
-        )
+        sign.what = f"{label} reports no power while {other} reports {watts:.0f} W"
+        sign.do = "check magnet, sensor and cable, then shift a gear, mark it and keep riding"
+        if found:
+            sign.what += f", only {found}"
+            sign.do = "suspect the position of magnet or sensor, move it and ride there again"
         return sign
 
     def _show(self, j: int, now_s: float) -> tuple[float, float]:

@@ -81,7 +81,8 @@ class Watch:
                 limit=0.0,
                 unit="s",
                 since_s=self.failing_s,
-                advice="the disk takes no records: free space or give it back; measuring goes on, unrecorded",
+                what="the disk is not accepting data, measuring goes on unrecorded",
+                do="free some space or reconnect the drive",
             )
         elif ("not-recorded", "", None) in standing:
             yield Sign("not-recorded", "", None, "below", 0.0, 0.0, "s")
@@ -96,5 +97,6 @@ class Watch:
                 limit=1.0,
                 unit="s",
                 since_s=self.step_s,
-                advice="the computer's clock was set, or it slept: times of day are off in this session",
+                what=f"the computer's clock was set or it slept: times of day are off "
+                f"by {self.step_by_s:+.1f} s in this session",
             )
