@@ -27,15 +27,17 @@ from rich.style import Style
 from textual.pilot import Pilot
 
 from monitor.dashboard import look
-from monitor.dashboard.app import MOST_WIDTHS, STALE_S, BenchApp
+from monitor.dashboard.app import BenchApp
 from monitor.dashboard.canvas import Box, Canvas, cells, fit, wrap
 from monitor.dashboard.figures import draw_figures, figure_width
+from monitor.dashboard.following import STALE_S
 from monitor.dashboard.lanes import columns, draw_lane, draw_lanes, lane_rows, span_percent
 from monitor.dashboard.panels import Banner, draw_log
 from monitor.dashboard.sheet import Face, draw_sheet, layout
 from monitor.dashboard.trace import draw_trace, scale_w
+from monitor.dashboard.widgets import MOST_WIDTHS
 from monitor.live.view import AlarmView, Event, Lane, Segment, View
-from monitor.text import plain, plain_name
+from monitor.text import clock, plain, plain_name
 
 PICTURES = Path(__file__).parent / "pictures"
 SIZES = ((80, 24), (120, 40))
@@ -456,16 +458,11 @@ def test_a_silent_instrument_never_shows_its_last_watts_or_verdict() -> None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "span", "clock"),
-    [
-        (0, "0:00", "0:00:00"),
-        (41.9, "0:41", "0:00:41"),
-        (872, "14:32", "0:14:32"),
-        (3723, "1:02:03", "1:02:03"),
-    ],
+    ("seconds", "text"),
+    [(0, "0:00"), (-3, "0:00"), (41.6, "0:42"), (872, "14:32"), (3599.6, "1:00:00"), (3723, "1:02:03")],
 )
-def test_times(seconds: float, span: str, clock: str) -> None:
-    assert (look.span(seconds), look.clock(seconds)) == (span, clock)
+def test_times(seconds: float, text: str) -> None:
+    assert clock(seconds) == text
 
 
 def test_a_difference_of_nought_has_no_sign() -> None:

@@ -17,11 +17,12 @@ from monitor.controls.trainer import TrainerView
 from monitor.dashboard.app import HOLDING, BenchApp
 from monitor.dashboard.canvas import Box, Canvas
 from monitor.dashboard.figures import draw_figures, figure_width
-from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, QUIET, span
+from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, QUIET
 from monitor.dashboard.panels import HANDS, KEYS, draw_keys
 from monitor.dashboard.saddle import Line, draw_big, draw_checks, draw_ride, ride_lines
 from monitor.dashboard.sheet import Face, draw_sheet, layout
 from monitor.live.view import Block, Segment, Suggestion, View
+from monitor.text import clock
 
 SIZE = (80, 24)
 
@@ -551,7 +552,7 @@ def test_what_comes_next_is_large_too(block: Block, word: str, size: tuple[int, 
     ]
     assert wanted in windows
     text = "\n".join(lines)
-    assert f"for {span(block.seconds)}" in text
+    assert f"for {clock(block.seconds)}" in text
     assert "NEXT in 8 s" in text
     assert "TRAINER hub" in text
     assert "can't be told yet" in text  # the advice has still room

@@ -22,13 +22,13 @@ from monitor.dashboard.look import (
     QUIET,
     WARM,
     Say,
-    clock,
     say,
     signed,
     whole,
     words,
 )
 from monitor.live.view import Lane, View
+from monitor.text import clock
 
 HEIGHTS = (6, 5, 4, 3, 2, 1)
 """Rows that a lane may take, best first: 5 and 3 are the figure's height, one more is air below it."""
@@ -211,32 +211,56 @@ def _draw_line(canvas: Canvas, y: int, rows: int, at: Columns, lane: Lane, told:
         canvas.put(at.sides, y, sides_text(lane), QUIET, end=canvas.width)
 
 
+class _Rail(NamedTuple):
+    """Where a percentage stands on a lane's rail, and how it is put there."""
+
+    canvas: Canvas
+    at: Columns
+    span: float
+
+    @property
+    def half(self) -> int:
+        """Cells from the line to either end."""
+        return (self.at.rail_end - self.at.rail) // 2 - 1
+
+    @property
+    def first(self) -> int:
+        """The leftmost cell that stands for a number."""
+        return self.at.line - self.half
+
+    @property
+    def last(self) -> int:
+        """The rightmost one."""
+        return self.at.line + self.half
+
+    def place(self, percent: float) -> int:
+        """The cell of a percentage, which may lie outside the rail."""
+        return self.at.line + round(max(-9.9, min(9.9, percent / self.span)) * self.half)
+
+    def put(self, percent: float | None, row: int, sign: str, style: Style) -> None:
+        """A sign at its place; what lies outside becomes an arrow at that end."""
+        if percent is None or not math.isfinite(percent):
+            return
+        x = self.place(percent)
+        letter = sign if sign.isalpha() else ""
+        if self.first <= x <= self.last:
+            self.canvas.put(x, row, sign, style)
+        elif x < self.first:
+            self.canvas.put(self.at.rail, row, f"◀{letter}", style)
+        else:
+            self.canvas.right(self.at.rail_end, row, f"{letter}▶", style)
+
+
 def _draw_rail(
     canvas: Canvas, y: int, rows: int, height: int, at: Columns, lane: Lane, told: Say, span: float
 ) -> None:
     """Band, line, mark with its uncertainty, and the marks of the sides."""
-    half = (at.rail_end - at.rail) // 2 - 1
-    first, last = at.line - half, at.line + half
+    rail = _Rail(canvas, at, span)
     mark_row = y + (rows // 2 if rows >= 3 else 0)
     live = lane.heard == "heard"
-
-    def place(percent: float) -> int:
-        return at.line + round(max(-9.9, min(9.9, percent / span)) * half)
-
-    def put(percent: float | None, row: int, sign: str, style: Style) -> None:
-        if percent is None or not math.isfinite(percent):
-            return
-        x = place(percent)
-        if first <= x <= last:
-            canvas.put(x, row, sign, style)
-        elif x < first:
-            canvas.put(at.rail, row, f"◀{sign if sign.isalpha() else ''}", style)
-        else:
-            canvas.right(at.rail_end, row, f"{sign if sign.isalpha() else ''}▶", style)
-
     if live and lane.verdict != "reference" and lane.limit_percent is not None:
-        low = max(first, place(-lane.limit_percent))
-        high = min(last, place(lane.limit_percent))
+        low = max(rail.first, rail.place(-lane.limit_percent))
+        high = min(rail.last, rail.place(lane.limit_percent))
         for row in {1: (y,), 2: (y,), 3: (y + 1,)}.get(rows, (y + 1, y + 2, y + 3)):
             canvas.put(low, row, "░" * (high - low + 1), BAND)
     for row in range(y, y + height):
@@ -247,37 +271,48 @@ def _draw_rail(
         return
     if lane.verdict == "reference":
         return
-    deviation, style = lane.deviation_percent, WARM if told.loud else CALM if told.word == "agrees" else BOLD
-    if deviation is not None and math.isfinite(deviation):
-        if lane.u95_percent and math.isfinite(lane.u95_percent):
-            low, high = place(deviation - lane.u95_percent), place(deviation + lane.u95_percent)
-            for x in range(max(low, first), min(high, last) + 1):
-                canvas.put(x, mark_row, "├" if x == low else "┤" if x == high else "─", style)
-        sure = lane.verdict in ("agrees", "differs")
-        put(deviation, mark_row, "█" if sure else "║", style)
-        if rows >= 3:
-            put(deviation, mark_row - 1, "▄" if sure else "║", style)
-            put(deviation, mark_row + 1, "▀" if sure else "║", style)
+    _draw_deviation(rail, mark_row, rows, lane, told)
     if rows >= 2:
         left, right = lane.left_deviation_percent, lane.right_deviation_percent
-        put(left, y + rows - 1, "L", BOLD)
-        if left is not None and right is not None and place(left) == place(right):
+        rail.put(left, y + rows - 1, "L", BOLD)
+        if left is not None and right is not None and rail.place(left) == rail.place(right):
             # Both in one cell: side by side, so that neither hides the other.
-            right += span / half
-        put(right, y + rows - 1, "R", BOLD)
+            right += span / rail.half
+        rail.put(right, y + rows - 1, "R", BOLD)
+    if rows >= 3:
+        _draw_remark(canvas, y, at, lane)
+
+
+def _draw_deviation(rail: _Rail, row: int, rows: int, lane: Lane, told: Say) -> None:
+    """The mark of the deviation with its uncertainty."""
+    deviation = lane.deviation_percent
+    if deviation is None or not math.isfinite(deviation):
+        return
+    style = WARM if told.loud else CALM if told.word == "agrees" else BOLD
+    if lane.u95_percent and math.isfinite(lane.u95_percent):
+        low, high = rail.place(deviation - lane.u95_percent), rail.place(deviation + lane.u95_percent)
+        for x in range(max(low, rail.first), min(high, rail.last) + 1):
+            rail.canvas.put(x, row, "├" if x == low else "┤" if x == high else "─", style)
+    sure = lane.verdict in ("agrees", "differs")
+    rail.put(deviation, row, "█" if sure else "║", style)
+    if rows >= 3:
+        rail.put(deviation, row - 1, "▄" if sure else "║", style)
+        rail.put(deviation, row + 1, "▀" if sure else "║", style)
+
+
+def _draw_remark(canvas: Canvas, y: int, at: Columns, lane: Lane) -> None:
+    """What else is raised, or which loss was taken out, on the side where the mark isn't."""
     raised = [
         words(kind).removesuffix(" deviates")
         for kind in lane.raised
         if kind not in ("power-off", "signal-lost")
     ]
-    if rows < 3:
-        return
     text, style = "! " + ", ".join(raised), WARM
     if not raised:
         # Two large figures that differ by this agree: say so where they are looked at.
         expected = lane.expected_percent
         text, style = f"drivetrain {abs(expected):.1f} %" if abs(expected) >= 0.05 else "", QUIET
-    if (deviation or 0.0) > 0:
+    if (lane.deviation_percent or 0.0) > 0:
         canvas.put(at.rail, y, text, style, end=at.line - 1)
     else:
         canvas.put(at.line + 2, y, text, style, end=at.rail_end)

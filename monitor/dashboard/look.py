@@ -12,6 +12,7 @@ from rich.style import Style
 
 from monitor.finding import Side
 from monitor.live.view import AlarmView, Lane, View
+from monitor.text import clock
 
 BLUE, ORANGE = "#0072B2", "#D55E00"
 BLACK, RAISED, WHITE = "#0B0B0B", "#262626", "#F4F4F4"
@@ -42,19 +43,6 @@ class Say(NamedTuple):
     loud: bool = False
 
 
-def span(seconds: float) -> str:
-    """A length of time: `0:41`, `14:32`, `1:02:03`."""
-    whole = max(0, int(seconds))
-    hours, minutes, rest = whole // 3600, whole // 60 % 60, whole % 60
-    return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"
-
-
-def clock(seconds: float) -> str:
-    """A moment of session time: `0:14:32`."""
-    whole = max(0, int(seconds))
-    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
-
-
 def signed(value: float, unit: str = "%", digits: int = 1) -> str:
     """A difference with its sign and unit: `+5.2 %`; nought has no sign."""
     text = f"{value:+.{digits}f}"
@@ -68,7 +56,7 @@ def whole(value: float | None) -> str:
 
 def say(lane: Lane, t_s: float) -> Say:
     """What a lane is, in a mark, a word and a figure."""
-    since = span(t_s - lane.heard_since_s)
+    since = clock(t_s - lane.heard_since_s)
     match lane.heard:
         case "lost":
             return Say("!", "LOST", f"for {since}", WARM, loud=True)

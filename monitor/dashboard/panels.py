@@ -18,17 +18,16 @@ from monitor.dashboard.look import (
     QUIET,
     WARM,
     about,
-    clock,
     is_heard,
     not_recording,
     say,
     signed,
-    span,
     waiting,
     whole,
     words,
 )
 from monitor.live.view import AlarmView, View
+from monitor.text import clock
 
 SAFETY = (
     "Hard riding, clamps, chains and a commanded trainer can hurt. "
@@ -44,8 +43,8 @@ KEYS: tuple[tuple[str, str, str, str, bool], ...] = (
     ("a", "ack", "acknowledge", "acknowledge all alarms that wait; they stay until they clear", True),
     ("f", "finish", "finish", "finish the session (asks first)", True),
     ("i", "info", "page('details')", "every instrument and alarm in full", False),
-    ("?", "help", "page('help')", "this page; Esc goes back", False),
-    ("q", "leave", "leave", "close this screen only: recording goes on", False),
+    ("?", "help", "page('help')", "this page; Esc, q or ? close it", False),
+    ("q", "leave", "leave", "close this page, or the screen: recording goes on", False),
 )
 """Key, word in the bottom line, action, sentence for the help page, and whether it is an act."""
 
@@ -73,8 +72,8 @@ _SHORT = {
     "a": "acknowledge alarms",
     "f": "finish the session (asks)",
     "i": "instruments, alarms in full",
-    "?": "this page; Esc goes back",
-    "q": "leave: recording goes on",
+    "?": "this page; Esc, q or ? close it",
+    "q": "close a page, or the screen",
 }
 _LINE: tuple[tuple[str, ...], ...] = (
     ("space", "s", "p", "t", "o", "n", "u", "f", "?", "q"),
@@ -145,7 +144,7 @@ def draw_top(canvas: Canvas, box: Box, view: View, old: bool = False) -> None:
         return
     x, y, end = box.x + 1, box.y, box.x + box.width - 1
     text, style = _recording(view, old)
-    canvas.put(canvas.put(x, y, clock(view.t_s), BOLD) + 2, y, text, style, end=end - 22)
+    canvas.put(canvas.put(x, y, f"{clock(view.t_s):>7}", BOLD) + 2, y, text, style, end=end - 22)
     heard, fine = heard_text(view)
     canvas.right(end, y, heard, BOLD if fine else LOUD)
     segment = view.segment
@@ -163,14 +162,14 @@ def draw_top(canvas: Canvas, box: Box, view: View, old: bool = False) -> None:
     if segment.cadence_rpm is not None:
         parts.append(f"{segment.cadence_rpm:.0f} rpm")
     if segment.left_s is not None:
-        parts.append(f"{span(segment.left_s)} left")
+        parts.append(f"{clock(segment.left_s)} left")
     canvas.put(x, y + 1, "   ".join(parts), BOLD, end=end - room - 1)
 
 
 def _draw_tall_top(canvas: Canvas, box: Box, view: View, old: bool) -> None:
     x, y, end = box.x + 1, box.y, box.x + box.width - 1
     segment = view.segment
-    left_text = "" if segment is None or segment.left_s is None else span(segment.left_s)
+    left_text = "" if segment is None or segment.left_s is None else clock(segment.left_s)
     target = "" if segment is None or segment.target_w is None else f"{min(9999.0, segment.target_w):.0f}"
     # From the right: time left, target; what remains is for words.
     edge = end
@@ -235,7 +234,7 @@ def ranked(alarms: tuple[AlarmView, ...]) -> list[AlarmView]:
 
 def _alarm_line(alarm: AlarmView, t_s: float) -> tuple[str, str, Style, Style]:
     """Mark, text, and the styles of both."""
-    how_long = span(t_s - alarm.since_s)
+    how_long = clock(t_s - alarm.since_s)
     text = f"{about(alarm.instrument, alarm.side)} {words(alarm.kind)}"
     match alarm.state:
         case "raised" if not alarm.acknowledged:
@@ -272,7 +271,7 @@ def draw_log(canvas: Canvas, box: Box, view: View) -> None:
     for event in sorted(view.events, key=lambda event: event.t_s, reverse=True)[: box.y + box.height - y]:
         style = BOLD if event.mark == "!" else QUIET
         canvas.put(box.x, y, f" {event.mark[:1]}", style)
-        x = canvas.put(box.x + 4, y, clock(event.t_s), FAINT)
+        x = canvas.put(box.x + 4, y, f"{clock(event.t_s):>7}", FAINT)
         text = event.text
         if event.mark in "!✓":
             text = " ".join(map(words, text.split(" ")))
@@ -396,7 +395,7 @@ def draw_details(canvas: Canvas, box: Box, view: View) -> None:
         canvas.put(x + 18, y, lane.mount, BOLD, end=x + 25)
         state_end = canvas.put(x + 26, y, f"{told.mark} {told.word}", LOUD if told.loud else BOLD)
         if lane.heard != "heard":
-            canvas.put(state_end + 1, y, span(view.t_s - lane.heard_since_s), QUIET, end=x + 43)
+            canvas.put(state_end + 1, y, clock(view.t_s - lane.heard_since_s), QUIET, end=x + 43)
         late = "" if lane.lag_s is None else f"{lane.lag_s:+.1f} ±{lane.lag_u95_s or 0.0:.1f}"
         canvas.right(x + 52, y, late, BOLD)
         canvas.right(x + 59, y, "--" if lane.loss_percent is None else f"{lane.loss_percent:.1f} %", BOLD)

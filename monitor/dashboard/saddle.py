@@ -8,8 +8,9 @@ from rich.style import Style
 
 from monitor.dashboard.canvas import Box, Canvas, cells, wrap
 from monitor.dashboard.figures import draw_figures, figure_width, has_figures
-from monitor.dashboard.look import ASK, BOLD, CALM, FAINT, LOUD, QUIET, WARM, span, whole
+from monitor.dashboard.look import ASK, BOLD, CALM, FAINT, LOUD, QUIET, WARM, whole
 from monitor.live.view import Block, Lane, Segment, View
+from monitor.text import clock
 
 if TYPE_CHECKING:
     from monitor.controls.controls import RideView
@@ -70,7 +71,7 @@ def ride_lines(view: View, ride: RideView | None) -> list[Line]:
         lines.append(trainer)
     if segment is not None:
         if segment.paused:
-            left = "" if segment.left_s is None else f", {span(segment.left_s)} left"
+            left = "" if segment.left_s is None else f", {clock(segment.left_s)} left"
             lines.append(Line(f"PAUSED: {segment.name}{left}   p: go on", ASK))
         elif (soon := next_words(segment)) is not None:
             lines.append(Line(soon, ASK))
@@ -80,7 +81,7 @@ def ride_lines(view: View, ride: RideView | None) -> list[Line]:
         block = view.suggestion.block
         comes = segment is not None and segment.next is not None and segment.next.name.startswith(block.name)
         if not comes:
-            does = f"y inserts {load_words(block)}, {span(block.seconds)}"
+            does = f"y inserts {load_words(block)}, {clock(block.seconds)}"
             words = view.suggestion.words
             lines.append(Line(f"{does}: {words}", QUIET, f"{does}: {words.partition(':')[0]}"))
     return lines
@@ -119,7 +120,10 @@ def draw_big(canvas: Canvas, box: Box, view: View, ride: RideView | None) -> Non
     else:
         canvas.put(x, box.y, title, BOLD, end=end)
     half = box.x + box.width // 2
-    target, left = _target(segment), "" if segment is None or segment.left_s is None else span(segment.left_s)
+    target, left = (
+        _target(segment),
+        "" if segment is None or segment.left_s is None else clock(segment.left_s),
+    )
     # Below the figures: two lines for the ride and two of advice.
     air = box.height >= 22
     y = box.y + 1 + air
@@ -155,7 +159,7 @@ def _draw_next(canvas: Canvas, box: Box, middle: int, block: Block) -> None:
     canvas.put(middle, box.y + box.height - 3, f"{block.name}{rising}", BOLD, end=end)
     rpm = "" if block.cadence_rpm is None else f"{block.cadence_rpm:.0f} rpm"
     canvas.put(middle, box.y + box.height - 2, rpm, BOLD, end=end)
-    canvas.put(middle, box.y + box.height - 1, f"for {span(block.seconds)}", QUIET, end=end)
+    canvas.put(middle, box.y + box.height - 1, f"for {clock(block.seconds)}", QUIET, end=end)
 
 
 def _target(segment: Segment | None) -> str:

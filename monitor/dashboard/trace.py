@@ -8,8 +8,9 @@ import math
 from rich.style import Style
 
 from monitor.dashboard.canvas import Canvas, cells, fit
-from monitor.dashboard.look import BOLD, CALM, FAINT, GROUND, QUIET, WARM, span
+from monitor.dashboard.look import BOLD, CALM, FAINT, GROUND, QUIET, WARM
 from monitor.live.view import Lane, View
+from monitor.text import clock
 
 # Unicode block "Braille Patterns", U+2800: bit of the dot in column x (0, 1), row y (0 to 3).
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
@@ -127,7 +128,7 @@ def draw_trace(view: View, width: int, height: int) -> Canvas:
 
     _draw_names(canvas, right + 1, [(dot_row(value) / 4, lane) for value, lane in ends])
     if len(ends) < height:
-        canvas.put(right + 1, height - 1, f"in {span(high_s - low_s)}", FAINT)
+        canvas.put(right + 1, height - 1, f"in {clock(high_s - low_s)}", FAINT)
     return canvas
 
 
