@@ -18,6 +18,7 @@ from capture.source import Wanted
 from monitor.analysis.curve import COVERED, REVS, WORK
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
+from monitor.live.screen import view_of
 from monitor.live.view import View
 from monitor.setup.bench import Bench, Instrument, load_bench
 from monitor.study.recording import collect
@@ -88,7 +89,7 @@ def test_views_in_between_change_nothing() -> None:
     for k, record in enumerate(EVENING):
         found += pipeline.feed(record)
         if k % 7 == 0:
-            pipeline.view()
+            view_of(pipeline)
     assert msgspec.json.encode(found) == msgspec.json.encode(findings(EVENING))
 
 
@@ -248,7 +249,7 @@ def test_unknown_labels_and_rubbish_are_counted_never_fatal() -> None:
     assert pipeline.strange == 1
     assert pipeline.bad_packets == [2, 0, 1]
     assert pipeline.records == len(EVENING)
-    lane = pipeline.view().lanes[0]
+    lane = view_of(pipeline).lanes[0]
     assert lane.bad_packets == 2
 
 
@@ -294,7 +295,7 @@ def test_a_leap_in_time_is_survived_and_judging_goes_on(by_s: float) -> None:
         found += pipeline.feed(record)
     assert ("power-off", "heron") in {(f.kind, f.instrument) for f in found}
     assert not {f.instrument for f in found if f.kind in ("power-off", "side-off", "shifted")} - {"heron"}
-    view = pipeline.view()
+    view = view_of(pipeline)
     assert view.t_s == pytest.approx(200.0 + by_s, abs=1.0)
     assert [lane.heard for lane in view.lanes] == ["heard"] * 3
     assert view.lanes[0].power_w == pytest.approx(220.0, rel=0.05)
@@ -311,7 +312,7 @@ def test_time_that_runs_backwards_is_survived(by_s: float) -> None:
     for record in records:
         pipeline.feed(record)
         assert pipeline.t_s >= 0.0
-    view = pipeline.view()
+    view = view_of(pipeline)
     msgspec.json.encode(view)
 
 
@@ -346,7 +347,7 @@ def test_whatever_the_records_are_nothing_breaks(records: list[Record]) -> None:
     for record in records:
         found += pipeline.feed(record)
     msgspec.json.encode(found)
-    view = pipeline.view()
+    view = view_of(pipeline)
     assert len(view.lanes) == 3
     msgspec.json.encode(view)
     pipeline.finish()
@@ -370,7 +371,7 @@ def test_the_view_agrees_with_the_findings_at_every_moment() -> None:
                 del standing[key]
         if k % 3:
             continue
-        view = pipeline.view()
+        view = view_of(pipeline)
         assert {(a.kind, a.instrument, a.side) for a in view.alarms} == set(standing)
         for alarm in view.alarms:
             assert alarm.since_s == pytest.approx(
@@ -396,7 +397,7 @@ def at(records: Sequence[Record], t_s: float, b: Bench = BENCH) -> View:
         if record.t_ns > t_s * S:
             break
         pipeline.feed(record)
-    return pipeline.view()
+    return view_of(pipeline)
 
 
 def test_what_a_lane_shows() -> None:
@@ -439,7 +440,7 @@ def test_the_differing_one_differs_and_the_uncertainty_is_shown() -> None:
 
 
 def test_without_data_all_is_searching_and_blind() -> None:
-    view = Pipeline(BENCH).view()
+    view = view_of(Pipeline(BENCH))
     assert [lane.heard for lane in view.lanes] == ["searching"] * 3
     assert [lane.verdict for lane in view.lanes] == ["reference", "blind", "blind"]
     assert view.alarms == ()

@@ -23,6 +23,7 @@ from monitor.controls.preflight import (
     override_text,
 )
 from monitor.live.pipeline import Pipeline
+from monitor.live.screen import view_of
 from monitor.setup.bench import Bench, parse_bench
 
 S = 1_000_000_000
@@ -304,7 +305,7 @@ def asks(radio: str, seconds: float, kind: str = "crank") -> tuple[list[tuple[fl
         found.append(record)
         pipeline.feed(record)
         for label, request in asker.take(
-            record, lambda label: pipeline.watch.seen.facts[pipeline.index[label]]
+            record, lambda label: pipeline.facts.reported[pipeline.index[label]]
         ):
             outcome = played.write(label, request.channel, request.data)
             asked.append((record.t_ns / S, request.data.hex()))
@@ -314,8 +315,8 @@ def asks(radio: str, seconds: float, kind: str = "crank") -> tuple[list[tuple[fl
         if record.t_ns > seconds * S:
             break
         take(record)
-    assert pipeline.watch.seen.facts[1]["crank_length_mm"] == 172.5
-    assert any(alarm.kind == "setting-differs" for alarm in pipeline.view().alarms)
+    assert pipeline.facts.reported[1]["crank_length_mm"] == 172.5
+    assert any(alarm.kind == "setting-differs" for alarm in view_of(pipeline).alarms)
     return asked, found
 
 

@@ -174,7 +174,7 @@ def test_hostile_names_stay_names() -> None:
     for r in records:
         told.append(msgspec.structs.replace(r, text=HOSTILE) if isinstance(r, Act) else r)
     recording = record(hostile, told)
-    for facts in recording.pipeline.watch.seen.facts:
+    for facts in recording.facts:
         facts["name"] = HOSTILE
         facts["serial"] = "=1+1"
         facts["zero_\x1b[2J\u202e<i>"] = "x"

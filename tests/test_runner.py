@@ -12,6 +12,7 @@ from capture.record import Act, End, Header, Packet, Record, Tick
 from capture.scene.definition import parse_segments
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import ASK_AGAIN_S, START_WITHIN_S, Runner, undo_text, undone
+from monitor.live.screen import view_of
 from monitor.live.view import Block
 from monitor.setup.bench import parse_bench
 from monitor.setup.protocol import (
@@ -407,7 +408,7 @@ def test_the_block_that_would_settle_it_is_proposed() -> None:
     pipeline = Pipeline(parse_bench(BENCH))
     for record in steady(1.06, 150):
         pipeline.feed(record)
-    view = pipeline.view()
+    view = view_of(pipeline)
     assert any(alarm.kind == "power-off" for alarm in view.alarms)
     assert view.suggestion is not None
     # All was ridden at one torque: another cadence at the same power tells scale from zero.
@@ -420,10 +421,10 @@ def test_what_is_undecided_asks_for_more_of_the_same() -> None:
     pipeline.feed(Act(0, "segment", "low"))
     for record in steady(1.0, 18):
         pipeline.feed(record)
-    view = pipeline.view()
+    view = view_of(pipeline)
     assert view.suggestion is None  # the block has 42 s left, and may well settle it
     pipeline.feed(Act(18 * S, "segment", "my block"))
-    view = pipeline.view()
+    view = view_of(pipeline)
     assert next(lane for lane in view.lanes if lane.label == "crank").verdict == "undecided"
     assert view.suggestion is not None
     assert view.suggestion.block.target_w == 200.0

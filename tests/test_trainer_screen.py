@@ -21,6 +21,7 @@ from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, QUIET
 from monitor.dashboard.panels import HANDS, KEYS, draw_keys
 from monitor.dashboard.saddle import Line, draw_big, draw_checks, draw_ride, ride_lines
 from monitor.dashboard.sheet import Face, draw_sheet, layout
+from monitor.live.screen import view_of
 from monitor.live.view import Block, Segment, Suggestion, View
 from monitor.text import clock
 
@@ -37,7 +38,7 @@ class Riding:
         self.finished = 0
 
     def view(self) -> View:
-        return self.rig.pipeline.view()
+        return view_of(self.rig.pipeline)
 
     def act(self, act: str, text: str, instrument: str, at_s: float | None = None) -> None:
         self.cockpit.act(act, text, instrument, at_s)

@@ -22,6 +22,7 @@ from monitor.controls.controls import Ask, Cockpit, Do, Leave, RefusedKeyError
 from monitor.controls.zeroing import Wish
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import Runner
+from monitor.live.screen import view_of
 from monitor.live.view import Block
 from monitor.sessions.live_session import AGAIN_TICKS, LiveSession
 from monitor.sessions.previous_zeros import earlier_zeros, unit_of
@@ -207,7 +208,7 @@ def test_keys_of_the_protocol() -> None:
     assert rig.runner.left_s(42.0) == pytest.approx(58, abs=1.1)
     rig.cockpit.act("segment", "mine")
     rig.until(42.5)
-    suggestion = rig.pipeline.view().suggestion
+    suggestion = view_of(rig.pipeline).suggestion
     assert suggestion is not None
     name = rig.cockpit.insert(suggestion.block)
     rig.until(43)
@@ -274,7 +275,7 @@ def test_a_zero_offset_from_the_keyboard(radio: str) -> None:
     assert zeroed[2] == "crank"
     assert rig.acts("zero-history") == [("zero-history", "5000 on 2026-11-20", "crank")]
     # Far from what it was in the earlier session: a finding.
-    assert any(alarm.kind == "zero-jumped" for alarm in rig.pipeline.view().alarms)
+    assert any(alarm.kind == "zero-jumped" for alarm in view_of(rig.pipeline).alarms)
 
 
 def test_a_zero_offset_is_refused_while_the_crank_turns_and_drops_the_trainer() -> None:
@@ -324,12 +325,12 @@ def test_auto_zero_is_switched_in_place_of_a_zero() -> None:
 @pytest.mark.parametrize("radio", ["bluetooth", "ant"])
 def test_a_crank_length_is_set(radio: str) -> None:
     rig = Rig(radio).until(20)
-    assert any(alarm.kind == "setting-differs" for alarm in rig.pipeline.view().alarms)
+    assert any(alarm.kind == "setting-differs" for alarm in view_of(rig.pipeline).alarms)
     rig.cockpit.ask(Wish("set-crank-length", "crank", 170.0))
     rig.until(30)
     assert rig.cockpit.said == "now set, crank: 170 mm"
     assert rig.acts("crank-length-set") == [("crank-length-set", "170 mm", "crank")]
-    assert not any(alarm.kind == "setting-differs" for alarm in rig.pipeline.view().alarms)
+    assert not any(alarm.kind == "setting-differs" for alarm in view_of(rig.pipeline).alarms)
     rig.cockpit.ask(Wish("crank-length", "crank"))
     rig.until(40)
     assert rig.cockpit.said == "crank length of crank: 170 mm"

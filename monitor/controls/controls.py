@@ -142,7 +142,7 @@ class Cockpit:
                 self._concluded(outcome)
 
     def _facts(self, label: str) -> dict[str, float | str]:
-        return self.pipeline.watch.seen.facts[self.pipeline.index[label]]
+        return self.pipeline.facts.reported[self.pipeline.index[label]]
 
     def _took(self, act: Act) -> None:
         done = next((each for each in self._sent if _is_same(each, act)), None)
@@ -441,7 +441,7 @@ class Cockpit:
         self._asking = None
         self.said = outcome.words
         if outcome.act == "zeroed":
-            before = self.pipeline.watch.seen.zeros[self.pipeline.index[outcome.label]].before_words()
+            before = self.pipeline.facts.zeros[self.pipeline.index[outcome.label]].before_words()
             self.said += f"; {before}" if before else ""
         self.out.append(Do(outcome.act, outcome.text, outcome.label))
 

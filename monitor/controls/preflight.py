@@ -188,8 +188,8 @@ class Preflight:
     # -- an instrument
 
     def _items(self, i: int, instrument: Instrument, pipeline: Pipeline) -> list[Item]:
-        facts = pipeline.watch.seen.facts[i]
-        heard = pipeline.watch.seen.heard[i]
+        facts = pipeline.facts.reported[i]
+        heard = pipeline.facts.heard[i]
         items = [self._link(i, instrument, heard, pipeline), *self._radio(i, instrument, pipeline)]
         if not pipeline.packets[i]:
             return items
@@ -197,13 +197,13 @@ class Preflight:
         if instrument.mount in ("pedals", "crank", "spider", "chainring"):
             items.append(_crank_length(instrument, facts))
         if instrument.measures_power:
-            items.append(self._zero(instrument, facts, pipeline.t_s, pipeline.watch.seen.zeros[i]))
+            items.append(self._zero(instrument, facts, pipeline.t_s, pipeline.facts.zeros[i]))
         if isinstance(celsius := facts.get("temperature_c"), int | float):
             items.append(Item("temperature", "ok", f"{celsius:.0f} °C"))
         return items
 
     def _link(self, i: int, instrument: Instrument, heard: Heard, pipeline: Pipeline) -> Item:
-        since_s = pipeline.t_s - pipeline.watch.seen.heard_since_s[i]
+        since_s = pipeline.t_s - pipeline.facts.heard_since_s[i]
         wake = "turn its crank, look at its battery and at the link in the bench"
         if instrument.mount == "hub":
             wake = "plug it in, end other programs that hold it, look at the link in the bench"
@@ -215,7 +215,7 @@ class Preflight:
             case "lost":
                 return Item("link", "red", f"lost for {since_s:.0f} s", wake)
             case "given-up":
-                reason = pipeline.watch.seen.given_up[i] or "given up"
+                reason = pipeline.facts.given_up[i] or "given up"
                 return Item("link", "red", reason, wake)
             case "searching":
                 if pipeline.t_s < NEVER_HEARD_S:
@@ -224,7 +224,7 @@ class Preflight:
 
     def _radio(self, i: int, instrument: Instrument, pipeline: Pipeline) -> list[Item]:
         """Strength, rhythm and loss: what interference looks like."""
-        facts = pipeline.watch.seen.facts[i]
+        facts = pipeline.facts.reported[i]
         items = []
         rssi = _number(facts.get("rssi_dbm"))
         if rssi is not None:
@@ -232,7 +232,7 @@ class Preflight:
             remedy = "bring the receiver nearer, in sight of it" if weak else ""
             items.append(Item("signal", "warn" if weak else "ok", f"{rssi:.0f} dBm", remedy))
         rhythm = self._air[instrument.label].rhythm()
-        if rhythm is None or pipeline.watch.seen.heard[i] != "heard":
+        if rhythm is None or pipeline.facts.heard[i] != "heard":
             # Many say nothing while nobody pedals.
             return items
         rate, percent, gap_s = rhythm

@@ -1,4 +1,4 @@
-"""Records in, findings and views out: the one path of live, replayed and studied sessions.
+"""Records in, findings out: the one path of live, replayed and studied sessions.
 
 Time is what the records say. Findings are judged on a fixed grid of session time that
 moves on when a record passes it; a tick a second moves it when all is silent. The same
@@ -8,7 +8,6 @@ records give the same findings, to the byte.
 import math
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,17 +15,17 @@ from capture.control import request_words
 from capture.profiles import decode
 from capture.record import Act, End, Link, Packet, Record, Store, Tick, Told, Write
 from capture.sample import DecodeError, Reading
-from monitor.analysis.block import MIN_POWER_W
-from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring
-from monitor.analysis.statistics import Floats, judge
+from monitor.analysis.curve import Ring
+from monitor.analysis.statistics import Floats
 from monitor.analysis.track import HELD_S, Track
-from monitor.finding import KINDS, Finding, Kind, Side
-from monitor.live.alarm import Alarm, step
+from monitor.finding import Finding
+from monitor.live.bank import Bank
 from monitor.live.comparator import Comparator
+from monitor.live.facts import Facts
 from monitor.live.faults.sign import Sign
 from monitor.live.faults.watch import Watch
 from monitor.live.runner import Runner, undone
-from monitor.live.view import AlarmView, Block, Event, Heard, Lane, Suggestion, Verdict, View
+from monitor.live.view import Event
 from monitor.live.zeros import Zero, zero_unit
 from monitor.setup.bench import Bench
 from monitor.setup.protocol import Protocol, read_segment
@@ -36,23 +35,10 @@ WAIT_S = 6.0
 """The common time waits this long for the slowest instrument that is heard: two turns at 20 rpm."""
 JUMP_S = 3600.0
 """A hole in the records longer than this is stepped over, not lived through."""
-SHOWN_MEAN_S = 3
-SETTLES_S = 20.0
-"""With less of a segment left than this it won't settle what is undecided; another block would."""
-TRACE_S = 120
 MEASUREMENTS = frozenset({"2A63", "2AD2", "2A5B", "2A64"})
-_ORDER = {kind: place for place, kind in enumerate(KINDS)}
 
 CellSink = Callable[[int, Floats], None]
 ReadingSink = Callable[[float, int, Reading, Track], None]
-
-
-@dataclass(slots=True)
-class _Standing:
-    alarm: Alarm
-    sign: Sign
-    since_s: float = 0.0
-    acknowledged: bool = False
 
 
 class Pipeline:
@@ -79,9 +65,9 @@ class Pipeline:
         self.tracks = [Track(instrument.sides) for instrument in bench.instruments]
         self.ring = Ring(n)
         self.comparator = Comparator(bench, self.ring)
-        self.watch = Watch(bench, self.tracks, self.comparator)
-        self.alarms: dict[tuple[Kind, str, Side | None], _Standing] = {}
-        self.watch.seen.standing = self.alarms
+        self.facts = Facts(n)
+        self.alarms = Bank()
+        self.watch = Watch(bench, self.tracks, self.comparator, self.facts, self.alarms.known)
         self.events: deque[Event] = deque(maxlen=200)
         self.packets = [0] * n
         self.bad_packets = [0] * n
@@ -124,7 +110,7 @@ class Pipeline:
         elif isinstance(record, Told):
             i = self.index.get(record.instrument)
             if i is not None:
-                self.watch.seen.facts[i][record.key] = record.value
+                self.facts.reported[i][record.key] = record.value
         elif isinstance(record, Write):
             self._wrote(record, t_s)
         elif isinstance(record, Store):
@@ -168,13 +154,13 @@ class Pipeline:
             if power is not None and (track.fresh or not recent.powers or recent.powers[-1][1] != power):
                 recent.feed(t_s, power, reading.left_share)
         if reading.facts:
-            facts = seen.facts[i]
+            facts = self.facts.reported[i]
             facts.update(reading.facts)
             if isinstance(raw := reading.facts.get("zero_offset_raw"), int | float):
                 unit = zero_unit(p.channel, facts.get("measurement_context"))
-                seen.zeros[i].take(t_s, Zero(float(raw), unit))
+                self.facts.zeros[i].take(t_s, Zero(float(raw), unit))
         if reading.battery_percent is not None:
-            seen.facts[i]["battery_percent"] = float(reading.battery_percent)
+            self.facts.reported[i]["battery_percent"] = float(reading.battery_percent)
         if self._on_reading is not None:
             self._on_reading(t_s, i, reading, track)
 
@@ -200,12 +186,10 @@ class Pipeline:
                 self.tracks[i].baseline()
                 self.watch.seen.linked_s[i] = t_s
             self._up[i] = True
-            self.watch.seen.given_up[i] = None
+            self.facts.given_up[i] = None
         elif link.state in ("down", "given-up", "radio-lost"):
             self._up[i] = False
-            self.watch.seen.given_up[i] = (
-                link.reason or "the link is given up" if link.state != "down" else None
-            )
+            self.facts.given_up[i] = link.reason or "the link is given up" if link.state != "down" else None
         reason = f": {link.reason}" if link.reason else ""
         self._event(t_s, "~", f"{link.instrument} {link.state}{reason}")
 
@@ -219,7 +203,7 @@ class Pipeline:
                 if i in self.watch.changes.shifts:
                     self.watch.changes.shifts[i].reset()
         elif act.act == "zero-history" and named is not None:
-            self.watch.seen.zeros[named].take_history(act.text)
+            self.facts.zeros[named].take_history(act.text)
         elif act.act == "gear":
             self._gears.append((act.t_ns, act.text))
             self.watch.seen.gear = act.text
@@ -229,9 +213,7 @@ class Pipeline:
                 t_s, f"a change of position ({act.text})" if act.text else "a change of position"
             )
         elif act.act == "acknowledge":
-            for (kind, label, _side), standing in self.alarms.items():
-                if standing.alarm.raised and act.instrument in ("", label) and act.text in ("", kind):
-                    standing.acknowledged = True
+            self.alarms.acknowledge(act.instrument, act.text)
         elif act.act == "undo":
             self._undo(act)
         self._event(t_s, "·", _told(act))
@@ -302,7 +284,7 @@ class Pipeline:
         for sign in self.watch.quick(now_s):
             self._drive(sign, now_s, findings)
         common = now_s
-        for track, heard, works in zip(self.tracks, self.watch.seen.heard, self._works, strict=True):
+        for track, heard, works in zip(self.tracks, self.facts.heard, self._works, strict=True):
             if heard == "heard":
                 frontier = track.curve.worked_s if works else track.curve.turned_s
                 if frontier < common:
@@ -321,40 +303,14 @@ class Pipeline:
         self.comparator.second(cell)
 
     def _drive(self, sign: Sign, now_s: float, findings: list[Finding]) -> None:
-        key = (sign.kind, sign.instrument, sign.side)
-        standing = self.alarms.get(key)
-        if standing is None:
-            if sign.signal != "over":
-                return
-            standing = self.alarms[key] = _Standing(Alarm(), sign)
-        event = step(KINDS[sign.kind], standing.alarm, sign.signal, now_s)
-        if event == "cleared":
-            last = standing.sign
-            sign.reference, sign.cause = sign.reference or last.reference, last.cause
-            sign.limit = last.limit if sign.limit is None else sign.limit
-            sign.what, sign.do = _cleared(sign), ""
-        named = (
-            sign.signal in ("over", "between")
-            and standing.alarm.raised
-            and event is None
-            and standing.sign.cause == "unclear"
-            and sign.cause not in (None, "unclear")
-        )
-        if sign.signal == "over" or event is not None or named:
-            standing.sign = sign
-        if named:
-            # The ride has told what it is: the standing finding is said again, with its cause.
-            findings.append(_finding(sign, "raised", now_s, standing.since_s))
+        finding, event = self.alarms.drive(sign, now_s)
+        if finding is not None:
+            findings.append(finding)
         if event is None:
             return
-        if event == "raised":
-            began = sign.since_s if sign.since_s is not None else standing.alarm.over_s
-            standing.since_s = now_s if began is None or began == -math.inf else max(0.0, began)
-            standing.acknowledged = False
         if sign.kind in ("power-off", "side-off"):
             # What is judged from its raising on is the fault; from its clearing on, the cure.
             self._renew(sign)
-        findings.append(_finding(sign, event, now_s, standing.since_s))
         mark = "!" if event == "raised" else "✓"
         what = sign.kind if sign.side in (None, "total") else f"{sign.side} {sign.kind}"
         self._event(now_s, mark, f"{sign.instrument} {what}{'' if event == 'raised' else ' over'}".strip())
@@ -364,178 +320,6 @@ class Pipeline:
         if pair is not None:
             for verdict in (pair.verdict, pair.verdict_left, pair.verdict_right):
                 verdict.reset()
-
-    # -- what a screen shows
-
-    def view(self) -> View:
-        """The bench as it stands now."""
-        end = self.ring.end
-        begin = max(0, end - TRACE_S)
-        lanes = tuple(self._lane(i, end) for i in range(len(self.tracks)))
-        seconds = tuple(float(s) for s in range(begin, end))
-        traces: dict[str, tuple[float | None, ...]] = {}
-        if end > begin:
-            work = self.ring.series(begin, end, WORK)
-            covered = self.ring.series(begin, end, COVERED)
-            for i, instrument in enumerate(self.bench.instruments):
-                if instrument.mount != "cadence":
-                    traces[instrument.label] = tuple(
-                        float(w / c) if c > 0.5 else None
-                        for w, c in zip(work[:, i], covered[:, i], strict=True)
-                    )
-        alarms = tuple(
-            AlarmView(
-                s.sign.kind,
-                s.sign.instrument,
-                s.sign.side,
-                s.alarm.state,
-                s.since_s,
-                s.sign.advice,
-                s.acknowledged,
-            )
-            for s in sorted(
-                (s for s in self.alarms.values() if s.alarm.raised),
-                key=lambda s: (s.acknowledged, _ORDER[s.sign.kind], -s.since_s, s.sign.instrument),
-            )
-        )
-        return View(
-            self.t_s, self.bench.name, self.bench.reference, lanes, self.recording,
-            self.runner.view(self.t_s), alarms, tuple(self.events),
-            alarms[0].text if alarms else self._calm(lanes), seconds, traces,
-            self._suggestion(lanes, alarms),
-        )  # fmt: skip
-
-    def _calm(self, lanes: tuple[Lane, ...]) -> str:
-        waiting = [lane.label for lane in lanes if lane.heard == "searching"]
-        if waiting:
-            return f"waiting for {', '.join(waiting)}"
-        open_ = [lane for lane in lanes if lane.verdict == "undecided"]
-        if open_:
-            return f"{open_[0].label} can't be told yet: hold this load steadily"
-        if any(lane.verdict == "agrees" for lane in lanes):
-            return "all that can be told agrees within the claims"
-        return "ride steadily: comparisons begin after ten seconds of pedalling"
-
-    def _lane(self, i: int, end: int) -> Lane:
-        instrument = self.bench.instruments[i]
-        track = self.tracks[i]
-        label = instrument.label
-        power = left = right = cadence = None
-        heard: Heard = self.watch.seen.heard[i]
-        if end >= SHOWN_MEAN_S and heard in ("heard", "resting"):
-            row = self.ring.window(end - SHOWN_MEAN_S, end)[i].tolist()
-            if row[COVERED] > 0.5:
-                power = row[WORK] / row[COVERED]
-                if row[SIDED] > 0.5 and instrument.sides != "total":
-                    left = row[LEFT] / row[SIDED]
-                    right = max(0.0, power - left) if instrument.sides != "left" else None
-                    if instrument.sides == "right":
-                        left = None
-            if row[TURNED] > 0.5:
-                cadence = 60.0 * row[REVS] / row[TURNED]
-        elif heard in ("heard", "resting"):
-            power, cadence = track.power_w, track.cadence_rpm
-        raised = tuple(
-            kind if side in (None, "total") else f"{side} {kind}"
-            for (kind, name, side), s in self.alarms.items()
-            if name == label and s.alarm.raised
-        )
-        slots = self.packets[i] + self.missed[i]
-        battery = self.watch.seen.facts[i].get("battery_percent")
-        lane: dict[str, float | None] = {}
-        lag = self.comparator.lag(i)
-        verdict: Verdict = "blind"
-        pair = self.comparator.pairs.get(i)
-        if i == self.comparator.reference:
-            verdict = "reference"
-        elif pair is not None:
-            verdict, lane = self._verdict(i, label)
-        return Lane(
-            label=label,
-            role=instrument.role,
-            mount=instrument.mount,
-            heard=heard,
-            heard_since_s=self.watch.seen.heard_since_s[i],
-            verdict=verdict,
-            power_w=power,
-            left_w=left,
-            right_w=right,
-            cadence_rpm=cadence,
-            deviation_percent=lane.get("deviation"),
-            deviation_w=lane.get("deviation_w"),
-            expected_percent=lane.get("expected") or 0.0,
-            u95_percent=lane.get("u95"),
-            limit_percent=lane.get("limit"),
-            left_deviation_percent=lane.get("left"),
-            right_deviation_percent=lane.get("right"),
-            raised=raised,
-            battery_percent=battery if isinstance(battery, float) else None,
-            packets=self.packets[i],
-            bad_packets=self.bad_packets[i],
-            loss_percent=100.0 * self.missed[i] / slots if self.missed[i] else None,
-            lag_s=None if lag is None else lag.lag_s,
-            lag_u95_s=None if lag is None else 1.96 * lag.sd_s,
-        )
-
-    def _verdict(self, i: int, label: str) -> tuple[Verdict, dict[str, float | None]]:
-        """The verdict over all accepted blocks since the last change, and the window as drawn."""
-        pair = self.comparator.pairs[i]
-        if not pair.windows:
-            return "blind", {}
-        w = pair.windows[max(n for n in pair.windows if n <= 30)]
-        drawn: dict[str, float | None] = {
-            "deviation": w.deviation,
-            "deviation_w": w.deviation_w,
-            "expected": w.expected_percent,
-            "u95": 1.96 * math.hypot(w.u, w.u_lag, w.u_loss) + w.edge,
-            "limit": w.limit,
-            "left": w.left,
-            "right": w.right,
-        }
-        for kind, side in (("power-off", "total"), ("side-off", "left"), ("side-off", "right")):
-            standing = self.alarms.get((kind, label, side))  # type: ignore[arg-type]
-            if standing is not None and standing.alarm.raised:
-                return "differs", drawn
-        v = pair.verdict
-        if v.n < 2:
-            return "undecided", drawn
-        mean = 100.0 * math.expm1(v.mean)
-        u95 = 100.0 * v.u95(pair.noise.sd)
-        verdict = judge(mean, math.hypot(u95, 1.96 * w.u_loss), w.limit)
-        return verdict, drawn  # type: ignore[return-value]
-
-    def _suggestion(self, lanes: tuple[Lane, ...], alarms: tuple[AlarmView, ...]) -> Suggestion | None:
-        """The block that would settle what is undecided, the most pressing first."""
-        diagnoses = self.watch.deviation.diagnoses
-        for alarm in alarms:
-            label, side = alarm.instrument, alarm.side
-            i = self.index.get(label)
-            if i is None:
-                continue
-            found = diagnoses.get((i, side or "total"))
-            if found is not None and found.cause == "unclear" and found.block is not None:
-                ride = found.block
-                name = f"tell {label}: {ride.power_w:.0f} W at {ride.cadence_rpm:.0f} rpm"
-                return Suggestion(
-                    f"{label}: {found.ride}", Block(name, ride.seconds, ride.power_w, ride.cadence_rpm)
-                )
-        left_s = self.runner.left_s(self.t_s)
-        if left_s is not None and left_s > SETTLES_S and self.runner.current is not None:
-            # What is being ridden may well settle it.
-            return None
-        for lane in lanes:
-            if lane.verdict == "undecided" and lane.heard == "heard" and (lane.power_w or 0.0) > MIN_POWER_W:
-                return self._steadier(lane)
-        return None
-
-    def _steadier(self, lane: Lane) -> Suggestion:
-        """More of the same, steadily: what an undecided comparison needs."""
-        target_w = self.runner.target_w(self.t_s)
-        if target_w is None:
-            target_w = 10.0 * round((lane.power_w or 0.0) / 10.0)
-        rpm = None if lane.cadence_rpm is None else 5.0 * round(lane.cadence_rpm / 5.0)
-        words = f"{lane.label} can't be told yet: two minutes at {target_w:.0f} W, steadily, would settle it"
-        return Suggestion(words, Block(f"settle {lane.label}: {target_w:.0f} W", 120.0, target_w, rpm))
 
 
 def _told(act: Act) -> str:
@@ -547,31 +331,3 @@ def _told(act: Act) -> str:
         text = what[0]
     whom = f" {act.instrument}" if act.instrument else ""
     return f"{act.act}{whom} {text}".rstrip()
-
-
-def _cleared(sign: Sign) -> str:
-    """What is so again now that an alarm is cleared."""
-    phrase = KINDS[sign.kind].phrase
-    if not sign.instrument:
-        return phrase
-    side = f" {sign.side} side" if sign.side in ("left", "right") else ""
-    return f"{sign.instrument}{side}: {phrase}"
-
-
-def _finding(sign: Sign, event: str, now_s: float, since_s: float) -> Finding:
-    return Finding(
-        t_s=round(now_s, 3),
-        event=event,  # type: ignore[arg-type]
-        kind=sign.kind,
-        instrument=sign.instrument,
-        side=sign.side,
-        reference=sign.reference,
-        value=None if sign.value is None or not math.isfinite(sign.value) else round(sign.value, 3),
-        limit=None if sign.limit is None else round(sign.limit, 3),
-        unit=sign.unit,
-        since_s=round(since_s, 3),
-        cause=sign.cause,
-        what=sign.what,
-        do=sign.do,
-        advice=sign.advice,
-    )

@@ -22,6 +22,7 @@ from monitor.controls.trainer import KEEP_ALIVE_S
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import Runner
+from monitor.live.screen import view_of
 from monitor.live.view import View
 from monitor.sessions.previous_zeros import earlier_zeros, unit_of
 from monitor.setup.bench import Bench
@@ -141,7 +142,7 @@ class LiveSession:
     def view(self) -> View:
         """The bench as it stands now; the same object as long as nothing came."""
         if self._view is None or self._view[0] != self.pipeline.records:
-            self._view = self.pipeline.records, self.pipeline.view()
+            self._view = self.pipeline.records, view_of(self.pipeline)
         return self._view[1]
 
     def act(self, act: str, text: str = "", instrument: str = "", at_s: float | None = None) -> None:
@@ -182,7 +183,7 @@ class LiveSession:
         if self.cockpit is None or label in self._looked_up:
             return
         self._looked_up.add(label)
-        unit = unit_of(self.pipeline.watch.seen.facts[self.pipeline.index[label]])
+        unit = unit_of(self.pipeline.facts.reported[self.pipeline.index[label]])
         if unit is None:
             return
 

@@ -18,6 +18,7 @@ from capture.record import Packet, Record
 from capture.sample import DecodeError
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
+from monitor.live.screen import view_of
 from monitor.live.view import View
 from monitor.sessions.acts import AmendedRecords, open_session_journal
 from monitor.sessions.derived import recorded_settings
@@ -89,7 +90,7 @@ class Replay:
     def view(self) -> View:
         """The bench as it stood at this moment of the recording."""
         if self._view is None or self._view[0] != self.pipeline.records:
-            self._view = self.pipeline.records, self.pipeline.view()
+            self._view = self.pipeline.records, view_of(self.pipeline)
         return self._view[1]
 
     def act(self, act: str, text: str = "", instrument: str = "", at_s: float | None = None) -> None:

@@ -126,7 +126,7 @@ class Grid:
         self.reference = (
             self.labels.index(self.bench.reference) if self.bench.reference in self.labels else None
         )
-        self.side_references = dict(recording.pipeline.comparator.side_references)
+        self.side_references = dict(recording.side_references)
         for i in self.powered:
             if i not in self.side_references:
                 self.side_references[i] = self._side_reference(i)

@@ -12,6 +12,7 @@ import numpy as np
 from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Write
 from capture.sample import Reading
 from monitor.analysis.curve import COLUMNS
+from monitor.analysis.shift import Shift
 from monitor.analysis.statistics import Floats
 from monitor.analysis.track import Track
 from monitor.finding import Finding
@@ -30,7 +31,7 @@ class Recording:
     `cells` has shape (seconds, instruments, COLUMNS) with the columns of
     `monitor.analysis.curve` (joules, joules left, seconds with known sides, seconds with known
     work, revolutions, seconds with known revolutions); row k covers [k, k + 1) of session
-    time. `pipeline` is in its last state: tracks, noise, lags, facts.
+    time. What is listed per instrument is in bench order.
     """
 
     header: Header
@@ -41,11 +42,20 @@ class Recording:
     acts: list[Act]
     links: list[Link]
     writes: list[Write]
-    pipeline: Pipeline
     seconds: float
     records: int
     lost_records: int
     closed: bool
+    facts: list[dict[str, float | str]] = field(default_factory=list)
+    """What each instrument reported of itself."""
+    packets: list[int] = field(default_factory=list)
+    bad_packets: list[int] = field(default_factory=list)
+    missed: list[int] = field(default_factory=list)
+    """Packets that a radio knows it did not hear."""
+    shifts: dict[int, list[Shift]] = field(default_factory=dict)
+    """Steps and drifts that were found live, by the instrument compared."""
+    side_references: dict[int, int | None] = field(default_factory=dict)
+    """Against whose sides those of each compared instrument were held."""
     arrivals: list[Floats] = field(default_factory=list)
     """Arrival times of each instrument's packets, seconds, in order."""
     shown: list[Floats] = field(default_factory=list)
@@ -124,11 +134,16 @@ def collect(
         acts=effective(acts),
         links=links,
         writes=writes,
-        pipeline=pipeline,
         seconds=pipeline.t_s,
         records=count,
         lost_records=lost,
         closed=closed,
+        facts=pipeline.facts.reported,
+        packets=pipeline.packets,
+        bad_packets=pipeline.bad_packets,
+        missed=pipeline.missed,
+        shifts={i: detector.found for i, detector in pipeline.watch.changes.shifts.items()},
+        side_references=dict(pipeline.comparator.side_references),
         arrivals=[np.array(a) for a in arrivals],
         shown=[np.array(s).reshape(-1, 2) for s in shown],
     )

@@ -97,7 +97,7 @@ def _instrument(
     diagnosis: Diagnosis | None,
     noise: dict[int, tuple[float | None, float]],
 ) -> InstrumentStudy:
-    grid, pipeline = shared.grid, shared.recording.pipeline
+    grid, recording = shared.grid, shared.recording
     label, bench = grid.labels[i], grid.instruments[i]
     judgement = judgements[label]
     lag = grid.lags.get(i)
@@ -111,7 +111,7 @@ def _instrument(
     powered = i in grid.powered
     best = {s: best_mean(grid.sound_w[:, i], s) if powered else None for s in PEAKS_S}
     answer, why, reasons = conclude(judgement, judgements)
-    facts = pipeline.watch.seen.facts[i] if i < len(pipeline.watch.seen.facts) else {}
+    facts = recording.facts[i] if i < len(recording.facts) else {}
     gain = offset = u_gain = u_offset = None
     if diagnosis is not None and diagnosis.gain is not None and diagnosis.sd_gain is not None:
         loss_percent = max(grid.losses[i].percent, grid.base_loss(i).percent)

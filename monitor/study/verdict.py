@@ -589,7 +589,7 @@ def _sides(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
         return []
     standing = judgement.standing(*SIDE_KINDS)
     if standing:
-        text = standing[-1].advice or f"its sides differ ({standing[-1].kind})"
+        text = standing[-1].what or f"its sides differ ({standing[-1].kind})"
         doubled = any(f.kind == "one-sided" for f in standing)
         return [Reason("bad" if doubled or judgement.stands_apart == "yes" else "open", text)]
     compared = [d for s in judgement.segments for d in s.differences if d.side_reference is not None]

@@ -10,6 +10,7 @@ import pytest
 from capture.record import Link, Packet, Record, Tick
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
+from monitor.live.screen import view_of
 from tests.helpers.curves import counted, laid_j
 from tests.helpers.streams import UTC_NS, Meter, Ride, S, Stretch, bench, merged, ns, ticks
 
@@ -33,7 +34,7 @@ def run(records: Iterable[Record], pipeline: Pipeline | None = None) -> tuple[li
     for record in records:
         found += pipeline.feed(record)
         if isinstance(record, Tick) and (record.t_ns // S) % 10 == 0:
-            pipeline.view()
+            view_of(pipeline)
     return found, pipeline
 
 
@@ -128,7 +129,7 @@ def test_eight_join_at_once() -> None:
         Pipeline(crowd),
     )
     assert {(f.kind, f.event) for f in found} <= {("signal-lost", "raised"), ("signal-lost", "cleared")}
-    assert all(pipeline.watch.seen.heard[pipeline.index[label]] == "heard" for label in labels)
+    assert all(pipeline.facts.heard[pipeline.index[label]] == "heard" for label in labels)
     assert all(pipeline.comparator.pairs[pipeline.index[label]].windows for label in labels)
 
 
@@ -230,5 +231,5 @@ def test_a_laptop_that_slept_is_seen(asleep_s: float) -> None:
             assert "signal-lost" in kinds or asleep_s < 10.0
         else:
             assert "clock-stepped" in kinds
-        assert all(h == "heard" for h in pipeline.watch.seen.heard)
+        assert all(h == "heard" for h in pipeline.facts.heard)
         assert all(pipeline.comparator.pairs[i].windows for i in (1, 2)), "judging goes on"

@@ -77,6 +77,7 @@ def pipeline() -> Target:
     """Packets with any octets, in a row, from two instruments: all the way to findings and a view."""
     from capture.record import Packet, Tick
     from monitor.live.pipeline import Pipeline
+    from monitor.live.screen import view_of
     from monitor.setup.bench import parse_bench
 
     bench = parse_bench(
@@ -99,7 +100,7 @@ def pipeline() -> Target:
             at += 4 + length
         one.feed(Tick(t_ns + 1_000_000_000, 1))
         one.finish()
-        one.view()
+        view_of(one)
 
     vectors = [v for v in _vectors() if len(v) < 24]
     seeds = [

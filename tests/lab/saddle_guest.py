@@ -48,7 +48,7 @@ async def zero(bench_file: Path, out: Path) -> dict[str, Any]:
     await until(lambda: all(session.pipeline.packets), 60, "all heard")
     await asyncio.sleep(6)
     result: dict[str, Any] = {"session": str(recorder.session), "said": {}, "refused": {}}
-    facts = session.pipeline.watch.seen.facts
+    facts = session.pipeline.facts.reported
     result["asked"] = {label: facts[i].get("crank_length_mm") for i, label in enumerate(labels)}
 
     async def ask(name: str, wish: Wish) -> None:

@@ -7,12 +7,13 @@ from collections.abc import Container
 from monitor.analysis.track import Track
 from monitor.finding import Kind, Side
 from monitor.live.comparator import Comparator
-from monitor.live.view import Heard
-from monitor.live.zeros import Zeros
+from monitor.live.facts import Facts
 from monitor.setup.bench import Bench
 
 EVIDENCE_S = 2.5
 """Showing power or a turn within this time is pedalling: one revolution at 24 rpm."""
+
+Key = tuple[Kind, str, Side | None]
 
 
 class Recent:
@@ -104,21 +105,26 @@ class Recent:
 class Seen:
     """The state that detectors share; lists have one entry an instrument, in bench order."""
 
-    def __init__(self, bench: Bench, tracks: list[Track], comparator: Comparator) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        tracks: list[Track],
+        comparator: Comparator,
+        facts: Facts,
+        standing: Container[Key],
+    ) -> None:
         self.bench = bench
         self.tracks = tracks
         self.comparator = comparator
         n = len(bench.instruments)
         self.labels = [i.label for i in bench.instruments]
         self.recent = [Recent() for _ in range(n)]
-        self.heard: list[Heard] = ["searching"] * n
-        self.heard_since_s = [0.0] * n
+        self.heard, self.heard_since_s, self.given_up = facts.heard, facts.heard_since_s, facts.given_up
+        self.facts, self.zeros = facts.reported, facts.zeros
         self.linked_s = [-math.inf] * n
         """When each connection began: before, nothing new could be heard."""
         self.pedalling_since_s = [math.inf] * n
         """Since when the others have been pedalling, without a pause; infinite while they rest."""
-        self.facts: list[dict[str, float | str]] = [{} for _ in range(n)]
-        self.given_up: list[str | None] = [None] * n
         self.gear = ""
         self.missing = [False] * n
         """Shows no power while others do."""
@@ -126,8 +132,7 @@ class Seen:
         """Its sides are doubled, swapped or untold: they follow the rider, not the meter."""
         self.swapped = [False] * n
         self.restarted_s = [-math.inf] * n
-        self.zeros = [Zeros() for _ in range(n)]
-        self.standing: Container[tuple[Kind, str, Side | None]] = ()
+        self.standing = standing
         """Alarms (kind, label, side) that were over once: only these need to be told of calm."""
 
     def others_between(self, i: int, begin_s: float, end_s: float) -> list[list[float]]:

@@ -1,14 +1,15 @@
 """All detectors of one bench, in the order in which they build on each other."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 
 from monitor.analysis.track import Track
 from monitor.live.comparator import Comparator
+from monitor.live.facts import Facts
 from monitor.live.faults.change import Changes
 from monitor.live.faults.deviation import Deviation
 from monitor.live.faults.oddity import Oddities
-from monitor.live.faults.seen import Seen
+from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.settings import Settings
 from monitor.live.faults.sign import SHOWN_S, Sign
 from monitor.live.faults.silence import Silence
@@ -18,8 +19,15 @@ from monitor.setup.bench import Bench
 class Watch:
     """Yields the signs of every detector; the pipeline drives the alarms with them."""
 
-    def __init__(self, bench: Bench, tracks: list[Track], comparator: Comparator) -> None:
-        self.seen = Seen(bench, tracks, comparator)
+    def __init__(
+        self,
+        bench: Bench,
+        tracks: list[Track],
+        comparator: Comparator,
+        facts: Facts,
+        standing: Container[Key],
+    ) -> None:
+        self.seen = Seen(bench, tracks, comparator, facts, standing)
         self.silence = Silence(self.seen)
         self.changes = Changes(self.seen)
         self.deviation = Deviation(self.seen, self.changes)

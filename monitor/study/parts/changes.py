@@ -32,8 +32,8 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
         # In free riding, ramps and sprints only what was seen live counts.
         if span.kind == "block":
             found += _changes(shared, i, *shared.grid.clip(span.window()))
-    live = shared.recording.pipeline.watch.changes.shifts
-    for shift in live[i].found if i in live else []:
+    live = shared.recording.shifts
+    for shift in live.get(i, []):
         if all(abs(t - shift.since_s) > SAME_CHANGE_S for t, _, _ in found):
             found.append((shift.since_s, shift.percent, shift.side))
     acts = [

@@ -20,8 +20,8 @@ FACTS = (
 
 def signal_of(shared: Shared, i: int) -> Signal:
     """How well instrument `i` was received."""
-    grid, pipeline = shared.grid, shared.recording.pipeline
-    arrivals = shared.recording.arrivals[i] if i < len(shared.recording.arrivals) else np.zeros(0)
+    grid, recording = shared.grid, shared.recording
+    arrivals = recording.arrivals[i] if i < len(recording.arrivals) else np.zeros(0)
     gaps = np.diff(arrivals)
     ridden = grid.ridden[:, i]
     longest = None
@@ -32,9 +32,9 @@ def signal_of(shared: Shared, i: int) -> Signal:
     time = COVERED if i in grid.powered else TURNED
     silent = stretches(ridden & (grid.cells[:, i, time] < 0.5)) if grid.seconds else []
     return Signal(
-        pipeline.packets[i] if i < len(pipeline.packets) else 0,
-        pipeline.bad_packets[i] if i < len(pipeline.bad_packets) else 0,
-        pipeline.missed[i] if i < len(pipeline.missed) else 0,
+        recording.packets[i] if i < len(recording.packets) else 0,
+        recording.bad_packets[i] if i < len(recording.bad_packets) else 0,
+        recording.missed[i] if i < len(recording.missed) else 0,
         known(float(np.median(gaps)), 3) if len(gaps) else None,
         known(longest, 2),
         [(float(a), float(b)) for a, b in silent],

@@ -88,7 +88,7 @@ def _same_serial(shared: Shared, i: int, j: int) -> bool:
     Modules are sold with serial numbers that nobody set: the same for a whole series. What reads another
     power is another instrument.
     """
-    facts = shared.recording.pipeline.watch.seen.facts
+    facts = shared.recording.facts
     if max(i, j) >= len(facts):
         return False
     one, two = facts[i], facts[j]
