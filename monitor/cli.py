@@ -291,6 +291,7 @@ def study(
     against: Annotated[list[Path] | None, Parameter(consume_multiple=True, negative=())] = None,
     ride: Annotated[Path | None, Parameter(name="--with")] = None,
     label: Annotated[str | None, Parameter(name="--as")] = None,
+    so_far: Annotated[bool, Flag] = False,
 ) -> int:
     """Judge a finished session segment by segment: means, deviations with uncertainty, causes.
 
@@ -313,15 +314,22 @@ def study(
         A ride file (FIT) of the same ride: it joins as one more instrument.
     label
         What that instrument is to be called.
+    so_far
+        Of a session that is being recorded, judge what it has until now, in a folder of its own.
     """
     from monitor.commands.study import study
 
-    return study(session, json, html, against or [], ride, label)
+    return study(session, json, html, against or [], ride, label, so_far)
 
 
 @app.command
 def export(
-    session: Path, /, *, to: Literal["csv", "fit", "parquet", "package"], out: Path | None = None
+    session: Path,
+    /,
+    *,
+    to: Literal["csv", "fit", "parquet", "package"],
+    out: Path | None = None,
+    so_far: Annotated[bool, Flag] = False,
 ) -> int:
     """Write a session for other tools, and print the paths.
 
@@ -337,10 +345,12 @@ def export(
         csv, fit (a ride file an instrument), parquet or package.
     out
         The folder for it; without it a folder in the session.
+    so_far
+        Of a session that is being recorded, what it has until now, in a folder of its own.
     """
     from monitor.commands.export import export
 
-    return export(session, to, out)
+    return export(session, to, out, so_far)
 
 
 @acts.command(name="list")

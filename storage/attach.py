@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import os
+import socket
 import subprocess
 import sys
 import tempfile
@@ -39,8 +40,11 @@ ANSWER_S = 10.0
 """Seconds that a recorder may take to answer a viewer."""
 START_S = 90.0
 """Seconds that a recorder may take to start; it asks the radios before it answers."""
+LOOK_S = 3.0
+"""Seconds that a recorder may take to answer who only asks whether it is there."""
 
 _CHUNK = 1 << 16
+_ALL = 1 << 62
 # -P: a folder named `storage` where the operator happens to stand must not be taken for ours.
 _COMMAND = ["-P", "-m", "storage.recorder"]
 
@@ -232,6 +236,49 @@ async def attach(target: Path | Started, since: int = 0) -> Attachment:
             raise RecorderError(f"What listens for {folder} is not its recorder ({error!r})") from None
         raise
     return Attachment(folder, header, reader, writer, unframer, frames, since)
+
+
+def is_recording(folder: Path) -> bool:
+    """Whether a session is being recorded now: whether its recorder answers, not whether a file says so.
+
+    After a power cut `live.json` stays behind, and its port may be another program's by now.
+    """
+    live = read_live(folder)
+    if live is None:
+        return False
+    unframer = Unframer(FRAME_LIMIT)
+    try:
+        with socket.create_connection(("127.0.0.1", live.port), timeout=LOOK_S) as connection:
+            # So many records are known to nobody: it has nothing to send but its header.
+            connection.sendall(frame([encode(Hello(live.token, _ALL))]))
+            frames: list[bytes] = []
+            while not frames:
+                data = connection.recv(_CHUNK)
+                if not data:
+                    # Another's port, or a recorder that has no room for strangers or is about to end.
+                    return _runs(live.pid)
+                frames = unframer.feed(data)
+            decode_header(frames[0])
+    except TimeoutError:
+        # Somebody listens and does not come to answer: a computer under load, or one that is held.
+        return _runs(live.pid)
+    except (OSError, OverflowError, WireError, UnicodeError, msgspec.MsgspecError):
+        return False
+    return True
+
+
+def _runs(pid: int) -> bool:
+    """Whether a process of that number runs, as far as can be seen."""
+    if os.name == "nt" or pid <= 0:
+        # There the question would end it.
+        return True
+    try:
+        os.kill(pid, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except OSError:
+        pass
+    return True
 
 
 class RunningRecorder(msgspec.Struct, frozen=True):

@@ -10,7 +10,7 @@ import msgspec
 
 from capture.record import FORMAT
 from storage.damage import SessionError
-from storage.disk import Disk, is_plain, read_plain
+from storage.disk import Disk, read_plain
 from storage.info import NAME, SessionInfo, read_info, write_info
 from storage.journal import MAIN, read_journal
 
@@ -35,21 +35,6 @@ class Session(msgspec.Struct, frozen=True):
     path: Path
     info: SessionInfo
 
-    def product(self, name: str) -> Path:
-        """A free path for a file made from the journal: `study.json`, else `study-2.json`, ..."""
-        return free_path(self.path / name)
-
-    def latest(self, name: str) -> Path | None:
-        """The last one made of such files, or None."""
-        path, found = self.path / name, None
-        for number in range(1, 10_000):
-            candidate = _numbered(path, number)
-            if not candidate.exists() and not candidate.is_symlink():
-                break
-            # What is no file of its own is never one that was made here.
-            found = candidate if is_plain(candidate) else found
-        return found
-
 
 def safe_name(name: str) -> str:
     """A name as a part of a path on any system: letters, digits, `-_.`, at most 48 characters."""
@@ -67,6 +52,12 @@ def free_path(path: Path) -> Path:
 
 def _numbered(path: Path, number: int) -> Path:
     return path if number == 1 else path.with_name(f"{path.stem}-{number}{path.suffix}")
+
+
+def is_numbered(name: str, candidate: str) -> bool:
+    """Whether `candidate` is `name`, or `name` with a number as `free_path` gives."""
+    stem, suffix = Path(name).stem, Path(name).suffix
+    return re.fullmatch(rf"{re.escape(stem)}(-[0-9]{{1,4}})?{re.escape(suffix)}", candidate) is not None
 
 
 def make_folder(out: Path, name: str) -> Path:

@@ -39,7 +39,7 @@ class TableWriter:
     """Writes one Parquet file; a context manager. Without `finish` (or on an exception) nothing is left.
 
     Args:
-        path: the final name; see `Session.product` for a free one.
+        path: the final name; see `storage.session.free_path` for a free one.
         columns: in the order of the file; integers are stored as differences.
         bench: the TOML text that goes into the metadata.
         program: the version that writes.

@@ -2,6 +2,7 @@
 
 import json
 import os
+import socket
 from pathlib import Path
 
 import pytest
@@ -210,9 +211,10 @@ def test_mistakes_on_the_command_line(session: Path, capsys: pytest.CaptureFixtu
     assert "--act, --text, --instrument or --at" in capsys.readouterr().err
     assert main(["acts", "edit", str(session), "77", "--text", "x"]) == 2
     assert "acts list" in capsys.readouterr().err
-    live = {"port": 1, "token": "x", "pid": os.getpid()}
-    (session / "live.json").write_text(json.dumps(live), encoding="utf-8")
-    assert main(["acts", "remove", str(session), "2"]) == 2
+    with socket.create_server(("127.0.0.1", 0)) as held:
+        live = {"port": held.getsockname()[1], "token": "x", "pid": os.getpid()}
+        (session / "live.json").write_text(json.dumps(live), encoding="utf-8")
+        assert main(["acts", "remove", str(session), "2"]) == 2
     assert "being recorded now" in capsys.readouterr().err
 
 

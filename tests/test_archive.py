@@ -11,7 +11,7 @@ import pytest
 
 from monitor.cli import main
 from monitor.sessions.archive import PART, SECONDS, VERDICTS, is_archive, rows, sessions_in, update
-from monitor.sessions.derived import STUDY, write_products
+from monitor.sessions.derived import STUDY, write_derived
 from monitor.sessions.exporting import read_study
 from storage.damage import SessionError
 from tests.helpers.rides import short_session
@@ -139,7 +139,7 @@ def test_the_command_prints_a_row_per_unit_segment_and_evening(
 def test_duckdb_reads_a_hundred_sessions(tmp_path: Path) -> None:
     folder = tmp_path / "sessions"
     for seed in range(5):
-        write_products(short_session(folder, seed=seed, seconds=30))
+        write_derived(short_session(folder, seed=seed, seconds=30))
     originals = sessions_in(folder)
     for k in range(95):
         shutil.copytree(originals[k % 5], folder / f"copy-{k:03d}")

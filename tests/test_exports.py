@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from monitor.cli import main
 from monitor.sessions import exporting
-from monitor.sessions.derived import GRID, SAMPLES, STUDY, write_products
+from monitor.sessions.derived import GRID, SAMPLES, STUDY, write_derived
 from monitor.sessions.exporting import SEGMENT_COLUMNS, export, rides, segment_values
 from monitor.study.results import decode
 from storage.damage import SessionError
@@ -35,7 +35,7 @@ from tests.helpers.rides import UTC_NS, evening_records, write_session
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = write_session(tmp_path_factory.mktemp("sessions"), *evening_records())
-    write_products(path)
+    write_derived(path)
     return path
 
 

@@ -18,7 +18,7 @@ from storage.damage import SessionError
 from storage.disk import write_whole
 from storage.info import Clock, SessionInfo, read_info, write_info
 from storage.journal import MAIN
-from storage.session import create_session, open_session, read_live, safe_name
+from storage.session import create_session, free_path, is_numbered, open_session, read_live, safe_name
 from storage.tables import Column, Table, TableWriter, read_table, write_table
 from tests.helpers.sessions import EVERY_KIND, HEADER, evening, files, make_session, write_journal
 
@@ -135,14 +135,15 @@ def test_errors_name_what_lies_nearby(tmp_path: Path):
     assert other.path.exists()
 
 
-def test_products_are_never_overwritten(tmp_path: Path):
+def test_derived_files_are_never_overwritten(tmp_path: Path):
     session = make_session(tmp_path, evening(2))
-    assert session.latest("study.json") is None
     for name in ("study.json", "study-2.json", "study-3.json"):
-        path = session.product("study.json")
+        path = free_path(session.path / "study.json")
         assert path.name == name
+        assert is_numbered("study.json", name)
         write_whole(path, name.encode())
-        assert session.latest("study.json") == path
+    for name in ("../study.json", "study-x.json", "study-2.json.part", "studyxjson", "study-2-3.json", ""):
+        assert not is_numbered("study.json", name)
     with pytest.raises(SessionError, match="never overwritten"):
         write_whole(session.path / "study.json", b"other")
     assert (session.path / "study.json").read_bytes() == b"study.json"
@@ -156,7 +157,7 @@ def test_a_link_is_not_followed_out_of_the_folder(tmp_path: Path):
         (session.path / "report.html").symlink_to(target)
     except OSError:
         pytest.skip("no symbolic links here")
-    assert session.product("report.html").name == "report-2.html"
+    assert free_path(session.path / "report.html").name == "report-2.html"
     with pytest.raises(SessionError):
         write_whole(session.path / "report.html", b"x")
     assert not target.exists()

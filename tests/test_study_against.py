@@ -11,7 +11,7 @@ import statsmodels.api as sm
 from statsmodels.formula.api import ols
 
 from monitor.report.terminal import comparison_lines
-from monitor.sessions.derived import STUDY, write_products
+from monitor.sessions.derived import STUDY, write_derived
 from monitor.sessions.exporting import read_study
 from monitor.study.against import Given, Result, Row, compare_sessions, repeatability
 from monitor.study.results import Study
@@ -28,7 +28,7 @@ def studies(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Study]:
         ("first", 1, 1.0, 7), ("again", 2, 1.0, 7), ("zeroed", 3, 1.03, 7), ("other", 4, 0.98, 8),
     ):  # fmt: skip
         path = short_session(out, seed=seed, gain=gain, serial=serial)
-        write_products(path)
+        write_derived(path)
         made[name] = read_study(path / STUDY)
     return made
 

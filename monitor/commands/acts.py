@@ -9,8 +9,9 @@ import msgspec
 from monitor.commands.output import UsageError, table, write_message, write_result
 from monitor.sessions import acts as amending
 from monitor.sessions.acts import Listed, Reading
+from storage.attach import is_recording
 from storage.damage import SessionError
-from storage.session import open_session, read_live
+from storage.session import open_session
 
 
 def list_(folder: Path, json: bool) -> int:
@@ -66,7 +67,7 @@ def add(folder: Path, act: str, text: str, instrument: str, at: float, why: str)
 
 def _closed(folder: Path) -> Path:
     path = open_session(folder).path
-    if read_live(path) is not None:
+    if is_recording(path):
         raise SessionError(path, "is being recorded now", "Acts are put right when the session is closed")
     return path
 

@@ -15,12 +15,18 @@ from monitor import __version__
 from monitor.commands.output import UsageError, has_screen, on_terminal, write_message, write_result
 from monitor.finding import Finding
 from monitor.live.runner import Runner
-from monitor.sessions.derived import SAMPLES, end_line, finding_line, recorded_settings, write_products
+from monitor.sessions.derived import (
+    NAMES,
+    end_line,
+    finding_line,
+    recorded_settings,
+    up_to_date,
+    write_derived,
+)
 from monitor.sessions.live_session import LiveSession
 from monitor.setup.bench import Bench, load_bench, parse_bench
 from monitor.setup.protocol import Protocol, load_protocol
 from storage.attach import Attachment, RunningRecorder, attach, start_recorder
-from storage.damage import SessionError
 from storage.job import Job
 from storage.session import open_session, read_live
 
@@ -338,15 +344,10 @@ def _conclude(session: LiveSession, judges: bool = True) -> int:
     if session.closed_why:
         write_message(f"plumbwatt: THE RECORDER DIED: {session.closed_why}")
     made: list[Path] = []
-    if not judges or (session.folder / SAMPLES).exists():
+    if not judges or len(up_to_date(session.folder)) == len(NAMES):
         write_message(f"closed; `plumbwatt study {session.folder}` judges it.")
     else:
-        try:
-            made = write_products(session.folder, lambda text: write_message(f"  {text}"))
-        except SessionError as error:
-            if not error.path.exists():
-                raise
-            write_message("another screen has judged it meanwhile.")
+        made = write_derived(session.folder, lambda text: write_message(f"  {text}"))
     write_message(f"session: {session.folder}")
     for path in made:
         write_message(f"  {path}")

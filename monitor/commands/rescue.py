@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from monitor.commands.output import write_message, write_result
-from monitor.sessions.derived import write_products
+from monitor.sessions.derived import write_derived
 from storage.damage import DamagedSession
 from storage.rescue import rescue as rescue_session
 
@@ -19,6 +19,6 @@ def rescue(folder: Path) -> int:
     if report.path is None:
         return 4
     if report.path.resolve() != folder.resolve():
-        write_products(report.path, lambda text: write_message(f"  {text}"))
+        write_derived(report.path, lambda text: write_message(f"  {text}"))
     write_result(str(report.path))
     return 0 if report.outcome == "whole" else 4

@@ -9,16 +9,25 @@ import msgspec
 
 from monitor.commands.output import UsageError, write_message, write_result
 from monitor.report.terminal import comparison_lines, study_lines
-from monitor.sessions.derived import GRID, REPORT, SAMPLES, STUDY, make_products, run_session
+from monitor.sessions.derived import (
+    MAKE_ROOM,
+    NAMES,
+    STUDY,
+    Made,
+    make_derived,
+    missing_words,
+    run_session,
+    up_to_date,
+)
 from monitor.sessions.exporting import read_study
+from monitor.sessions.so_far import SO_FAR, to_judge
 from monitor.study.against import Comparison, Given, compare_sessions
-from monitor.study.parts.common import Shared
 from monitor.study.recording import Recording
 from monitor.study.results import Study, encode
 from monitor.text import clock
 from storage.damage import Damage, SessionError
 from storage.disk import write_whole
-from storage.session import Session, open_session, read_live
+from storage.session import Session, open_session
 
 Progress = Callable[[float], None]
 
@@ -30,8 +39,12 @@ def study(
     against: list[Path],
     ride: Path | None = None,
     label: str | None = None,
+    so_far: bool = False,
 ) -> int:
-    """Print or write the study of a session, or of a folder of sessions; 4 if records were lost.
+    """Print or write the study of a session, or of a folder of sessions; the exit code.
+
+    4 if records were lost, 2 if the disk refused what belongs into the session's folder. `so_far`: of a
+    session that is being recorded, what it has until now.
 
     Raises SessionError or DamagedSession if it can't be read, BenchError if its bench
     can't, UsageError if a ride file can't join.
@@ -46,13 +59,10 @@ def study(
         return _archive(folder, json)
     if (ride is None) != (label is None):
         raise UsageError("--with RIDE.fit and --as LABEL go together")
-    sessions = [open_session(path) for path in (folder, *against)]
-    for k, one in enumerate(sessions):
-        if one.path in [other.path for other in sessions[:k]]:
-            # It would agree with itself, and make every repeatability look better than it is.
-            raise UsageError(f"{one.path} is given twice. Give each session once.")
+    sessions = _different([folder, *against], so_far)
     with progress_bar("studying", sessions[0].info) as progress:
-        result, shared, damage = _studied(sessions[0], ride, label, progress)
+        judged = _studied(sessions[0], ride, label, progress)
+    result = judged.study
     given = [Given(sessions[0].path.name, result)]
     given += [Given(session.path.name, _known(session)) for session in sessions[1:]]
     comparison = compare_sessions(given) if against else None
@@ -70,8 +80,25 @@ def study(
     if html is not None:
         from monitor.report import report_html
 
-        _write(html, report_html(result, shared, comparison).encode())
-    return 4 if damage is not None and damage.lossy else 0
+        _write(html, report_html(result, judged.shared, comparison).encode())
+    if judged.missing:
+        where = sessions[0].path
+        write_message(
+            f"plumbwatt: {where}: {missing_words(judged.missing)}. {MAKE_ROOM.format(folder=where)}"
+        )
+    if judged.damage is not None and judged.damage.lossy:
+        return 4
+    return 2 if judged.missing else 0
+
+
+def _different(folders: list[Path], so_far: bool) -> list[Session]:
+    """The sessions of these folders. UsageError if one is given twice."""
+    paths = [open_session(path).path for path in folders]
+    for k, path in enumerate(paths):
+        if path in paths[:k]:
+            # It would agree with itself, and make every repeatability look better than it is.
+            raise UsageError(f"{path} is given twice. Give each session once.")
+    return [open_session(to_judge(path, so_far)) for path in paths]
 
 
 def _write(path: Path, data: bytes) -> None:
@@ -83,38 +110,32 @@ def _write(path: Path, data: bytes) -> None:
     write_message(f"written: {path}")
 
 
-def _studied(
-    session: Session, ride: Path | None, label: str | None, progress: Progress
-) -> tuple[Study, Shared, Damage | None]:
+def _studied(session: Session, ride: Path | None, label: str | None, progress: Progress) -> Made:
     """One session; what it lacks is written into its folder, unless a ride file takes part."""
     from monitor.study.parts.common import shared_of
     from monitor.study.study import study as study_of
 
-    live = read_live(session.path) is not None
-    if ride is None and not live and any(session.latest(name) is None for name in (SAMPLES, GRID)):
-        made = make_products(session.path, on_second=progress)
-        for path in made.paths:
-            write_message(f"written: {path}")
-        _warn(session, made.damage)
-        return made.study, made.shared, made.damage
+    found = up_to_date(session.path)
+    if ride is None and len(found) < len(NAMES):
+        return _made(session, progress)
     recording, damage = run_session(session.path, progress)
-    _warn(session, damage)
     if ride is not None and label is not None:
         recording = _joined(recording, ride, label)
-        shared = shared_of(recording)
-        return study_of(recording, shared), shared, damage
     shared = shared_of(recording)
     result = study_of(recording, shared)
-    latest = session.latest(STUDY)
-    if not live and (latest is None or not _holds(latest, encode(result))):
-        # It is missing, or another version of the program judged it before: then both stay.
-        from monitor.report import report_html
+    if ride is None and not _holds(found[STUDY], encode(result)):
+        # It was judged otherwise before, or its files were exchanged: then both stay.
+        return _made(session, progress, afresh=True)
+    _warn(session, damage)
+    return Made([], result, shared, damage, {})
 
-        for name, data in ((STUDY, encode(result)), (REPORT, report_html(result, shared).encode())):
-            path = session.product(name)
-            write_whole(path, data)
-            write_message(f"written: {path}")
-    return result, shared, damage
+
+def _made(session: Session, progress: Progress, *, afresh: bool = False) -> Made:
+    made = make_derived(session.path, on_second=progress, afresh=afresh)
+    for path in made.paths:
+        write_message(f"written: {path}")
+    _warn(session, made.damage)
+    return made
 
 
 def _joined(recording: Recording, path: Path, label: str) -> Recording:
@@ -137,7 +158,7 @@ def _holds(path: Path, data: bytes) -> bool:
 
 def _known(session: Session) -> Study:
     """The study of another session: the one that it has, else a new one."""
-    latest = session.latest(STUDY)
+    latest = up_to_date(session.path).get(STUDY)
     if latest is not None:
         try:
             return read_study(latest)
@@ -151,7 +172,7 @@ def _known(session: Session) -> Study:
 
 
 def _warn(session: Session, damage: Damage | None) -> None:
-    if damage is not None:
+    if damage is not None and (damage.lossy or session.path.parent.name != SO_FAR):
         write_message(f"note: {session.path}: {damage.text}. `plumbwatt rescue` makes it whole.")
 
 

@@ -14,9 +14,10 @@ from typing import Any, get_args
 
 import msgspec
 
-from monitor.sessions.derived import GRID, STUDY, write_products
+from monitor.sessions.derived import GRID, NAMES, STUDY, up_to_date, write_derived
 from monitor.sessions.exporting import AGAIN, SEGMENT_COLUMNS, need_columns, read_study, segment_values
 from monitor.study.results import Judged, Study
+from storage.attach import is_recording
 from storage.damage import DamagedSession, SessionError
 from storage.disk import is_plain, read_plain
 from storage.journal import MAIN
@@ -116,21 +117,17 @@ def _stranger(part: Path) -> SessionError:
 
 def _one(path: Path, target: Path) -> str:
     session = open_session(path)
-    study_path, grid_path = session.latest(STUDY), session.latest(GRID)
-    study = None
-    if study_path is not None and grid_path is not None:
-        try:
-            study = read_study(study_path)
-        except SessionError:
-            # Made by an older version: made again beside it.
-            study = None
-    if study is None or study_path is None or grid_path is None:
-        write_products(path)
-        study_path, grid_path = session.latest(STUDY), session.latest(GRID)
-        if study_path is None or grid_path is None:
-            raise SessionError(path, "could not be studied", "Look whether its folder can be written to")
-        study = read_study(study_path)
-    made_from = hashlib.sha256(read_plain(study_path)).hexdigest().encode()
+    if is_recording(session.path):
+        raise SessionError(path, "is being recorded now", "It is taken up when it is closed")
+    found = up_to_date(session.path)
+    if len(found) < len(NAMES):
+        write_derived(path)
+        found = up_to_date(session.path)
+    if len(found) < len(NAMES):
+        raise SessionError(path, "could not be studied", "Look whether its folder can be written to")
+    study_path, grid_path = found[STUDY], found[GRID]
+    study = read_study(study_path)
+    made_from = hashlib.sha256(read_plain(study_path) + grid_path.name.encode()).hexdigest().encode()
     name = f"session={path.name}"
     places = [target / kind / name / PART for kind in (VERDICTS, SECONDS)]
     for place in places:

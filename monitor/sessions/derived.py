@@ -1,8 +1,10 @@
 """What is made from a journal, and the lines in which findings are told.
 
-Everything here is a function of the records: it can be deleted and made again.
+Everything here is a function of the records: it can be deleted and made again. `derived.json` says what
+the files were made from; those of another state of the session are made anew beside them.
 """
 
+import hashlib
 import math
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
@@ -13,6 +15,7 @@ import msgspec
 
 from capture.record import Header
 from capture.sample import Reading
+from monitor import __version__
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
 from monitor.analysis.statistics import Floats
 from monitor.analysis.track import Track
@@ -24,7 +27,10 @@ from monitor.study.parts.common import Shared, shared_of
 from monitor.study.recording import Recording, collect
 from monitor.study.results import Study, encode
 from monitor.text import plain
-from storage.damage import Damage
+from storage.damage import Damage, SessionError
+from storage.disk import is_plain, need_plain, read_plain, write_whole
+from storage.journal import MAIN, SIDE
+from storage.session import free_path, is_numbered, open_session
 
 if TYPE_CHECKING:
     from monitor.sessions.acts import AmendedRecords
@@ -33,6 +39,10 @@ if TYPE_CHECKING:
 FINDINGS, SAMPLES, GRID, STUDY, REPORT = (
     "findings.jsonl", "samples.parquet", "grid.parquet", "study.json", "report.html",
 )  # fmt: skip
+NAMES = (SAMPLES, GRID, FINDINGS, STUDY, REPORT)
+DERIVED = "derived.json"
+"""Says what the others were made from."""
+MAKE_ROOM = "Make room there, then `plumbwatt study {folder}` makes what is missing"
 
 Progress = Callable[[str], None]
 
@@ -72,67 +82,209 @@ def recorded_settings(
     return bench, protocol
 
 
+class MadeFrom(msgspec.Struct, frozen=True):
+    """What derived files were made from: sizes of the journal's files, the amendments, the version."""
+
+    journal_octets: int
+    checksum_octets: int
+    amendments_sha256: str
+    program: str
+
+
+class Derived(msgspec.Struct, frozen=True):
+    """`derived.json`: what the derived files were made from, and under which name each is kept."""
+
+    made_from: MadeFrom
+    files: dict[str, str]
+
+
 class Made(msgspec.Struct, frozen=True):
-    """What one pass over a journal gave: files, the study, the arrays that it used, what was damaged."""
+    """What one pass over a journal gave: files, the study, the arrays that it used, what was damaged.
+
+    `missing` are the names of files that could not be written, with the reason of each.
+    """
 
     paths: list[Path]
     study: Study
     shared: Shared
     damage: Damage | None
+    missing: dict[str, str]
+
+    def need_all(self, folder: Path) -> None:
+        """Raise SessionError, naming what is missing, if the disk refused a file."""
+        if self.missing:
+            raise SessionError(folder, missing_words(self.missing), MAKE_ROOM.format(folder=folder))
 
 
-def write_products(folder: Path, progress: Progress | None = None) -> list[Path]:
-    """Make everything that can be made from the journal of a session; the paths of the files.
+def missing_words(missing: dict[str, str]) -> str:
+    """Which files could not be written, and why."""
+    reasons = ", ".join(dict.fromkeys(missing.values()))
+    return f"{', '.join(missing)} can't be written ({reasons})"
 
-    One pass over the journal. A file that is there already stays: the new one gets a
-    number. Raises what `storage.session.open_session` raises, and BenchError.
+
+def made_from(folder: Path) -> MadeFrom:
+    """What files derived from a session would be made from now. SessionError: bad amendments."""
+    from monitor.sessions.acts import AMENDMENTS, MOST_OCTETS
+
+    try:
+        amendments = read_plain(folder / AMENDMENTS, MOST_OCTETS)
+    except OSError:
+        # What is wrong with it is told by whoever reads it.
+        amendments = b""
+    return MadeFrom(
+        _octets(folder / MAIN),
+        _octets(folder / SIDE),
+        hashlib.sha256(amendments).hexdigest() if amendments else "",
+        f"plumbwatt {__version__}",
+    )
+
+
+def _octets(path: Path) -> int:
+    try:
+        return need_plain(path)
+    except OSError:
+        return 0
+
+
+def up_to_date(folder: Path) -> dict[str, Path]:
+    """The derived files that are there and were made from the session as it is now, by their name."""
+    known = _known(folder)
+    if known is None or known.made_from != made_from(folder):
+        return {}
+    paths = {name: folder / known.files[name] for name in NAMES if name in known.files}
+    return {name: path for name, path in paths.items() if is_plain(path)}
+
+
+def _known(folder: Path) -> Derived | None:
+    """What `derived.json` says; None if there is none of ours."""
+    try:
+        known = msgspec.json.decode(read_plain(folder / DERIVED, 1 << 16), type=Derived)
+    except (OSError, msgspec.MsgspecError, UnicodeError, RecursionError):
+        return None
+    # A session of others must not lead out of its folder.
+    good = all(is_numbered(name, written) for name, written in known.files.items())
+    return known if good else None
+
+
+def _plan(folder: Path, afresh: bool) -> dict[str, Path]:
+    """Where the files that are missing are to be written, by their name; told in `derived.json` first.
+
+    A file gets its name only as a whole: so what is written there before the files is true of
+    whichever of them is there. OSError: it can't be written.
     """
-    return make_products(folder, progress).paths
+    now = made_from(folder)
+    there = {} if afresh else up_to_date(folder)
+    wanted = {name: free_path(folder / name) for name in NAMES if name not in there}
+    files = {name: path.name for name, path in {**there, **wanted}.items()}
+    write_whole(folder / DERIVED, msgspec.json.encode(Derived(now, files)) + b"\n", replace=True)
+    return wanted
 
 
-def make_products(
-    folder: Path, progress: Progress | None = None, on_second: Callable[[float], None] | None = None
+def write_derived(folder: Path, progress: Progress | None = None) -> list[Path]:
+    """Make everything that is not there yet, or not up to date, from a session; the paths of the files.
+
+    One pass over the journal. A file that is there already stays: the new one gets a number.
+    Raises what `storage.session.open_session` raises, BenchError, and SessionError if the disk refuses.
+    """
+    made = make_derived(folder, progress)
+    made.need_all(folder)
+    return made.paths
+
+
+def make_derived(
+    folder: Path,
+    progress: Progress | None = None,
+    on_second: Callable[[float], None] | None = None,
+    *,
+    afresh: bool = False,
 ) -> Made:
-    """As `write_products`, with all that it found; `on_second` is told session seconds now and then."""
-    from monitor.report import report_html
+    """As `write_derived`, with all that it found; what the disk refuses is named in `missing`.
+
+    `on_second` is told session seconds now and then. `afresh`: also what is up to date.
+    """
     from monitor.study.study import study
-    from storage.disk import write_whole
-    from storage.session import open_session
-    from storage.tables import TableWriter
 
     say = progress or (lambda text: None)
     session = open_session(folder)
     header, records = _journal(session.path)
     bench, _protocol = recorded_settings(header, session.path)
     say("judging the journal")
-    samples_path = session.product(SAMPLES)
-    with TableWriter(samples_path, sample_columns(), bench=header.bench, program=header.program) as table:
-        samples = _Samples(table, bench)
+    files = _Files(session.path, afresh, say)
+    samples = _Samples(files, header, bench)
+    try:
         recording = collect(header, records, bench=bench, on_reading=samples.take, progress=on_second)
-        samples.flush()
+    except BaseException:
+        samples.discard()
+        raise
     say(f"{recording.records} records, {len(recording.findings)} changes of findings")
-    grid_path = session.product(GRID)
-    with TableWriter(grid_path, grid_columns(bench), bench=header.bench, program=header.program) as table:
-        table.write(grid_values(recording))
-    paths = [samples_path, grid_path]
+    files.put(SAMPLES, samples.finish)
     shared = shared_of(recording)
     result = study(recording, shared)
-    for name, data in (
-        (FINDINGS, _text(finding_line(finding) for finding in recording.findings)),
-        (STUDY, encode(result)),
-        (REPORT, report_html(result, shared).encode()),
-    ):
-        path = session.product(name)
-        write_whole(path, data)
-        paths.append(path)
-        say(f"{path.name} written")
-    return Made(paths, result, shared, records.damage)
+    for name, write in _writers(recording, shared, result).items():
+        files.put(name, write)
+    return Made(files.written, result, shared, records.damage, files.missing)
+
+
+def _writers(recording: Recording, shared: Shared, result: Study) -> dict[str, Callable[[Path], None]]:
+    """What writes each derived file but the samples."""
+    from monitor.report import report_html
+    from storage.tables import write_table
+
+    header = recording.header
+
+    def grid(path: Path) -> None:
+        columns = grid_columns(recording.bench)
+        write_table(path, columns, grid_values(recording), bench=header.bench, program=header.program)
+
+    return {
+        GRID: grid,
+        FINDINGS: lambda path: write_whole(path, _text(finding_line(each) for each in recording.findings)),
+        STUDY: lambda path: write_whole(path, encode(result)),
+        REPORT: lambda path: write_whole(path, report_html(result, shared).encode()),
+    }
+
+
+class _Files:
+    """The derived files of one pass: where each goes, what was written, what the disk refused."""
+
+    def __init__(self, folder: Path, afresh: bool, say: Progress) -> None:
+        self.written: list[Path] = []
+        self.missing: dict[str, str] = {}
+        self._say = say
+        try:
+            self._wanted = _plan(folder, afresh)
+        except OSError as error:
+            self._wanted = {}
+            self.missing = dict.fromkeys(NAMES, error.strerror or str(error))
+
+    def wanted(self, name: str) -> Path | None:
+        """Where a file is to be written; None if it is not to be."""
+        return self._wanted.get(name)
+
+    def put(self, name: str, write: Callable[[Path], None]) -> None:
+        """Have a file written if it is wanted."""
+        path = self._wanted.get(name)
+        if path is None or name in self.missing:
+            return
+        try:
+            write(path)
+        except (OSError, SessionError) as error:
+            if not is_plain(path):
+                self.refuse(name, error)
+                return
+            # Another process made the same from the same meanwhile.
+        self.written.append(path)
+        self._say(f"{path.name} written")
+
+    def refuse(self, name: str, error: OSError | SessionError) -> None:
+        """Remember that a file could not be written."""
+        self.missing[name] = (error.strerror if isinstance(error, OSError) else error.problem) or str(error)
 
 
 def run_session(
     folder: Path, on_second: Callable[[float], None] | None = None
 ) -> tuple[Recording, Damage | None]:
-    """The session as arrays, and what was damaged; nothing is written. Raises as `write_products`."""
+    """The session as arrays, and what was damaged; nothing is written. Raises as `write_derived`."""
     header, records = _journal(folder)
     bench, _protocol = recorded_settings(header, folder)
     recording = collect(header, records, bench=bench, progress=on_second)
@@ -182,24 +334,56 @@ def sample_columns() -> "list[Column]":
 
 
 class _Samples:
-    """Gathers readings into row groups."""
+    """Gathers readings into row groups; a disk that refuses them costs this table and nothing else."""
 
     ROWS = 4096
 
-    def __init__(self, table: "TableWriter", bench: Bench) -> None:
-        self._table = table
+    def __init__(self, files: _Files, header: Header, bench: Bench) -> None:
+        from storage.tables import TableWriter
+
+        self._files = files
+        self._table: TableWriter | None = None
         self._labels = [i.label for i in bench.instruments]
         self._rows: list[tuple[float, float | None, str, tuple[Any, ...]]] = []
+        path = files.wanted(SAMPLES)
+        if path is None:
+            return
+        try:
+            self._table = TableWriter(path, sample_columns(), bench=header.bench, program=header.program)
+        except SessionError as error:
+            files.refuse(SAMPLES, error)
 
     def take(self, t_s: float, i: int, r: Reading, track: Track) -> None:
         """One decoded packet; it is placed where the work that it tells of ends."""
+        if self._table is None:
+            return
         placed = track.curve.worked_s if track.fresh else None
         self._rows.append((t_s, placed, self._labels[i], _fields_of(r)))
         if len(self._rows) >= self.ROWS:
-            self.flush()
+            try:
+                self._flush(self._table)
+            except SessionError as error:
+                self._files.refuse(SAMPLES, error)
+                self.discard()
 
-    def flush(self) -> None:
-        """Write what has been gathered."""
+    def finish(self, _path: Path) -> None:
+        """Write the rest, and give the file its name. SessionError: the disk refuses."""
+        if self._table is None:
+            return
+        try:
+            self._flush(self._table)
+            self._table.finish()
+        except BaseException:
+            self.discard()
+            raise
+
+    def discard(self) -> None:
+        """Leave nothing behind."""
+        table, self._table, self._rows = self._table, None, []
+        if table is not None:
+            table.discard()
+
+    def _flush(self, table: "TableWriter") -> None:
         if not self._rows:
             return
         times, placed, labels, readings = zip(*self._rows, strict=True)
@@ -207,7 +391,7 @@ class _Samples:
         told = dict(zip(Reading.__struct_fields__, zip(*readings, strict=True), strict=True))
         same = ("item", "power_w", "cadence_rpm", "speed_mps", "left_share", "events", "power_sum_w",
                 "crank_revs", "wheel_revs", "battery_percent")  # fmt: skip
-        self._table.write(
+        table.write(
             {
                 "time_s": times,
                 "placed_s": placed,

@@ -10,7 +10,18 @@ from typing import Any
 
 import msgspec
 
-from monitor.sessions.derived import FINDINGS, GRID, REPORT, SAMPLES, STUDY, run_session, write_products
+from monitor.sessions.acts import AMENDMENTS
+from monitor.sessions.derived import (
+    FINDINGS,
+    GRID,
+    NAMES,
+    SAMPLES,
+    STUDY,
+    run_session,
+    up_to_date,
+    write_derived,
+)
+from monitor.sessions.so_far import to_judge
 from monitor.setup.bench import parse_bench
 from monitor.study.results import Study, decode, encode
 from monitor.text import plain
@@ -31,20 +42,23 @@ FIRST_S, LAST_S = 946_684_800.0, 4_102_444_800.0
 """Dates that every kind of file can hold, Unix seconds: the years 2000 to 2099."""
 
 
-def export(folder: Path, kind: str, out: Path | None = None, say: Say | None = None) -> list[Path]:
+def export(
+    folder: Path, kind: str, out: Path | None = None, say: Say | None = None, *, so_far: bool = False
+) -> list[Path]:
     """Write one kind of export; the paths of what was written.
 
     `kind` is one of KINDS; `out` the folder for it, by default `exports` in the session.
-    Tables that are not there yet are made first. Raises ValueError for another kind, and
-    what opening, studying and writing raise.
+    Tables that are not there yet, or are of another state of the session, are made first. `so_far`: of a
+    session that is being recorded, what it has until now (`monitor.sessions.so_far`). Raises
+    ValueError for another kind, and what opening, studying and writing raise.
     """
     if kind not in KINDS:
         raise ValueError(f"{kind} is no kind of export; there are {', '.join(KINDS)}")
     if kind == "fit":
         need_fit()
     say = say or (lambda text: None)
-    session = open_session(folder)
-    names = _products(session, say)
+    session = open_session(to_judge(folder, so_far))
+    names = _derived(session, say)
     study = read_study(names[STUDY])
     if out is None:
         out = session.path / "exports"
@@ -97,14 +111,15 @@ def _utc_s(study: Study) -> float | None:
     return utc_s if FIRST_S <= utc_s < LAST_S else None
 
 
-def _products(session: Session, say: Say) -> dict[str, Path]:
-    """The latest of each product; they are made if one is missing."""
-    wanted = (SAMPLES, GRID, FINDINGS, STUDY, REPORT)
-    found = {name: session.latest(name) for name in wanted}
-    if any(path is None for path in found.values()):
-        write_products(session.path, say)
-        found = {name: session.latest(name) for name in wanted}
-    return {name: path for name, path in found.items() if path is not None}
+def _derived(session: Session, say: Say) -> dict[str, Path]:
+    """Each derived file by its name; they are made if one is missing or of another state of the session."""
+    found = up_to_date(session.path)
+    if len(found) < len(NAMES):
+        write_derived(session.path, say)
+        found = up_to_date(session.path)
+    if len(found) < len(NAMES):
+        raise SessionError(session.path, "changes while it is read", "Try again when nobody writes there")
+    return found
 
 
 # -- tables of the study
@@ -335,6 +350,7 @@ def package_items(
             "the raw packets as they arrived (Arrow IPC stream): all else is made from it",
         ),
         ("journal.crc", "checksums of the parts of the journal"),
+        (AMENDMENTS, "acts that were put right afterwards, and how they read before: all tables follow it"),
     ):
         path = session.path / name
         if path.exists():
