@@ -381,7 +381,7 @@ def test_how_the_load_was_held_comes_from_what_was_sent() -> None:
 
 
 def test_results_are_split_by_how_the_load_was_held() -> None:
-    bench, records = scene_records(BEFORE_AFTER)
+    bench, records = scene_records(BEFORE_AFTER.replace("size = 4.0", "size = 0.0"))
     s = 1_000_000_000
     sent: list[Record] = [
         *records,
@@ -391,8 +391,20 @@ def test_results_are_split_by_how_the_load_was_held() -> None:
     result = study(record(bench, sorted(sent, key=lambda r: r.t_ns)))
     assert [segment.load for segment in result.segments] == ["held", "target", "target"]
     split = {x.group: x.deviation_percent for x in result.splits if x.by == "load"}
+    blocks = {x.group: x.blocks for x in result.splits if x.by == "load"}
     assert split["held"] == pytest.approx(0.0, abs=0.5)
-    assert split["target"] == pytest.approx(4.0, abs=0.6)
+    assert split["target"] == pytest.approx(0.0, abs=0.6)
+    # 90 s less settling were held, the rest was not.
+    assert (blocks["held"], blocks["target"]) == (8, 9)
+
+
+def test_a_split_never_mixes_states() -> None:
+    """The step of 4 % came with the change of load: no split may charge the load with it."""
+    result = study(record(*scene_records(BEFORE_AFTER)))
+    first, last = result.instruments["heron"].states
+    assert last.opened_by.kind == "step"
+    assert last.deviation_percent == pytest.approx((first.deviation_percent or 0.0) + 4.0, abs=0.6)
+    assert all(x.deviation_percent == pytest.approx(4.0, abs=0.8) for x in result.splits)
 
 
 # -- segments that nobody named

@@ -20,6 +20,7 @@ from monitor.study.parts.repeats import cycles_of, repeats_of
 from monitor.study.parts.sides import by_side, diagnose_of
 from monitor.study.parts.signals import noise_of, signal_of, told_facts
 from monitor.study.parts.splits import agreement_of, line_of, splits_of
+from monitor.study.parts.states import Pair, acts_judged, left_mask
 from monitor.study.parts.who import attributed, same_as, who
 from monitor.study.recording import Recording
 from monitor.study.results import InstrumentStudy, Study, encode, known, rounded
@@ -45,6 +46,11 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     grid = shared.grid
     copies = same_as(shared)
     shifts = attributed(shared, copies, shifts)
+    pairs = {i: Pair(shared, i, shifts) for i in shared.compared}
+    states = {i: pair.states() for i, pair in pairs.items()}
+    for i, pair in pairs.items():
+        shared.cuts[i] = [b.t_s for b in pair.kept]
+        shared.left[i] = left_mask(pair, states[i])
     edges = [0.0, *sorted({t for cuts in shared.cuts.values() for t in cuts}), float(grid.seconds)]
     common = [w for a, b in pairwise(edges) if (w := who(shared, copies, a, b)) is not None]
     segments = [segment_of(shared, k, span) for k, span in enumerate(shared.spans)]
@@ -54,6 +60,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     lines = [line for i in shared.compared if (line := line_of(shared, i)) is not None]
     diagnoses = {i: diagnose_of(shared, i, segments) for i in shared.compared}
     noise = noise_of(shared)
+    acts = acts_judged(list(pairs.values()))
     judgements = {
         label: Judgement(
             label, grid.instruments[i], grid.bench.reference, grid.reference_label(i), segments, cycles,
@@ -61,6 +68,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
             signal_of(shared, i), diagnoses.get(i), recording.bench, i in grid.powered, by_side(shared, i),
             common[-1] if common else None, common[0] if common else None,
             grid.labels[copies[i]] if i in copies else None,
+            states.get(i, []), [a for a in acts if a.instrument == label],
         )
         for i, label in enumerate(grid.labels)
     }  # fmt: skip
@@ -87,6 +95,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         lost_records=recording.lost_records,
         whole=recording.closed,
         program=recording.header.program,
+        acts_judged=acts,
     )
 
 

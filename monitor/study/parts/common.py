@@ -6,7 +6,7 @@ import numpy as np
 
 from monitor.analysis.block import BLOCK_S
 from monitor.analysis.blockstats import Spread, usual_spread
-from monitor.study.grid import Blocks, Grid, held_by
+from monitor.study.grid import Blocks, Bools, Grid, held_by
 from monitor.study.recording import Recording
 from monitor.study.results import rounded
 from monitor.study.segments import Span, spans_of
@@ -30,6 +30,8 @@ class Shared:
     compared: list[int]
     blocks: dict[int, Blocks]
     cuts: dict[int, list[float]] = field(default_factory=dict)
+    left: dict[int, Bools] = field(default_factory=dict)
+    """The blocks of each instrument that lie in its state as left."""
     usual: dict[int, Spread] = field(default_factory=dict)
 
     def acts(self, i: int) -> list[float]:

@@ -36,7 +36,7 @@ def diagnose_of(shared: Shared, i: int, segments: Sequence[SegmentStudy]) -> Dia
         found = interval(blocks.y[mask], usual)
         if found is None:
             continue
-        rows = _as_blocks(blocks, mask)
+        rows = as_blocks(blocks, mask)
         diagnosis = diagnose(rows, "total", usual.sd, loss_w)
         if longest is None or found.n > longest[0]:
             longest = (found.n, diagnosis)
@@ -119,7 +119,7 @@ def by_side(shared: Shared, i: int) -> list[SideResult]:
     return result
 
 
-def _as_blocks(blocks: Blocks, mask: Bools) -> list[Block]:
+def as_blocks(blocks: Blocks, mask: Bools) -> list[Block]:
     """Rows for the diagnosis, in the form that the live comparison makes."""
     rows = []
     for k in np.flatnonzero(mask).tolist():

@@ -10,7 +10,7 @@ from monitor.analysis.blockstats import components, interval, limits_of_agreemen
 from monitor.analysis.diagnose import torque_line
 from monitor.analysis.expected import LOSS_SPREAD
 from monitor.study.grid import Bools
-from monitor.study.parts.common import QUIET_EDGE, Shared
+from monitor.study.parts.common import Shared
 from monitor.study.parts.differences import judged, load_of
 from monitor.study.results import Agreement, Split, TorqueLine, known, rounded
 
@@ -31,11 +31,11 @@ class _Group:
 
 
 def splits_of(shared: Shared) -> list[Split]:
-    """Every instrument over all its quiet blocks, and over those of each load, torque, cadence and power."""
+    """Every instrument over its quiet blocks as left, and those of each load, torque, cadence and power."""
     result = []
     for i in shared.compared:
         blocks = shared.blocks[i]
-        quiet = blocks.edge_percent < QUIET_EDGE
+        quiet = shared.left[i]
         loads = [load_of(shared, s, *shared.grid.clip(s.window())) for s in shared.spans]
         by_load = np.array([loads[k] for k in blocks.segment.tolist()], dtype=object)
         groups = [_Group("all", "all", quiet)]
@@ -81,7 +81,7 @@ def _split(shared: Shared, i: int, group: _Group) -> Split | None:
 def agreement_of(shared: Shared, i: int) -> Agreement | None:
     """Limits of agreement of instrument `i`; None for fewer than three blocks."""
     blocks = shared.blocks[i]
-    quiet = blocks.edge_percent < QUIET_EDGE
+    quiet = shared.left[i]
     y = blocks.y[quiet]
     found = interval(y, shared.usual[i])
     if found is None or found.n < 3:
@@ -107,7 +107,7 @@ def line_of(shared: Shared, i: int) -> TorqueLine | None:
     """Torque of instrument `i` over that of its reference; None where no line can be laid."""
     blocks = shared.blocks[i]
     x = blocks.torque_nm
-    good = np.isfinite(x) & (blocks.edge_percent < QUIET_EDGE)
+    good = np.isfinite(x) & shared.left[i]
     x = x[good]
     y = x * np.exp(blocks.y[good])
     line = torque_line(x, y)

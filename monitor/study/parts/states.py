@@ -1,0 +1,344 @@
+"""States of an instrument: stretches in which nothing about it changed, and what acts between them did."""
+
+import math
+from collections.abc import Sequence
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from monitor.analysis.block import BLOCK_S, MIN_POWER_W
+from monitor.analysis.blockstats import Spread, components, interval, usual_spread
+from monitor.analysis.diagnose import attribute, diagnose, torque_line
+from monitor.analysis.expected import LOSS_SPREAD
+from monitor.analysis.statistics import Floats, t_975
+from monitor.study.grid import Blocks, Bools
+from monitor.study.parts.changes import NEAR_ACT_S
+from monitor.study.parts.common import QUIET_EDGE, Shared
+from monitor.study.parts.differences import judged
+from monitor.study.parts.sides import COARSE_SHARE_PERCENT, as_blocks
+from monitor.study.results import ActJudged, Opened, ShiftStudy, State, known, rounded
+from monitor.text import clock
+
+AROUND_BLOCKS = 30
+"""An act is judged by so many blocks before and after it: five minutes."""
+RIDDEN_BETWEEN_S = 5
+"""A change is placed to some seconds; with more riding between them act and change are two things."""
+LEAST_BLOCKS = 3
+"""Fewer blocks make no state that can be judged."""
+LIKELY_OFFSET_NM = 0.2
+"""A zero offset that nobody notices: between unlike torques it looks like a change (common practice, no
+source)."""
+SHORT_STATE_T = 4.303
+"""Student's t for two degrees of freedom: with fewer segments the spread between them is hardly known."""
+NO_CHANGE_PERCENT = 1.0
+"""An act did nothing if its change is surely smaller than this."""
+ACT_KINDS: dict[str, Literal["zeroed", "remounted", "setting", "firmware"]] = {
+    "zeroed": "zeroed",
+    "position": "remounted",
+    "crank-length-set": "setting",
+    "firmware": "firmware",
+}
+
+
+class Boundary(NamedTuple):
+    """Something that may have changed an instrument at `t_s`; `act` is empty for what data alone showed."""
+
+    t_s: float
+    opened: Opened
+    act: str
+    instrument: str
+
+
+class Change(NamedTuple):
+    """The deviation (percent) in the blocks before and after a boundary, and the change with its 95 %."""
+
+    before: float
+    after: float
+    change: float
+    u95: float | None
+
+    @property
+    def seen(self) -> bool:
+        """Whether it is beyond its uncertainty."""
+        return self.u95 is not None and abs(self.change) > self.u95
+
+
+def boundaries_of(shared: Shared, label: str, shifts: Sequence[ShiftStudy]) -> list[Boundary]:
+    """Acts on an instrument and changes that are its own, in order; a change beside an act is the act's."""
+    found = []
+    for a in shared.recording.acts:
+        kind = ACT_KINDS.get(a.act)
+        # A position belongs to one instrument; a zero without a name is everybody's.
+        if kind is None or a.instrument not in (("", label) if kind == "zeroed" else (label,)):
+            continue
+        t_s = rounded(a.t_ns / 1e9, 1)
+        text = f"{kind} at {clock(t_s)}" + (f" ({a.text})" if a.text else "")
+        found.append(Boundary(t_s, Opened(kind, t_s, text), a.act, label))
+    for s in shifts:
+        if s.instrument == label and not any(_same_moment(shared, s.t_s, b.t_s) for b in found):
+            text = f"a step of {s.delta_percent:+.1f} % at {clock(s.t_s)}"
+            found.append(Boundary(s.t_s, Opened("step", s.t_s, text), "", label))
+    return sorted(found, key=lambda b: b.t_s)
+
+
+def _same_moment(shared: Shared, change_s: float, act_s: float) -> bool:
+    """Whether a change is the act's: near it, and hardly anything was ridden between them."""
+    low, high = sorted((change_s, act_s))
+    if high - low > NEAR_ACT_S:
+        return False
+    begin, end = shared.grid.clip((math.ceil(low), math.floor(high)))
+    with np.errstate(invalid="ignore"):
+        return int((shared.grid.consensus_w[begin:end] >= MIN_POWER_W).sum()) <= RIDDEN_BETWEEN_S
+
+
+class Pair:
+    """One instrument against its reference, cut where either of them changed."""
+
+    def __init__(self, shared: Shared, i: int, shifts: Sequence[ShiftStudy]) -> None:
+        self.shared, self.i = shared, i
+        self.label = shared.grid.labels[i]
+        self.reference = shared.grid.reference_label(i) or ""
+        self.blocks = shared.blocks[i]
+        self.quiet: Bools = self.blocks.edge_percent < QUIET_EDGE
+        self.middle: Floats = np.asarray(self.blocks.begin_s + 0.5 * BLOCK_S, dtype=np.float64)
+        own = boundaries_of(shared, self.label, shifts)
+        theirs = boundaries_of(shared, self.reference, shifts)
+        self.boundaries = sorted([*own, *theirs], key=lambda b: b.t_s)
+        self.changes: dict[Boundary, Change] = {}
+        self.kept = self._keep()
+
+    def _keep(self) -> list[Boundary]:
+        """The boundaries that changed something; the stretches beside the others are one state."""
+        kept: list[Boundary] = []
+        for k, boundary in enumerate(self.boundaries):
+            from_s = kept[-1].t_s if kept else -math.inf
+            later = [b.t_s for b in self.boundaries[k + 1 :] if b.t_s > boundary.t_s]
+            change = self._change(boundary.t_s, from_s, later[0] if later else math.inf)
+            if change is None:
+                # A step that was found is one, however little was ridden beside it.
+                if not boundary.act:
+                    kept.append(boundary)
+                continue
+            self.changes[boundary] = change
+            if change.seen:
+                kept.append(boundary)
+        return kept
+
+    def _change(self, t_s: float, from_s: float, to_s: float) -> Change | None:
+        # Averaging carries a change into the block that holds it.
+        before = self.quiet & (self.middle > from_s) & (self.blocks.begin_s + BLOCK_S <= t_s)
+        after = self.quiet & (self.blocks.begin_s >= t_s) & (self.middle < to_s)
+        before[np.flatnonzero(before)[:-AROUND_BLOCKS]] = False
+        after[np.flatnonzero(after)[AROUND_BLOCKS:]] = False
+        if min(before.sum(), after.sum()) < LEAST_BLOCKS:
+            return None
+        usual = self.shared.usual[self.i]
+        one, two = (interval(self.blocks.y[m], usual) for m in (before, after))
+        if one is None or two is None:
+            return None
+        change = 100.0 * (math.expm1(two.value) - math.expm1(one.value))
+        u95 = None
+        if math.isfinite(one.u95) and math.isfinite(two.u95):
+            unlike = _unlike_percent(self.blocks.torque_nm, before, after)
+            u95 = math.hypot(100.0 * one.u95, 100.0 * two.u95, unlike)
+        return Change(100.0 * math.expm1(one.value), 100.0 * math.expm1(two.value), change, u95)
+
+    def mask(self, from_s: float, to_s: float) -> Bools:
+        """Quiet blocks that lie wholly in [from_s, to_s)."""
+        result: Bools = self.quiet & (self.blocks.begin_s >= from_s) & (self.blocks.begin_s + BLOCK_S <= to_s)
+        return result
+
+    def states(self) -> list[State]:
+        """All states, also those too short to be judged, in order."""
+        edges = [b.t_s for b in self.kept]
+        opened = [Opened("start", 0.0, ""), *(b.opened for b in self.kept)]
+        for k, boundary in enumerate(self.kept, 1):
+            if boundary.instrument != self.label:
+                text = f"{boundary.instrument} {opened[k].text}"
+                opened[k] = Opened(opened[k].kind, opened[k].t_s, text)
+        starts, ends = [0.0, *edges], [*edges, float(self.shared.grid.seconds)]
+        between = self._between(starts, ends)
+        return [
+            state_of(self, rounded(a, 1), rounded(b, 1), o, between)
+            for a, b, o in zip(starts, ends, opened, strict=True)
+        ]
+
+    def _between(self, starts: Sequence[float], ends: Sequence[float]) -> tuple[float, float]:
+        """Standard deviation of the segments' own levels within states (a fraction), degrees of freedom."""
+        squares = dof = 0.0
+        for a, b in zip(starts, ends, strict=True):
+            mask = self.mask(a, b)
+            groups = [
+                self.blocks.y[mask & (self.blocks.segment == k)] for k in np.unique(self.blocks.segment[mask])
+            ]
+            parts = components([g for g in groups if len(g) >= LEAST_BLOCKS])
+            if parts is not None:
+                squares += (parts.groups - 1) * parts.between**2
+                dof += parts.groups - 1
+        return (math.sqrt(squares / dof), dof) if dof else (0.0, 0.0)
+
+
+def _unlike_percent(torque_nm: Floats, before: Bools, after: Bools) -> float:
+    """What a likely zero offset makes of a difference between the torques before and after."""
+    known = [torque_nm[m & np.isfinite(torque_nm)] for m in (before, after)]
+    means = [float(k.mean()) for k in known if len(k)]
+    if len(means) < 2:
+        return 0.0
+    return 100.0 * LIKELY_OFFSET_NM * abs(1.0 / means[0] - 1.0 / means[1])
+
+
+def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened, between: tuple[float, float]) -> State:
+    """One state with the budget of its interval: parts that average down and parts that do not.
+
+    The deviation is the mean of the log ratio of its blocks. Scatter is Student's interval with the
+    session's autocorrelation; the spread between segments enters with the number of segments.
+    """
+    blocks, shared, i = pair.blocks, pair.shared, pair.i
+    mask = pair.mask(from_s, to_s)
+    found = interval(blocks.y[mask], shared.usual[i])
+    if found is None or found.n < LEAST_BLOCKS:
+        return State(from_s, to_s, opened, int(mask.sum()), None, None, None, "undecided")
+    reference_w = float(blocks.reference_w[mask].mean())
+    deviation = 100.0 * math.expm1(found.value)
+    segments = len(np.unique(blocks.segment[mask]))
+    sd, dof = between
+    budget = {
+        "scatter": 100.0 * found.u95,
+        "between segments": 100.0 * _t(dof) * sd / math.sqrt(segments) if dof else 0.0,
+        "drivetrain loss": 1.96 * shared.grid.u_loss_percent(i, reference_w),
+        "lag and edges": float(blocks.edge_percent[mask].mean()) / math.sqrt(found.n),
+    }
+    u95 = math.sqrt(sum(v * v for v in budget.values())) if math.isfinite(found.u95) else None
+    limit = shared.grid.limit_percent(i, reference_w)
+    verdict = judged(deviation, u95, limit)
+    left, right = (_side(pair, mask, side) for side in ("left", "right"))
+    gain, u_gain, offset, u_offset = _line(pair, mask, found.n_effective / found.n)
+    return State(
+        from_s, to_s, opened, found.n, rounded(deviation, 3), known(u95, 3), rounded(limit, 3), verdict,
+        *left, *right, gain, u_gain, offset, u_offset,
+        _cause(pair, mask) if verdict == "differs" else None,
+        {part: rounded(v, 3) for part, v in budget.items() if math.isfinite(v)},
+    )  # fmt: skip
+
+
+def _t(dof: float) -> float:
+    return min(SHORT_STATE_T, t_975(max(1.0, dof)))
+
+
+def _side(pair: Pair, mask: Bools, side: str) -> tuple[float | None, float | None]:
+    """A side's deviation and its 95 %, percent; the share's resolution does not average down."""
+    y = pair.blocks.y_left if side == "left" else pair.blocks.y_right
+    values = y[mask & np.isfinite(y)]
+    found = interval(values, _usual_side(pair, y))
+    if found is None or found.n < LEAST_BLOCKS:
+        return None, None
+    u95 = math.hypot(100.0 * found.u95, COARSE_SHARE_PERCENT) if math.isfinite(found.u95) else None
+    return rounded(100.0 * math.expm1(found.value), 3), known(u95, 3)
+
+
+def _usual_side(pair: Pair, y: Floats) -> Spread:
+    edges = np.array([b.t_s for b in pair.kept])
+    at = np.searchsorted(edges, pair.middle)
+    good = pair.quiet & np.isfinite(y)
+    segments = pair.blocks.segment
+    return usual_spread(
+        [y[good & (segments == k) & (at == p)] for k in np.unique(segments) for p in range(len(edges) + 1)]
+    )
+
+
+def _line(
+    pair: Pair, mask: Bools, worth: float
+) -> tuple[float | None, float | None, float | None, float | None]:
+    """Gain and zero offset with their 95 %, where the torques of the state tell them apart.
+
+    `worth` is how many independent blocks one block is worth: standard deviations grow by its root.
+    """
+    grid, i = pair.shared.grid, pair.i
+    x = pair.blocks.torque_nm
+    good = mask & np.isfinite(x)
+    x = x[good]
+    line = torque_line(x, x * np.exp(pair.blocks.y[good]))
+    if line is None or not line.told:
+        return None, None, None, None
+    loss_w = max(grid.losses[i].watts, grid.base_loss(i).watts)
+    loss_percent = max(grid.losses[i].percent, grid.base_loss(i).percent)
+    omega = float(np.mean(pair.blocks.reference_w[good] / x))
+    t = t_975(max(1.0, line.n * worth - 2.0))
+    wider = 1.0 / math.sqrt(max(worth, 1.0 / line.n))
+    u_gain = math.hypot(t * wider * line.sd_gain, 1.96 * LOSS_SPREAD * loss_percent / 100.0)
+    u_offset = math.hypot(t * wider * line.sd_offset, 1.96 * LOSS_SPREAD * loss_w / omega)
+    return rounded(line.gain, 5), rounded(u_gain, 5), rounded(line.offset, 4), rounded(u_offset, 4)
+
+
+def _cause(pair: Pair, mask: Bools) -> str:
+    """Why it deviates in this state, from the blocks of this state alone."""
+    grid, i = pair.shared.grid, pair.i
+    rows = as_blocks(pair.blocks, mask)
+    split = attribute(rows)
+    if split is not None and split.side is not None:
+        return "one-side"
+    loss_w = max(grid.losses[i].watts, grid.base_loss(i).watts)
+    return diagnose(rows, "total", pair.shared.usual[i].sd, loss_w).cause
+
+
+def acts_judged(pairs: Sequence[Pair]) -> list[ActJudged]:
+    """What every act did to the instrument it was done to; of the reference's by what all others show."""
+    result = []
+    for pair in pairs:
+        for boundary in pair.boundaries:
+            if boundary.act and boundary.instrument == pair.label:
+                result.append(_judged_act(pair, boundary, 1.0))
+    mine: dict[tuple[float, str], list[tuple[Pair, Boundary]]] = {}
+    for pair in pairs:
+        for boundary in pair.boundaries:
+            if boundary.act and boundary.instrument != pair.label:
+                mine.setdefault((boundary.t_s, boundary.act), []).append((pair, boundary))
+    for rows in mine.values():
+        # The narrowest comparison tells most of what the reference did.
+        pair, boundary = min(rows, key=lambda r: _width(r[0], r[1]))
+        result.append(_judged_act(pair, boundary, -1.0))
+    return sorted(result, key=lambda a: (a.t_s, a.instrument))
+
+
+def _width(pair: Pair, boundary: Boundary) -> float:
+    change = pair.changes.get(boundary)
+    return change.u95 if change is not None and change.u95 is not None else math.inf
+
+
+def _judged_act(pair: Pair, boundary: Boundary, sign: float) -> ActJudged:
+    change = pair.changes.get(boundary)
+    if change is None:
+        return ActJudged(boundary.t_s, boundary.act, boundary.instrument, None, None, None, None, "undecided")
+    before, after = sign * change.before, sign * change.after
+    limit = pair.shared.grid.limit_percent(pair.i, _power_at(pair.blocks, boundary.t_s))
+    return ActJudged(
+        boundary.t_s, boundary.act, boundary.instrument, rounded(before, 3), rounded(after, 3),
+        rounded(sign * change.change, 3), known(change.u95, 3), _effect(before, after, change, limit),
+    )  # fmt: skip
+
+
+def _power_at(blocks: Blocks, t_s: float) -> float:
+    near = np.argsort(np.abs(blocks.begin_s - t_s))[: 2 * LEAST_BLOCKS]
+    return float(blocks.reference_w[near].mean())
+
+
+def _effect(
+    before: float, after: float, change: Change, limit: float
+) -> Literal["cured", "better", "no-change", "worse", "undecided"]:
+    """`cured`: beyond the limit before and within it after, by a change beyond chance."""
+    if change.u95 is None:
+        return "undecided"
+    if not change.seen:
+        small = abs(change.change) + change.u95 <= max(NO_CHANGE_PERCENT, 0.5 * limit)
+        return "no-change" if small else "undecided"
+    if abs(after) >= abs(before):
+        return "worse"
+    return "cured" if abs(before) > limit >= abs(after) else "better"
+
+
+def left_mask(pair: Pair, states: Sequence[State]) -> Bools:
+    """The quiet blocks of the last state that can be judged: what one number of a session speaks of."""
+    for state in reversed(states):
+        if state.deviation_percent is not None:
+            return pair.mask(state.from_s, state.to_s)
+    return pair.quiet
