@@ -4,7 +4,9 @@ What a command does stands in `monitor.commands` and is loaded when it is called
 help and errors of spelling are answered at once.
 """
 
+import math
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -41,6 +43,24 @@ def _seconds(type_: Any, tokens: Sequence[Token]) -> float:
         value = 0.0
     if not 0 < value <= 1_000_000:
         raise ValueError("a number of seconds above 0 is needed")
+    return value
+
+
+_CLOCK = re.compile(r"(?:(\d{1,3}):([0-5]?\d)|(\d{1,5})):([0-5]\d(?:\.\d+)?)")
+
+
+def _session_time(type_: Any, tokens: Sequence[Token]) -> float:
+    """Seconds, or a time as the tables show it."""
+    word = tokens[0].value.strip()
+    if (found := _CLOCK.fullmatch(word)) is not None:
+        hours, minutes, alone, seconds = found.groups()
+        return 3600.0 * int(hours or 0) + 60.0 * int(minutes or alone or 0) + float(seconds)
+    try:
+        value = float(word)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise ValueError("a time of the session is needed: 42:10, 1:02:03, or seconds")
     return value
 
 
@@ -380,7 +400,7 @@ def acts_edit(
     act: str | None = None,
     text: str | None = None,
     instrument: str | None = None,
-    at: float | None = None,
+    at: Annotated[float | None, Parameter(converter=_session_time)] = None,
     why: str = "",
 ) -> int:
     """Change an act: its kind, its text, whom it concerns, or when it was.
@@ -402,7 +422,7 @@ def acts_edit(
     instrument
         The label of another instrument; empty: it concerns the bench.
     at
-        Another time, session seconds.
+        Another time: 42:10 or 1:02:03 as the tables show it, or session seconds.
     why
         What the change is for; kept with it.
     """
@@ -451,11 +471,18 @@ def acts_restore(session: Path, number: str, /) -> int:
 
 @acts.command(name="add")
 def acts_add(
-    session: Path, act: str, text: str = "", /, *, at: float, instrument: str = "", why: str = ""
+    session: Path,
+    act: str,
+    text: str = "",
+    /,
+    *,
+    at: Annotated[float, Parameter(converter=_session_time)],
+    instrument: str = "",
+    why: str = "",
 ) -> int:
     """Add an act that nobody recorded.
 
-    Example: plumbwatt acts add sessions/2026-11-25-190312-winter-bench gear 50x17 --at 312
+    Example: plumbwatt acts add sessions/2026-11-25-190312-winter-bench gear 50x17 --at 5:12
 
     Parameters
     ----------
@@ -466,7 +493,7 @@ def acts_add(
     text
         Its text.
     at
-        When it was, session seconds.
+        When it was: 42:10 or 1:02:03 as the tables show it, or session seconds.
     instrument
         The label of the instrument that it concerns; empty: the bench.
     why

@@ -3,6 +3,7 @@
 import json
 import os
 import socket
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,7 @@ from storage.damage import SessionError
 from storage.info import Clock, SessionInfo
 from storage.journal import MAIN, JournalWriter, read_journal
 from storage.session import create_session
+from tests.helpers.rides import short_session
 
 S = 1_000_000_000
 UTC = "2026-11-25T19:03:12Z"
@@ -133,7 +135,7 @@ def test_the_study_reads_them(session: Path) -> None:
 def test_the_records_around_them_stay_in_order(session: Path) -> None:
     edit_act(session, "3", UTC, at_s=7.25)
     add_act(session, Reading("mark", "", "", 0.0), UTC)
-    add_act(session, Reading("mark", "", "", 99.0), UTC)
+    add_act(session, Reading("mark", "", "", 60.0), UTC)
     _, records = open_session_journal(session)
     found = list(records)
     times = [record.t_ns for record in found]
@@ -253,3 +255,49 @@ def test_no_record_but_an_amended_act_is_touched(
     assert [record for record in found if isinstance(record, Act) and record.act != "x"] == kept
     times = [record.t_ns for record in found]
     assert times == sorted(times)
+
+
+# -- what can't be of this session
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["add", "W", "gaer", "50x17", "--at", "12"], "Did you mean gear?"),
+        (["add", "W", "mark", "--at", "12", "--instrument", "hubb"], "Did you mean hub?"),
+        (["add", "W", "mark", "--at", "12", "--instrument", "zzz"], "Its instruments are hub"),
+        (["add", "W", "mark", "--at", "1:01"], "from 0:00 to 1:00"),
+        (["add", "W", "mark", "--at", "42:10"], "42:10 is no time of it"),
+        (["add", "W", "mark", "--at=-3"], "is no time of it"),
+        (["add", "W", "note", "  ", "--at", "12"], "note needs a text"),
+        (["edit", "W", "1", "--text", ""], "segment needs a text"),
+        (["edit", "W", "2", "--act", "zeroedd"], "Did you mean zeroed?"),
+        (["edit", "W", "2", "--at", "1:75"], "42:10, 1:02:03, or seconds"),
+        (["edit", "W", "2", "--at", "nan"], "42:10, 1:02:03, or seconds"),
+    ],
+)
+def test_an_act_that_cannot_be_is_refused(
+    session: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], words: str
+) -> None:
+    assert main(["acts", *(str(session) if each == "W" else each for each in arguments)]) == 2
+    assert words in " ".join(capsys.readouterr().err.split())
+    assert not (session / AMENDMENTS).exists()
+
+
+def test_times_as_the_tables_show_them(session: Path) -> None:
+    for at in ("0:42", "42", "0:00:42", "00:42.0"):
+        assert main(["acts", "add", str(session), "mark", "--at", at]) == 0
+    assert [time for time, act, *_ in acts_of(session) if act == "mark"] == [42.0] * 4
+
+
+def test_another_name_keeps_what_was_planned(tmp_path: Path) -> None:
+    session = short_session(tmp_path, seed=3, seconds=20)
+    before = spans_of(run_session(session)[0])
+    listed = list_acts(session)
+    key = next(one.key for one in listed if one.was is not None and one.was.text == "steady 220")
+    edit_act(session, key, UTC, text="hill")
+    after = spans_of(run_session(session)[0])
+    assert [span.name for span in after] == ["steady 180", "hill"]
+    assert [span.target_w for span in after] == [180.0, 220.0]
+    assert [span.settle_s for span in after] == [5.0, 5.0]
+    assert [replace(span, name="") for span in after] == [replace(span, name="") for span in before]

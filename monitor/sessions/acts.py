@@ -5,14 +5,18 @@
 latest line for an act counts. Replay, study and exports read the journal through `open_session_journal`.
 """
 
+import difflib
 import heapq
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
 from capture.record import Act, Header, Record
+from monitor.setup.bench import Instrument, parse_bench
+from monitor.setup.toml_check import BenchError
+from monitor.text import clock
 from storage.damage import Damage, SessionError
 from storage.disk import need_plain, read_plain
 from storage.journal import Records, read_journal
@@ -127,6 +131,16 @@ def _replaced(records: Iterable[Record], kept: dict[int, Act | None]) -> Iterato
         yield record
 
 
+def planned_as(amendments: Iterable[Amendment]) -> dict[int, str]:
+    """Segments that got another name: when each begins, ns, and the name by which the plan knows it."""
+    return {
+        _ns(each.now.at_s): each.was.text
+        for each in _latest(amendments).values()
+        if each.now is not None and each.was is not None
+        if each.now.act == each.was.act == "segment" and each.now.text != each.was.text
+    }
+
+
 def _ns(at_s: float) -> int:
     return max(0, round(at_s * 1e9))
 
@@ -138,6 +152,7 @@ class AmendedRecords:
         self._journal = journal
         self.amendments = amendments
         self._records = amended(journal, amendments) if amendments else iter(journal)
+        self.planned_as = planned_as(amendments)
 
     def __iter__(self) -> Iterator[Record]:
         return self._records
@@ -219,7 +234,7 @@ def _found(folder: Path, key: str) -> Listed:
 
 def _write(folder: Path, one: Listed, now: Reading | None, utc: str, why: str) -> Listed:
     if now is not None:
-        _check(folder, now)
+        _check(folder, now, one.now or one.was)
     added = one.key.startswith("+")
     amendment = Amendment(
         number=0 if added else int(one.key),
@@ -240,13 +255,44 @@ def _write(folder: Path, one: Listed, now: Reading | None, utc: str, why: str) -
     return Listed(one.key, one.was, now)
 
 
-def _check(folder: Path, now: Reading) -> None:
+NEEDS_TEXT = frozenset({"segment", "gear", "note", "position"})
+KINDS = ("mark", "zeroed", "gear", "note", "position", "segment", "remounted", "setting", "firmware",
+         "pause", "resume", "repeat", "finish")  # fmt: skip
+"""Kinds of acts that a person may set down afterwards; one that stands in the session is known, too."""
+
+
+def _check(folder: Path, now: Reading, was: Reading | None) -> None:
+    """SessionError, with the nearest right one, if an act can't be of this session."""
+    listed = list_acts(folder)
+    header, records = read_journal(folder)
+    last_ns = max((record.t_ns for record in records), default=0)
+    kinds = {*KINDS, *(one.was.act for one in listed if one.was is not None)}
+    labels = [i.label for i in _instruments(header.bench)]
     wrong = ""
-    if not now.act or not now.act.replace("-", "").isalnum() or len(now.act) > 40:
-        wrong = f"{now.act!r} is no word for an act"
+    if now.act not in kinds and (was is None or now.act != was.act):
+        wrong, remedy = f"{now.act!r} is no kind of act", _nearest(now.act, sorted(kinds), "Kinds are")
+    elif now.instrument and labels and now.instrument not in labels:
+        wrong = f"it has no instrument {now.instrument!r}"
+        remedy = _nearest(now.instrument, labels, "Its instruments are")
     elif len(now.text) > LONGEST or not now.text.isprintable():
-        wrong = f"the text must be one line of at most {LONGEST} characters"
-    elif not 0.0 <= now.at_s < 1e7:
-        wrong = f"{now.at_s:g} s is no time of a session"
+        wrong, remedy = f"the text must be one line of at most {LONGEST} characters", "Shorten it."
+    elif now.act in NEEDS_TEXT and not now.text.strip():
+        wrong, remedy = f"{now.act} needs a text", "Say what it was."
+    elif not 0.0 <= now.at_s <= last_ns / 1e9:
+        time = clock(now.at_s) if now.at_s >= 0 else f"{now.at_s:g} s"
+        wrong, remedy = f"{time} is no time of it", f"It lasted from 0:00 to {clock(last_ns / 1e9)}."
     if wrong:
-        raise SessionError(folder, wrong, "Nothing was changed")
+        raise SessionError(folder, wrong, f"{remedy} Nothing was changed")
+
+
+def _instruments(bench: str) -> tuple[Instrument, ...] | list[Instrument]:
+    try:
+        return parse_bench(bench, "the recorded bench").instruments
+    except BenchError:
+        # A bench of another version says nothing of labels, and stops nobody.
+        return []
+
+
+def _nearest(given: str, known: Sequence[str], words: str) -> str:
+    close = difflib.get_close_matches(given, known, n=1, cutoff=0.5)
+    return f"Did you mean {close[0]}?" if close else f"{words} {', '.join(known)}."

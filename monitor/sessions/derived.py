@@ -216,6 +216,7 @@ def make_derived(
     except BaseException:
         samples.discard()
         raise
+    recording.planned_as = records.planned_as
     say(f"{recording.records} records, {len(recording.findings)} changes of findings")
     files.put(SAMPLES, samples.finish)
     shared = shared_of(recording)
@@ -288,6 +289,7 @@ def run_session(
     header, records = _journal(folder)
     bench, _protocol = recorded_settings(header, folder)
     recording = collect(header, records, bench=bench, progress=on_second)
+    recording.planned_as = records.planned_as
     return recording, records.damage
 
 

@@ -4,7 +4,7 @@ Study, tables and report start from here; nothing in it is computed twice. It ho
 row a second per instrument, the acts, the links and the findings, never the packets.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -60,6 +60,8 @@ class Recording:
     """Arrival times of each instrument's packets, seconds, in order."""
     shown: list[Floats] = field(default_factory=list)
     """What each instrument showed: rows (arrival s, power W), one per packet with power."""
+    planned_as: Mapping[int, str] = field(default_factory=dict)
+    """Segments that were given another name afterwards: when they begin, ns, and their name in the plan."""
 
     @property
     def labels(self) -> list[str]:

@@ -76,7 +76,8 @@ def _told(recording: Recording, protocol: Protocol | None) -> list[Span]:
         stop = acts[k + 1].t_ns / 1e9 if k + 1 < len(acts) else end_s
         stop = min([stop, end_s, *(t for t in finishes if t > start)])
         if stop > start:
-            spans.append(_span(act.text or f"segment {k + 1}", start, stop, _plan(protocol, k, act.text)))
+            planned = recording.planned_as.get(act.t_ns, act.text)
+            spans.append(_span(act.text or f"segment {k + 1}", start, stop, _plan(protocol, k, planned)))
     return spans
 
 
