@@ -47,6 +47,12 @@ class Reading(msgspec.Struct, gc=False):
     wheel_revs_modulus: int = 1 << 32
     wheel_ticks: int | None = None
     wheel_tick_hz: int = 2048
+    torque_ticks: int | None = None
+    """Ticks of a frequency that stands for the crank's torque, accumulated, modulo 65536."""
+    slope_hz_per_nm: float | None = None
+    """Of that frequency."""
+    zero_offset_hz: float | None = None
+    """Of that frequency at rest: told apart, and needed for any torque."""
     energy_kj: int | None = None
     moving: bool | None = None
     """False when the packet itself says that the crank or wheel has stopped."""

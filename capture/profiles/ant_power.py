@@ -484,6 +484,8 @@ def _torque_frequency(data: bytes) -> Reading:
         crank_revs_modulus=256,
         crank_ticks=page.time_raw,
         crank_tick_hz=2000,
+        torque_ticks=page.torque_ticks,
+        slope_hz_per_nm=page.slope_hz_per_nm,
         facts={"slope_hz_per_nm": page.slope_hz_per_nm},
     )
 
@@ -492,6 +494,7 @@ def _calibration(data: bytes) -> Reading:
     page = Calibration.from_bytes(data)
     return Reading(
         item=_ITEMS[0x01],
+        zero_offset_hz=page.zero_offset_hz,
         facts=told(
             zero_offset_outcome=page.meaning if page.identifier in (0xAC, 0xAF) else None,
             zero_offset_raw=page.zero_offset_raw if page.identifier == 0xAC else None,

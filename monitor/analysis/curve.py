@@ -71,26 +71,29 @@ class Curve:
         """Revolutions are known up to here."""
 
     def _pieces(self, t0_s: float, t1_s: float) -> list[tuple[list[float], float]]:
-        """The cells that [t0, t1) touches, each with its seconds."""
+        """The open cells that [t0, t1) touches, each with its seconds.
+
+        A second that is closed can't be reopened: what comes late for it is left out, and not put
+        on another second, which it would make wrong.
+        """
         cells, base = self._cells, self.base
-        # At least one is open: what ended before it goes there too.
-        last = max(int(t1_s) - base, 0)
+        last = int(t1_s) - base
+        if last < 0:
+            return []
         while len(cells) <= last:
             cells.append([0.0] * COLUMNS)
         first = int(t0_s) - base
-        if first >= last or t1_s <= base:
+        if first == last:
             return [(cells[last], t1_s - t0_s)]
         if first >= 0 and first + 1 == last:
             # By far the most that are not within one second.
             edge_s = float(base + last)
             return [(cells[first], edge_s - t0_s), (cells[last], t1_s - edge_s)]
         pieces = []
-        for i in range(first, last + 1):
+        for i in range(max(first, 0), last + 1):
             length = min(t1_s, base + i + 1.0) - max(t0_s, float(base + i))
             if length > 0.0:
-                # A second that is closed can't be reopened: what comes late for it goes into
-                # the oldest open one, so that no work is lost.
-                pieces.append((cells[i if i > 0 else 0], length))
+                pieces.append((cells[i], length))
         return pieces
 
     def work(self, t0_s: float, t1_s: float, work_j: float, left_share: float | None) -> None:
@@ -108,14 +111,21 @@ class Curve:
         if t1_s > self.worked_s:
             self.worked_s = t1_s
 
-    def turn(self, t0_s: float, t1_s: float, revs: float) -> None:
-        """Lay crank revolutions evenly on [t0, t1)."""
+    def turn(self, t0_s: float, t1_s: float, revs: float, known_s: float | None = None) -> None:
+        """Lay crank revolutions evenly on [t0, t1).
+
+        `known_s`: up to there something has been told already; what is laid comes on top of it.
+        """
         if t1_s <= t0_s:
             return
         density = revs / (t1_s - t0_s)
         for cell, length in self._pieces(t0_s, t1_s):
             cell[REVS] += density * length
-            cell[TURNED] += length
+            if known_s is None:
+                cell[TURNED] += length
+        if known_s is not None and known_s < t1_s:
+            for cell, length in self._pieces(known_s, t1_s):
+                cell[TURNED] += length
         if t1_s > self.turned_s:
             self.turned_s = t1_s
 
@@ -137,12 +147,18 @@ class Curve:
         else:
             self.work(begin_s, t_s, work_j, left_share)
 
-    def turn_to(self, t_s: float, revs: float, bridged_s: float = BRIDGED_S) -> None:
-        """Lay revolutions from their frontier to `t_s`; over a longer hole than `bridged_s` only move on."""
-        if t_s - self.turned_s > bridged_s:
+    def turn_to(self, t_s: float, revs: float, bridged_s: float = BRIDGED_S, least_s: float = 0.0) -> None:
+        """Lay revolutions from their frontier to `t_s`; beyond a hole of `bridged_s` only move on.
+
+        They took `least_s` at the least: then they began before what is told already.
+        """
+        begin_s = self.turned_s
+        if t_s - begin_s > bridged_s:
             self.turned_s = t_s
+        elif t_s - begin_s < least_s and revs:
+            self.turn(t_s - least_s, t_s, revs, begin_s)
         else:
-            self.turn(self.turned_s, t_s, revs)
+            self.turn(begin_s, t_s, revs)
 
     @property
     def pending(self) -> int:

@@ -22,6 +22,11 @@ MAX_SKEW = 300e-6
 EARLY_S = 0.25
 """An event placed this far after its own arrival belongs to another piece of the device's clock."""
 LATE_S = 1.0
+AHEAD_S = 1.5
+"""Seconds. A device can't have lived so much longer than the host since the last event: then its counters
+began anew. The slack is what a packet may be late, and the one before it not."""
+UNWRAP_LATE_S = 2.0
+"""Seconds from an event to its packet: the usual second between packets, and one of them lost."""
 
 
 class Counter:
@@ -39,14 +44,19 @@ class Counter:
         return None if last is None else (raw - last) % self.modulus
 
 
-def unwrapped(elapsed_s: float, since_s: float, wrap_s: float) -> float:
+def unwrapped(elapsed_s: float, since_s: float, wrap_s: float, late_s: float, least_s: float = 0.0) -> float:
     """Device time between two events, from what is told of it modulo `wrap_s`.
 
-    An event time says nothing of whole wraps: the host's clock does, by `since_s`, the host
-    time from the last event to the arrival of the packet that tells of this one.
+    An event time says nothing of whole wraps: the host's clock does, by `since_s`, the host time
+    from the last event to the arrival of the packet that tells of this one, `late_s` at most after
+    it. Some devices let their time stand while nothing turns: then it matches no number of wraps,
+    and is taken as it is told, but for what can't be: less than `least_s`.
     """
-    if since_s - elapsed_s > 0.75 * wrap_s:
-        elapsed_s += wrap_s * round((since_s - elapsed_s) / wrap_s)
+    ran_s = elapsed_s + wrap_s * round((since_s - elapsed_s) / wrap_s)
+    if ran_s > elapsed_s and -AHEAD_S <= since_s - ran_s <= UNWRAP_LATE_S + late_s:
+        return ran_s
+    while elapsed_s < least_s:
+        elapsed_s += wrap_s
     return elapsed_s
 
 

@@ -9,8 +9,8 @@ import math
 from typing import NamedTuple
 
 from capture.sample import Reading
-from monitor.analysis.curve import Curve
-from monitor.analysis.timebase import Counter, DeviceClock, unwrapped
+from monitor.analysis.curve import BRIDGED_S, Curve
+from monitor.analysis.timebase import AHEAD_S, Counter, DeviceClock, unwrapped
 
 TWO_PI = 2.0 * math.pi
 HELD_S = 3.0
@@ -43,9 +43,19 @@ MAX_EVENTS_PER_S = 10.0
 """Updates per second: no profile sends more often (8 Hz, common practice, no source)."""
 EVENTS_AT_ONCE = 4.0
 """Updates that may come at once: those of a second that the radio kept back."""
-AHEAD_S = 1.5
-"""Seconds. A device can't have lived so much longer than the host since the last event: then its counters
-began anew. The slack is what a packet may be late, and the one before it not."""
+BURST_S = 0.1
+"""Seconds. Packets nearer to each other than this were kept back and come at once: no profile sends more
+than 8 a second, and a connection event of Bluetooth is at most 4 s, its packets some milliseconds apart
+(common practice, no source)."""
+PACE_S = 1.0
+"""Seconds between packets, until their own is known: the usual second."""
+PACE_LIMIT_S = 3.0
+"""Seconds. A longer silence is no pace."""
+STALL = 1.6
+"""So many paces (of `STALL_PACE_S` at least) without a packet are a silence, behind which others may come."""
+STALL_PACE_S = 0.9
+FIRST_TURN_S = 0.6
+"""Seconds. A turn from standstill takes so long at least (100 rpm at once: common practice, no source)."""
 WEIGHT_LEFT = 0.97
 """Part of both accounts of work that is kept with each turn: 33 turns count, half a minute."""
 WEIGHED_J = 2000.0
@@ -66,6 +76,14 @@ DOUBTED = _Band(0.8, 1.25)
 """A meter whose torque is further than this from its power accumulates otherwise than its profile says."""
 TRUSTED_AGAIN = _Band(0.9, 1.1)
 """And is believed again within this: narrower, so that it does not flicker."""
+
+
+class _Held(NamedTuple):
+    """Power that came at the end of a silence and may have more behind it."""
+
+    power_w: float
+    turns_per_s: float | None
+    updates: int
 
 
 class _Step(NamedTuple):
@@ -121,9 +139,9 @@ class _Accumulator:
             return None
         return _Step(d_revs, d_ticks, d_torque, d_updates)
 
-    def elapsed_s(self, ticks: int, t_s: float) -> float:
+    def elapsed_s(self, ticks: int, t_s: float, late_s: float, least_s: float = 0.0) -> float:
         """Seconds between the last event and this one, wraps undone."""
-        return unwrapped(ticks / self.hz, t_s - self.event_s, 65536.0 / self.hz)
+        return unwrapped(ticks / self.hz, t_s - self.event_s, 65536.0 / self.hz, late_s, least_s)
 
     def happens(self, elapsed_s: float, t_s: float, gap_s: float) -> float:
         """Place the event that came at `t_s`, `elapsed_s` after the last; host seconds."""
@@ -176,7 +194,20 @@ class Track:
         self.fresh = False
         """Whether the last reading brought a new event, not a repetition."""
         self.restarts = 0
+        self.lacks: str | None = None
+        """What it has not told yet and without which it can't be read as a power meter."""
         self.trusts_torque = True
+        self._zero_hz: float | None = None
+        self._pace_s = PACE_S
+        self._gap_s = 0.0
+        """The silence before the packets that came last, at once or alone."""
+        self._stalled_s = -math.inf
+        """When the last silence ended: what repeats its last event then may be an old packet."""
+        self._held: list[_Held] = []
+        self._held_s = -math.inf
+        self._held_begin_s = 0.0
+        self._held_bridged_s = HELD_S
+        self._rested = False
         self._torque_j = 0.0
         self._power_j = 0.0
         self._source = ""
@@ -201,14 +232,16 @@ class Track:
         self._cranks.clear()
         self._power_seen_s.clear()
         self.left_share = None
+        self.settle()
 
     # -- readings
 
     def feed(self, r: Reading, t_s: float) -> None:
         """Take one reading that arrived at `t_s`."""
-        gap_s = t_s - self.heard_s if self.heard_s > -math.inf else 0.0
-        self.heard_s = t_s
+        gap_s = self._hear(t_s)
         self.fresh = False
+        if r.zero_offset_hz is not None:
+            self._zero_hz = r.zero_offset_hz
         if r.left_share is not None:
             self._take_share(r.left_share, 0.01 if r.item.startswith("ant") else 0.005, t_s)
         if r.power_w is not None:
@@ -220,12 +253,8 @@ class Track:
             self.cadence_rpm = r.cadence_rpm
             if r.cadence_rpm > 0.0 and r.crank_revs is None and (r.power_w or 0.0) > 0.0:
                 self.turning_s = t_s
-        torque = r.torque_sum_32nds
-        revs, ticks = (r.crank_revs, r.crank_ticks) if r.torque_at_crank else (r.wheel_revs, r.wheel_ticks)
-        by_torque = torque is not None and revs is not None and ticks is not None
-        if torque is not None and revs is not None and ticks is not None:
-            self._feed_torque(r, torque, revs, ticks, t_s, gap_s)
-        if r.crank_revs is not None and r.crank_ticks is not None and not (by_torque and r.torque_at_crank):
+        by_torque = self._feed_torque(r, t_s, gap_s)
+        if r.crank_revs is not None and r.crank_ticks is not None and not (by_torque and _crank_torque(r)):
             self._feed_crank(r, r.crank_revs, r.crank_ticks, t_s, gap_s)
         if by_torque:
             return
@@ -233,6 +262,45 @@ class Track:
             self._feed_sum(r, r.power_sum_w, r.events, t_s)
         elif r.power_w is not None:
             self._feed_power(r, r.power_w, t_s)
+
+    def settle(self) -> None:
+        """Nothing more comes at once: lay what was kept for what might."""
+        held = self._held
+        if not held:
+            return
+        curve, end_s = self.curve, self._held_s
+        share = self._share(end_s)
+        begin_s, hole_s = self._held_begin_s, end_s - self._held_begin_s
+        bridged_s = self._held_bridged_s
+        if hole_s > bridged_s * len(held):
+            # The last one vouches for its own time; what was before is missing.
+            begin_s = curve.worked_s = end_s
+        each_s = (end_s - begin_s) / sum(h.updates for h in held)
+        at_s = begin_s
+        for h in held:
+            to_s = at_s + each_s * h.updates
+            curve.work(at_s, to_s, h.power_w * (to_s - at_s), share)
+            at_s = to_s
+            if h.turns_per_s is not None:
+                curve.turn_to(to_s, h.turns_per_s * (to_s - curve.turned_s), bridged_s)
+        self._held = []
+
+    def _hear(self, t_s: float) -> float:
+        """Note that a packet came; the silence before those that came at once with it, seconds."""
+        if self.heard_s == -math.inf:
+            self.heard_s = t_s
+            return 0.0
+        gap_s = t_s - self.heard_s
+        self.heard_s = t_s
+        if gap_s >= BURST_S:
+            self._gap_s = gap_s
+            if self._held:
+                self.settle()
+            if gap_s > STALL * max(self._pace_s, STALL_PACE_S):
+                self._stalled_s = t_s
+            if gap_s < PACE_LIMIT_S:
+                self._pace_s += 0.1 * (gap_s - self._pace_s)
+        return self._gap_s
 
     # -- sides
 
@@ -312,40 +380,96 @@ class Track:
 
     # -- torque and event time
 
-    def _feed_torque(self, r: Reading, torque: int, revs: int, ticks: int, t_s: float, gap_s: float) -> None:
-        at_crank = r.torque_at_crank
-        a = self._accumulators.get(r.item)
-        if a is None:
-            a = (
-                _Accumulator(r.crank_revs_modulus, r.crank_tick_hz)
-                if at_crank
-                else _Accumulator(r.wheel_revs_modulus, r.wheel_tick_hz)
-            )
-            self._accumulators[r.item] = a
+    def _feed_torque(self, r: Reading, t_s: float, gap_s: float) -> bool:
+        """Torque and its events, of the crank or of the wheel; False: the packet tells no torque."""
+        if r.torque_ticks is not None:
+            return self._feed_frequency(r, r.torque_ticks, t_s, gap_s)
+        torque = r.torque_sum_32nds
+        revs, ticks = (r.crank_revs, r.crank_ticks) if r.torque_at_crank else (r.wheel_revs, r.wheel_ticks)
+        if torque is None or revs is None or ticks is None:
+            return False
+        a = self._accumulator(r)
         step = a.step(revs, ticks, torque, r.events)
         took_over = self._source != r.item
         serves = self._serves(r.item, TORQUE, t_s)
         if step is None:
             a.event_s = a.clock.restart(t_s)
             self._open(t_s, serves)
-            return
-        if not step.ticks and not step.revs and not step.torque_32nds:
+        elif not step.ticks and not step.torque_32nds and (not step.revs or step.updates == 0):
             self._repeats(r, a, step.updates, t_s, serves)
-            return
-        if step.updates is not None and at_crank and (a.timed or step.updates != step.revs):
+        elif step.updates is not None and (a.timed or step.updates != step.revs):
             # Updates at a fixed rate: each adds the interval's mean torque and mean period, so
             # the accumulated period is no clock and the time is the packets' own.
             a.timed = a.timed or a.uneven >= 2
             a.uneven += 1
             self._feed_timed(r, a, step.updates, step, t_s, serves)
-            return
-        elapsed = a.elapsed_s(step.ticks, t_s)
-        work_j = TWO_PI * step.torque_32nds / 32.0
+        else:
+            least_s = step.revs / MAX_REVS_PER_S if r.torque_at_crank else 0.0
+            elapsed = a.elapsed_s(step.ticks, t_s, gap_s, least_s - 1.0)
+            work_j = TWO_PI * step.torque_32nds / 32.0
+            self._turns(r, a, step.revs, elapsed, work_j, t_s, gap_s, serves, took_over)
+        return True
+
+    def _accumulator(self, r: Reading) -> _Accumulator:
+        a = self._accumulators.get(r.item)
+        if a is None:
+            a = self._accumulators[r.item] = (
+                _Accumulator(r.crank_revs_modulus, r.crank_tick_hz)
+                if _crank_torque(r)
+                else _Accumulator(r.wheel_revs_modulus, r.wheel_tick_hz)
+            )
+        return a
+
+    def _feed_frequency(self, r: Reading, torque_ticks: int, t_s: float, gap_s: float) -> bool:
+        """A frequency for the torque: read with its slope and its zero offset. False while one is missing.
+
+        Torque = (ticks / time - zero offset) / slope, over whole turns (nRF5 SDK reference).
+        """
+        slope, zero_hz = r.slope_hz_per_nm, self._zero_hz
+        self.lacks = None if zero_hz is not None and slope else "slope" if not slope else "zero offset"
+        if zero_hz is None or not slope or r.crank_revs is None or r.crank_ticks is None:
+            return False
+        a = self._accumulator(r)
+        took_over = self._source != r.item
+        serves = self._serves(r.item, TORQUE, t_s)
+        if a.revs.last == r.crank_revs:
+            # Time and ticks may go on without a turn: the next one's differences hold them.
+            self._repeats(r, a, None, t_s, serves)
+            return True
+        step = a.step(r.crank_revs, r.crank_ticks, torque_ticks)
+        if step is None:
+            a.event_s = a.clock.restart(t_s)
+            self._open(t_s, serves)
+            return True
+        elapsed = a.elapsed_s(step.ticks, t_s, gap_s, step.revs / MAX_REVS_PER_S - 1.0)
+        ticks = step.torque_32nds
+        if elapsed > HELD_S:
+            # Through a stop the ticks go on at about the offset, and may have wrapped.
+            ticks += 65536 * max(0, round((zero_hz * elapsed - ticks) / 65536.0))
+        torque_nm = (ticks / elapsed - zero_hz) / slope if elapsed > 0.0 else 0.0
+        work_j = TWO_PI * torque_nm * step.revs
+        self._turns(r, a, step.revs, elapsed, work_j, t_s, gap_s, serves, took_over)
+        return True
+
+    def _turns(
+        self,
+        r: Reading,
+        a: _Accumulator,
+        revs: int,
+        elapsed: float,
+        work_j: float,
+        t_s: float,
+        gap_s: float,
+        serves: bool,
+        took_over: bool,
+    ) -> None:
+        """Turns of crank or wheel ended, `elapsed` seconds after the ones before, and did this work."""
+        at_crank = _crank_torque(r)
         if (
             elapsed <= 0.0
             or elapsed > t_s - a.event_s + AHEAD_S
             or work_j > MAX_POWER_W * max(elapsed, TURN_S)
-            or (at_crank and step.revs > MAX_REVS_PER_S * elapsed + 1.0)
+            or (at_crank and revs > MAX_REVS_PER_S * elapsed + 1.0)
         ):
             self.restarts += a.placed
             a.placed = True
@@ -353,11 +477,12 @@ class Track:
             self._open(t_s, serves)
             return
         last_s = a.event_s
+        first = not a.placed or self._rested
         event_s = a.happens(elapsed, t_s, gap_s)
         power_w = work_j / elapsed
         self._derives(power_w, t_s)
         self._shows(power_w if r.power_w is None else r.power_w, t_s)
-        if step.revs:
+        if revs and at_crank:
             self.turning_s = t_s
         if r.power_w is not None and elapsed <= HELD_S:
             # A turn that a rest or a gap made long says nothing of the power in between.
@@ -365,8 +490,18 @@ class Track:
         if serves:
             self._lay_turns(r, work_j, elapsed, event_s, last_s if took_over else None, t_s)
         if at_crank and self._crank_serves(r.item, t_s):
-            self.curve.turn_to(event_s, float(step.revs))
-            self.cadence_rpm = 60.0 * step.revs / elapsed
+            self._turn_to(event_s, revs, first)
+            self.cadence_rpm = 60.0 * revs / elapsed
+
+    def _turn_to(self, event_s: float, revs: int, first: bool) -> None:
+        """Lay turns of the crank; the first after a rest began in it."""
+        self.curve.turn_to(event_s, float(revs), least_s=FIRST_TURN_S * revs if first else 0.0)
+        self._rested = False
+
+    def _rest_to(self, t_s: float) -> None:
+        """No turn of the crank up to here."""
+        self.curve.turn_to(t_s, 0.0)
+        self._rested = True
 
     def _repeats(self, r: Reading, a: _Accumulator, updates: int | None, t_s: float, serves: bool) -> None:
         """No counter moved. An update counter that goes on while time stands still says: stopped."""
@@ -375,11 +510,11 @@ class Track:
             self._derives(0.0, t_s)
             self.unpowered_s = t_s
             self.fresh = bool(updates)
-        if t_s - a.event_s > a.rest_s(told):
+        if t_s - max(a.event_s, self._stalled_s) > a.rest_s(told):
             if serves:
                 self.curve.work_to(t_s - BEHIND_S, 0.0, self._share(t_s))
-            if r.torque_at_crank and self._crank_serves(r.item, t_s):
-                self.curve.turn_to(t_s - BEHIND_S, 0.0)
+            if _crank_torque(r) and self._crank_serves(r.item, t_s):
+                self._rest_to(t_s - BEHIND_S)
 
     def _lay_turns(
         self,
@@ -420,7 +555,7 @@ class Track:
         if (
             power_w > MAX_POWER_W
             or updates > MAX_EVENTS_PER_S * since + EVENTS_AT_ONCE
-            or step.revs > MAX_REVS_PER_S * since + 2.0
+            or (r.torque_at_crank and step.revs > MAX_REVS_PER_S * since + 2.0)
         ):
             self.restarts += a.placed
             a.placed = True
@@ -429,16 +564,43 @@ class Track:
         a.placed = True
         self._derives(power_w, t_s)
         self._shows(power_w if r.power_w is None else r.power_w, t_s)
-        if step.revs:
-            self.turning_s = t_s
-        curve = self.curve
+        turns_per_s = None
+        if r.torque_at_crank:
+            if step.revs:
+                self.turning_s = t_s
+            if self._crank_serves(r.item, t_s):
+                # Whole revolutions come in lumps at this rate; the mean period is finer.
+                turns_per_s = updates / periods_s if periods_s > 0.0 else 0.0
+                self.cadence_rpm = 60.0 * turns_per_s
         if serves:
-            curve.work_to(t_s, power_w * (t_s - curve.worked_s), self._share(t_s))
-        if self._crank_serves(r.item, t_s):
-            # Whole revolutions come in lumps at this rate; the mean period is finer.
-            turns_per_s = updates / periods_s if periods_s > 0.0 else 0.0
-            curve.turn_to(t_s, turns_per_s * (t_s - curve.turned_s))
-            self.cadence_rpm = 60.0 * turns_per_s
+            self._lay_power(power_w, turns_per_s, updates, self.curve.worked_s, t_s, BRIDGED_S)
+        elif turns_per_s is not None:
+            self.curve.turn_to(t_s, turns_per_s * (t_s - self.curve.turned_s))
+
+    def _lay_power(
+        self,
+        power_w: float,
+        turns_per_s: float | None,
+        updates: int,
+        begin_s: float,
+        t_s: float,
+        bridged_s: float,
+    ) -> None:
+        """Lay a power that was told for the time since `begin_s`, and a cadence.
+
+        It has no time of its own but that of its packet. After a silence others may come with it
+        that were kept back: then they share the silence in their order.
+        """
+        if self._held or t_s == self._stalled_s:
+            if not self._held:
+                self._held_begin_s, self._held_bridged_s = begin_s, bridged_s
+            self._held.append(_Held(power_w, turns_per_s, updates))
+            self._held_s = t_s
+            return
+        curve = self.curve
+        curve.work_to(t_s, power_w * (t_s - begin_s), self._share(t_s), begin_s, bridged_s)
+        if turns_per_s is not None:
+            curve.turn_to(t_s, turns_per_s * (t_s - curve.turned_s), bridged_s)
 
     # -- revolutions without torque
 
@@ -456,13 +618,14 @@ class Track:
             self._open(t_s, False)
             return
         if not step.ticks and not step.revs:
-            if t_s - a.event_s > a.rest_s(r.power_w == 0.0 or r.moving is False):
+            told = r.power_w == 0.0 or r.moving is False
+            if t_s - max(a.event_s, self._stalled_s) > a.rest_s(told):
                 if r.cadence_rpm is None:
                     self.cadence_rpm = 0.0
                 if serves:
-                    self.curve.turn_to(t_s - BEHIND_S, 0.0)
+                    self._rest_to(t_s - BEHIND_S)
             return
-        elapsed = a.elapsed_s(step.ticks, t_s)
+        elapsed = a.elapsed_s(step.ticks, t_s, gap_s, step.revs / MAX_REVS_PER_S - 1.0)
         if (
             elapsed <= 0.0
             or elapsed > t_s - a.event_s + AHEAD_S
@@ -473,6 +636,7 @@ class Track:
             a.event_s = a.clock.restart(t_s)
             self._open(t_s, False)
             return
+        first = not a.placed or self._rested
         event_s = a.happens(elapsed, t_s, gap_s)
         if step.revs:
             self.turning_s = t_s
@@ -481,7 +645,7 @@ class Track:
         if r.cadence_rpm is None:
             self.cadence_rpm = 60.0 * step.revs / elapsed
         if serves:
-            self.curve.turn_to(event_s, float(step.revs))
+            self._turn_to(event_s, step.revs, first)
 
     # -- power, with a sum or alone
 
@@ -499,11 +663,14 @@ class Track:
         since = t_s - s.update_s
         if not d_events:
             told = r.power_w == 0.0 or r.cadence_rpm == 0.0
-            if since > (REST_TOLD_S if told else REST_S):
+            if t_s - max(s.update_s, self._stalled_s) > (REST_TOLD_S if told else REST_S):
                 self.unpowered_s = t_s
                 if serves:
-                    curve.work_to(t_s - BEHIND_S, 0.0, self._share(t_s))
-                    self._integrate_cadence(r, t_s - BEHIND_S)
+                    rest_s = t_s - BEHIND_S
+                    curve.work_to(rest_s, 0.0, self._share(t_s))
+                    turns_per_s = self._told_turns(r, t_s)
+                    if turns_per_s is not None:
+                        curve.turn_to(rest_s, turns_per_s * (rest_s - curve.turned_s), HELD_S)
             return
         mean_w = d_power / d_events
         s.update_s = t_s
@@ -514,8 +681,7 @@ class Track:
         self._shows(mean_w if r.power_w is None else r.power_w, t_s)
         self._derives(mean_w, t_s)
         if serves:
-            curve.work_to(t_s, mean_w * (t_s - curve.worked_s), self._share(t_s))
-            self._integrate_cadence(r, t_s)
+            self._lay_power(mean_w, self._told_turns(r, t_s), d_events, curve.worked_s, t_s, BRIDGED_S)
 
     def _feed_power(self, r: Reading, power_w: float, t_s: float) -> None:
         last = self._power_seen_s.get(r.item)
@@ -530,12 +696,15 @@ class Track:
             self._open(t_s, True)
             return
         begin = max(self.curve.worked_s, last)
-        self.curve.work_to(t_s, power_w * (t_s - begin), self._share(t_s), begin, HELD_S)
-        self._integrate_cadence(r, t_s)
+        self._lay_power(power_w, self._told_turns(r, t_s), 1, begin, t_s, HELD_S)
 
-    def _integrate_cadence(self, r: Reading, t_s: float) -> None:
-        """Revolutions from a told cadence, where no counter is sent."""
+    def _told_turns(self, r: Reading, t_s: float) -> float | None:
+        """Turns per second from a told cadence, where no counter is sent."""
         if r.cadence_rpm is None or r.crank_revs is not None or not self._crank_serves(r.item, t_s):
-            return
-        curve = self.curve
-        curve.turn_to(t_s, r.cadence_rpm / 60.0 * (t_s - curve.turned_s), HELD_S)
+            return None
+        return r.cadence_rpm / 60.0
+
+
+def _crank_torque(r: Reading) -> bool:
+    """Whether the torque that a packet tells is the crank's."""
+    return r.torque_at_crank or r.torque_ticks is not None
