@@ -51,6 +51,7 @@ def played(packets: Iterable[Packet], sides: str = "total", track: Track | None 
 
 def cells(track: Track, seconds: float) -> Cells:
     """All seconds up to `seconds`, closed; shape (seconds, COLUMNS)."""
+    track.settle()
     return np.array([track.curve.close() for _ in range(math.ceil(seconds))])
 
 

@@ -43,6 +43,9 @@ MAX_EVENTS_PER_S = 10.0
 """Updates per second: no profile sends more often (8 Hz, common practice, no source)."""
 EVENTS_AT_ONCE = 4.0
 """Updates that may come at once: those of a second that the radio kept back."""
+EVEN_UPDATES = 120
+"""Packets in a row, half a minute, with an update for each revolution: the meter updates once a revolution
+after all. At a fixed rate that nearly is the wheel's, nothing is lost by reading it so."""
 BURST_S = 0.1
 """Seconds. Packets nearer to each other than this were kept back and come at once: no profile sends more
 than 8 a second, and a connection event of Bluetooth is at most 4 s, its packets some milliseconds apart
@@ -100,6 +103,7 @@ class _Accumulator:
 
     __slots__ = (
         "clock",
+        "even",
         "event_s",
         "hz",
         "interval_s",
@@ -108,7 +112,6 @@ class _Accumulator:
         "ticks",
         "timed",
         "torque",
-        "uneven",
         "updates",
     )
 
@@ -123,9 +126,10 @@ class _Accumulator:
         self.updates = Counter(256)
         self.event_s = -math.inf
         self.interval_s = 1.0
-        self.uneven = 0
         self.timed = False
         """Whether updates come at a fixed rate, not once a revolution."""
+        self.even = 0
+        """Packets in a row with as many updates as revolutions, since it was found to be `timed`."""
 
     def step(self, revs: int, ticks: int, torque_32nds: int = 0, updates: int | None = None) -> _Step | None:
         """How far all counters went; None for the baseline."""
@@ -400,8 +404,8 @@ class Track:
         elif step.updates is not None and (a.timed or step.updates != step.revs):
             # Updates at a fixed rate: each adds the interval's mean torque and mean period, so
             # the accumulated period is no clock and the time is the packets' own.
-            a.timed = a.timed or a.uneven >= 2
-            a.uneven += 1
+            a.even = a.even + 1 if step.updates == step.revs else 0
+            a.timed = a.even < EVEN_UPDATES
             self._feed_timed(r, a, step.updates, step, t_s, serves)
         else:
             least_s = step.revs / MAX_REVS_PER_S if r.torque_at_crank else 0.0
