@@ -393,15 +393,19 @@ class Track:
         if torque is None or revs is None or ticks is None:
             return False
         a = self._accumulator(r)
-        step = a.step(revs, ticks, torque, r.events)
         took_over = self._source != r.item
         serves = self._serves(r.item, TORQUE, t_s)
+        if r.events is not None and r.events == a.updates.last and torque == a.torque.last:
+            # Revolutions may go on between updates: the next one's differences hold them.
+            self._repeats(r, a, None, t_s, serves)
+            return True
+        step = a.step(revs, ticks, torque, r.events)
         if step is None:
             a.event_s = a.clock.restart(t_s)
             self._open(t_s, serves)
-        elif not step.ticks and not step.torque_32nds and (not step.revs or step.updates == 0):
+        elif not step.ticks and not step.revs and not step.torque_32nds:
             self._repeats(r, a, step.updates, t_s, serves)
-        elif step.updates is not None and (a.timed or step.updates != step.revs):
+        elif step.updates and (a.timed or step.updates != step.revs):
             # Updates at a fixed rate: each adds the interval's mean torque and mean period, so
             # the accumulated period is no clock and the time is the packets' own.
             a.even = a.even + 1 if step.updates == step.revs else 0
