@@ -319,6 +319,9 @@ def _ant_power_answer(data: bytes) -> Answer | None:
         value = page.data
         return Answer("zero offset", "done", f"zero offset done: {value}", float(value),
                       auto_zero=page.auto_zero)  # fmt: skip
+    if page.zero_offset_hz is not None:
+        value = page.zero_offset_hz
+        return Answer("zero offset", "done", f"zero offset done: {value} Hz", float(value))
     if page.meaning == "failed":
         why = "the instrument reports a failure; is the crank at rest and unloaded?"
         return _refused("zero offset", why)._replace(auto_zero=page.auto_zero)

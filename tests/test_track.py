@@ -13,8 +13,12 @@ import numpy.typing as npt
 import pytest
 
 from capture.profiles import decode
+from capture.record import Packet, Record, Tick
 from monitor.analysis.curve import COVERED, REVS, TURNED, WORK
 from monitor.analysis.track import Track
+from monitor.finding import Finding
+from monitor.live.pipeline import Pipeline
+from monitor.setup.bench import parse_bench
 from tests.helpers.curves import counted
 
 TWO_PI = 2.0 * math.pi
@@ -260,7 +264,7 @@ def notifications(ends: list[tuple[float, float]], at: list[float]) -> Iterator[
             seconds = ends[k][0] - (ends[k - 1][0] if k else 0.0)
             n, torque, ticks = n + 1, torque + ends[k][1], ends[k][0]
             watts, k = TWO_PI * ends[k][1] / seconds, k + 1
-        shown = 0 if t - ticks > 2.0 else round(watts)
+        shown = 0 if t - ticks > 2.0 else round(watts) + n % 4 - n // 3 % 3
         yield (
             t + 0.05,
             "2A63",
@@ -314,7 +318,7 @@ def power_meter() -> Iterator[Sent]:
 def bike() -> Iterator[Sent]:
     """Indoor Bike Data: no speed (bit 0 set), cadence 0.5 rpm (bit 2), power (bit 6), once a second."""
     for n in range(80):
-        yield n + 0.2, "2AD2", struct.pack("<HHh", 0x45, 170, 200)
+        yield n + 0.2, "2AD2", struct.pack("<HHh", 0x45, 170, 199 + n % 3)
 
 
 def power_page() -> Iterator[Sent]:
@@ -366,3 +370,82 @@ def test_power_that_changes_in_a_stall_keeps_its_order() -> None:
     sent = [(n + 0.0, "2A63", struct.pack("<Hh", 0, 100 + 100 * max(0, n - 20))) for n in range(24)]
     whole, late = heard(sent, 22)[1], heard(kept_back(sent, 20.5, 2.9), 22)[1]
     assert late[:, WORK].tolist() == pytest.approx(whole[:, WORK].tolist(), rel=0.15)
+
+
+# -- through the whole pipeline ----------------------------------------------------------------
+
+
+def evening(
+    late: tuple[str, ...], begin_s: float, stall_s: float, ticks_late: bool = False
+) -> tuple[Pipeline, list[Finding], npt.NDArray[np.float64]]:
+    """Three instruments at 200 W, some of them kept back; the pipeline, its findings and all cells."""
+    bench = parse_bench(
+        '[bench]\nreference = "hub"\n'
+        + "".join(
+            f'[[instrument]]\nlabel = "{label}"\nlink = "log:{label}"\nmount = "{mount}"\n'
+            for label, mount in (("hub", "hub"), ("pedals", "pedals"), ("heron", "spider"))
+        )
+    )
+    cells: list[npt.NDArray[np.float64]] = []
+    pipeline = Pipeline(bench, on_cell=lambda _, cell: cells.append(np.array(cell)))
+    kinds = {"hub": bike, "pedals": torque_meter, "heron": lambda: torque_meter(85.0, 0.25)}
+    records: list[Record] = [
+        Packet(round(t * 1e9), label, channel, octets)
+        for label, kind in kinds.items()
+        for t, channel, octets in (kept_back(kind(), begin_s, stall_s) if label in late else kind())
+    ]
+    for n in range(80):
+        waits = ticks_late and begin_s <= n < begin_s + stall_s
+        t = begin_s + stall_s if waits else float(n)
+        records.append(Tick(round(t * 1e9), round((1e9 + t) * 1e9)))
+    findings: list[Finding] = []
+    for record in sorted(records, key=lambda r: r.t_ns):
+        findings += pipeline.feed(record)
+    findings += pipeline.finish()
+    return pipeline, findings, np.array(cells)
+
+
+@pytest.mark.parametrize("late", [("hub",), ("pedals",), ("heron",), ("pedals", "heron")], ids=str)
+@pytest.mark.parametrize("stall_s", [2.0, 3.5, 5.0])
+@pytest.mark.parametrize("begin_s", [40.0, 40.6])
+def test_one_kept_back_is_right_in_each_second_and_blames_nobody(
+    late: tuple[str, ...], stall_s: float, begin_s: float
+) -> None:
+    pipeline, findings, rows = evening(late, begin_s, stall_s)
+    assert [f.kind for f in findings if f.kind != "signal-lost"] == []
+    calm = rows[20:74]
+    assert calm[:, :, COVERED].min() > 0.95, "nothing was lost"
+    power = calm[:, :, WORK] / calm[:, :, COVERED]
+    assert power.min() == pytest.approx(200.0, rel=0.02)
+    assert power.max() == pytest.approx(200.0, rel=0.02)
+    rpm = 60.0 * calm[:, :, REVS] / calm[:, :, TURNED]
+    assert rpm.min() > 83.0
+    assert rpm.max() < 87.0
+    assert pipeline.stamps_late_s == 0.0
+
+
+@pytest.mark.parametrize("stall_s", [2.0, 3.5, 5.0])
+def test_a_computer_that_stalls_is_named_and_no_link_is(stall_s: float) -> None:
+    pipeline, findings, rows = evening(("hub", "pedals", "heron"), 40.3, stall_s, ticks_late=True)
+    assert findings == []
+    calm = rows[20:74]
+    assert calm[:, :, WORK].min() == pytest.approx(200.0, rel=0.02)
+    assert calm[:, :, WORK].max() == pytest.approx(200.0, rel=0.02)
+    assert pipeline.stamps_late_s == pytest.approx(stall_s, abs=1.0)
+    assert any("this computer is too slow" in event.text for event in pipeline.events)
+
+
+def test_without_a_zero_offset_nothing_is_said_of_magnets() -> None:
+    bench = parse_bench(
+        '[bench]\nreference = "pedals"\n[[instrument]]\nlabel = "pedals"\nlink = "log:pedals"\n'
+        '[[instrument]]\nlabel = "heron"\nlink = "log:heron"\n'
+    )
+    pipeline = Pipeline(bench)
+    sent = [("heron", p) for p in frequency_meter(200.0, 85.0, 500.0, 79.0)]
+    sent += [("pedals", p) for p in torque_meter()]
+    findings: list[Finding] = []
+    for label, (t, channel, octets) in sorted(sent, key=lambda each: each[1][0]):
+        findings += pipeline.feed(Packet(round(t * 1e9), label, channel, octets))
+    assert [(f.kind, f.instrument, f.cause) for f in findings] == [("power-missing", "heron", "zero-offset")]
+    assert "zero offset" in findings[0].advice
+    assert "magnet" not in findings[0].advice

@@ -31,8 +31,14 @@ from monitor.setup.bench import Bench
 from monitor.setup.protocol import Protocol, read_segment
 
 STEP_S = 0.25
-WAIT_S = 6.0
-"""The common time waits this long for the slowest instrument that is heard: two turns at 20 rpm."""
+WAIT_S = 7.0
+"""Seconds that the common time waits for the slowest instrument: two turns at 20 rpm, and packets that a
+radio keeps back for up to five seconds and then gives at once, nothing lost."""
+TURNS_BEHIND_S = 4.0
+"""Seconds that turns may be behind power: one at 20 rpm, and what a rest is laid behind its packet. Further
+behind it tells none."""
+TICKS_LATE_S = 2.0
+"""Seconds between two ticks (there is one a second) from which this computer was too slow to stamp."""
 JUMP_S = 3600.0
 """A hole in the records longer than this is stepped over, not lived through."""
 MEASUREMENTS = frozenset({"2A63", "2AD2", "2A5B", "2A64"})
@@ -76,6 +82,8 @@ class Pipeline:
         """Packets of labels that the bench doesn't know."""
         self.records = 0
         self.lost_records = 0
+        self.stamps_late_s = 0.0
+        """How late this computer stamped when it was last too slow, seconds; 0: it never was."""
         self.t_s = 0.0
         self.runner = runner or Runner(protocol)
         self._gears: list[tuple[int, str]] = []
@@ -83,6 +91,8 @@ class Pipeline:
         self.ended = False
         self._works = [instrument.mount != "cadence" for instrument in bench.instruments]
         self._up = [False] * n
+        self._gone = [False] * n
+        """The link was told to be down: nothing that waits will come."""
         self._next_s = STEP_S
         self._wall: tuple[float, int] | None = None
         self._on_cell = on_cell
@@ -123,6 +133,8 @@ class Pipeline:
     def finish(self) -> list[Finding]:
         """No more records: close what is still open, so that no work is missing from the cells."""
         findings: list[Finding] = []
+        for track in self.tracks:
+            track.settle()
         frontier = max((max(t.curve.worked_s, t.curve.turned_s) for t in self.tracks), default=0.0)
         while self.ring.end < min(frontier, self.t_s + WAIT_S):
             self._close()
@@ -170,6 +182,10 @@ class Pipeline:
             by_s = (tick.utc_ns - past_utc) / 1e9 - (t_s - past_s)
             if abs(by_s) > 1.0:
                 self.watch.step_s, self.watch.step_by_s = t_s, by_s
+            late_s = t_s - past_s - 1.0
+            if TICKS_LATE_S - 1.0 <= late_s < JUMP_S:
+                self.stamps_late_s = late_s
+                self._event(t_s, "!", f"this computer is too slow: stamps are up to {late_s:.1f} s late")
         self._wall = (t_s, tick.utc_ns)
 
     def _link(self, link: Link, t_s: float) -> None:
@@ -179,6 +195,7 @@ class Pipeline:
         if link.state == "missed":
             self.missed[i] += 1
             return
+        self._gone[i] = link.state in ("down", "given-up", "radio-lost")
         if link.state == "up":
             if not self._up[i]:
                 if self.packets[i]:
@@ -187,7 +204,7 @@ class Pipeline:
                 self.watch.seen.linked_s[i] = t_s
             self._up[i] = True
             self.facts.given_up[i] = None
-        elif link.state in ("down", "given-up", "radio-lost"):
+        elif self._gone[i]:
             self._up[i] = False
             self.facts.given_up[i] = link.reason or "the link is given up" if link.state != "down" else None
         reason = f": {link.reason}" if link.reason else ""
@@ -263,8 +280,10 @@ class Pipeline:
                 self._next_s += STEP_S
             self._skip(int(to_s) - 1)
             self._next_s = math.floor(to_s / STEP_S) * STEP_S
+        # Not even a tick came: this computer stamped nothing, so silence says nothing of the links.
+        stalled = self._wall is not None and to_s - self.t_s >= TICKS_LATE_S
         while self._next_s <= to_s:
-            self._step(self._next_s, findings)
+            self._step(self._next_s, findings, looks=not stalled)
             self._next_s += STEP_S
 
     def _skip(self, to: int) -> None:
@@ -280,15 +299,23 @@ class Pipeline:
                 if not track.curve.pending:
                     track.curve.base = to
 
-    def _step(self, now_s: float, findings: list[Finding]) -> None:
-        for sign in self.watch.quick(now_s):
-            self._drive(sign, now_s, findings)
+    def _step(self, now_s: float, findings: list[Finding], looks: bool = True) -> None:
+        if looks:
+            for sign in self.watch.quick(now_s):
+                self._drive(sign, now_s, findings)
         common = now_s
-        for track, heard, works in zip(self.tracks, self.facts.heard, self._works, strict=True):
-            if heard == "heard":
-                frontier = track.curve.worked_s if works else track.curve.turned_s
-                if frontier < common:
-                    common = frontier
+        for track, heard, works, gone in zip(
+            self.tracks, self.facts.heard, self._works, self._gone, strict=True
+        ):
+            curve = track.curve
+            frontier = curve.worked_s if works else curve.turned_s
+            if frontier - TURNS_BEHIND_S < curve.turned_s < frontier:
+                # Its turns are told by their ends: the last one begins before the power does.
+                frontier = curve.turned_s
+            # Silent, yet linked: what it measured may be kept back, and come at once.
+            may_come = not gone and now_s - track.heard_s < WAIT_S and 0.0 < frontier > track.heard_s - WAIT_S
+            if (heard == "heard" or may_come) and frontier < common:
+                common = frontier
         common = max(common, now_s - WAIT_S)
         while self.ring.end + 1 <= common:
             self._close()

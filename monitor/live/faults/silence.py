@@ -136,6 +136,15 @@ class Silence:
         sign.since_s = max(track.powered_s, since)
         sign.reference = other
         sign.value, sign.limit = track.power_w or 0.0, watts
+        if track.lacks is not None:
+            # No hole of a magnet or a sensor: it measures, but can't be read yet.
+            seen.missing[i] = sign.signal == "over"
+            sign.cause = "zero-offset" if track.lacks == "zero offset" else "setting"
+            sign.advice = (
+                f"{label} sends its torque as a frequency and has not reported its {track.lacks}: "
+                "its power is not known until it is zeroed, crank still and unloaded"
+            )
+            return sign
         if sign.signal == "over" and not seen.missing[i]:
             self.holes[i].append(Hole(sign.since_s, seen.gear, self._cadence_at(i)))
             # A gear or a cadence shows in far fewer.
