@@ -140,10 +140,11 @@ class Silence:
             # No hole of a magnet or a sensor: it measures, but can't be read yet.
             seen.missing[i] = sign.signal == "over"
             sign.cause = "zero-offset" if track.lacks == "zero offset" else "setting"
-            sign.advice = (
+            sign.what = (
                 f"{label} sends its torque as a frequency and has not reported its {track.lacks}: "
-                "its power is not known until it is zeroed, crank still and unloaded"
+                "its power is not known"
             )
+            sign.do = f"zero {label} with the crank still and unloaded"
             return sign
         if sign.signal == "over" and not seen.missing[i]:
             self.holes[i].append(Hole(sign.since_s, seen.gear, self._cadence_at(i)))
