@@ -157,6 +157,22 @@ class Plot:
                     )
                 )
 
+    def thin(self, points: Sequence[tuple[float, float]], name: str) -> None:
+        """A thin line with its name at its last point; points that are not numbers are left out."""
+        drawn = [self.at(x, y) for x, y in points if math.isfinite(x) and math.isfinite(y)]
+        if not drawn:
+            return
+        d = " ".join(f"{px:.1f},{py:.1f}" for px, py in drawn)
+        self.parts.append(tag("polyline", class_=f"thin side{name}", points=d))
+        px, py = drawn[-1]
+        self.parts.append(tag("text", name, class_="small", x=min(px + 1, WIDTH - 9), y=py + 4))
+
+    def flag(self, x: float, note: str) -> None:
+        """A flag at the top of the frame, with words when pointed at."""
+        px, _ = self.at(x, self.y[0])
+        d = f"M{px:.1f} {self.bottom:.1f}V{self.top:.1f}l8 3.5l-8 3.5"
+        self.parts.append(titled(tag("path", class_="flag", d=d), note))
+
     def segment(self, a: tuple[float, float], b: tuple[float, float], name: str, stroke: str = "") -> None:
         """A straight line between two points of the plot."""
         (x1, y1), (x2, y2) = self.at(*a), self.at(*b)

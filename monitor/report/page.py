@@ -8,18 +8,18 @@ from typing import Any
 
 import numpy as np
 
-from monitor.report import plots, tables, words
+from monitor.report import first, plots, states, tables, words
 from monitor.report.charts import COLOURS, DASHES, Markup, swatch
 from monitor.report.material import Material
 from monitor.report.series import payload, script_json
 from monitor.study.against import Comparison
 from monitor.study.parts.common import Shared
 from monitor.study.results import Study
-from monitor.text import clock, minus, plain
+from monitor.text import PAGE, clock, minus, plain
 
 HERE = Path(__file__).parent
 CONTENTS = (
-    ("verdict", "Verdict"), ("bench", "Bench"), ("judged", "How it was judged"), ("trace", "Whole session"),
+    ("verdict", "Verdict"), ("states", "States and acts"), ("bench", "Bench"), ("judged", "How it was judged"), ("trace", "Whole session"),
     ("segments", "Segments"), ("sides", "Left and right"), ("agreement", "Agreement"),
     ("torque", "Scale and zero"), ("where", "Torque, cadence, load"), ("sprints", "Sprints"),
     ("repeats", "Repeated blocks"),
@@ -87,6 +87,11 @@ def _context(given: Material) -> dict[str, Any]:
         "comparison": given.comparison,
         "against": plots.against(given),
         "repeatability": tables.repeatability(given),
+        "units": first.on_test(given),
+        "state_rows": states.state_rows(study, PAGE),
+        "state_words": states.sentences(study, PAGE),
+        "verdict_words": words.WORDS,
+        "finding_rows": tables.finding_rows(given),
         "cards": words.cards(given),
         "forests": [c for label in given.compared if (c := plots.forest(given, label)) is not None],
         "bench_rows": words.bench_rows(given),

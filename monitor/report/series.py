@@ -48,7 +48,7 @@ def payload(study: Study, grid: Grid) -> dict[str, Any]:
             cadence[label] = _listed(rpm, 1)
         if grid.reference_label(i) is not None:
             pair = grid.compared(i)
-            difference[label] = _listed(_every(_rolling(pair.own_w, pair.reference_w), step, n), 2)
+            difference[label] = _listed(_every(rolling(pair.own_w, pair.reference_w), step, n), 2)
             limits[label] = round(grid.limit_percent(i, 1e9), 3)
     return {
         "t": t,
@@ -108,7 +108,7 @@ def _share(grid: Grid, i: int) -> Floats:
     return result
 
 
-def _rolling(own: Floats, reference: Floats) -> Floats:
+def rolling(own: Floats, reference: Floats) -> Floats:
     """Percent by which work differs over WINDOW_S around each second; nan with a fifth of it unknown."""
     both = np.isfinite(own) & np.isfinite(reference)
     a = _box(np.where(both, own, 0.0), WINDOW_S)

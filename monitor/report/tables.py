@@ -5,7 +5,7 @@ from typing import Any
 from monitor.report.material import Material
 from monitor.report.words import LOADS, WORDS
 from monitor.study.results import SegmentStudy
-from monitor.text import PAGE, clock, plain
+from monitor.text import PAGE, clock, minus, plain
 
 number, sure, NOTHING = PAGE.number, PAGE.sure, PAGE.nothing
 
@@ -210,3 +210,28 @@ def repeatability(given: Material) -> list[dict[str, str]]:
         }
         for r in given.comparison.repeatability
     ]
+
+
+def finding_rows(given: Material) -> list[dict[str, str]]:
+    """Findings in the order raised, each once: since when, until when, and how it ended."""
+    rows: list[dict[str, str]] = []
+    open_rows: dict[tuple[str, str, str | None], dict[str, str]] = {}
+    for f in given.grid.recording.findings:
+        key = (f.kind, f.instrument, f.side)
+        if f.event == "raised" and key not in open_rows:
+            side = f" {f.side}" if f.side in ("left", "right") else ""
+            open_rows[key] = {
+                "label": f.instrument,
+                "kind": f"{f.kind.replace('-', ' ')}{side}",
+                "since": clock(f.since_s),
+                "until": NOTHING,
+                "ended": "still open at the end",
+                "what": "",
+            }
+            rows.append(open_rows[key])
+        if f.event == "raised":
+            # The last raising knows most of the cause.
+            open_rows[key]["what"] = minus(plain(f.what, 300))
+        elif key in open_rows:
+            open_rows.pop(key).update(until=clock(f.t_s), ended="ended by itself or by an act")
+    return rows

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from monitor.report.states import HEAD, sentences, state_rows
 from monitor.study.against import Comparison
 from monitor.study.results import Difference, Study
 from monitor.text import TERMINAL, clock, plain
@@ -44,12 +45,20 @@ def study_lines(study: Study) -> list[str]:
         answer = {"yes": "yes", "no": "no", "undecided": "can't tell yet"}[i.serves_as_reference]
         lines.append(f"  Would serve as a reference for others: {answer}. {i.why}")
     for block in (
-        _means(study), _verdicts(study), _repeats(study), _splits(study), _sprints(study), _peaks(study),
+        _states(study), _means(study), _verdicts(study), _repeats(study), _splits(study), _sprints(study), _peaks(study),
         _efficiency(study), _instruments(study), _sides(study), _changes(study), _open(study),
     ):  # fmt: skip
         if block:
             lines += ["", *block]
     return [plain(line) for line in lines]
+
+
+def _states(study: Study) -> list[str]:
+    rows: list[Row] = [HEAD]
+    rows += [row._replace(verdict=WORDS[row.verdict]) for row in state_rows(study, TERMINAL)]
+    lines = ["STATES", *aligned(rows, 4)] if len(rows) > 1 else []
+    words = sentences(study, TERMINAL)
+    return [*lines, *([""] if lines and words else []), *words]
 
 
 def _means(study: Study) -> list[str]:

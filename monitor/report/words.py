@@ -5,6 +5,7 @@ from typing import Any
 
 from monitor.report.charts import Markup, swatch
 from monitor.report.material import Material
+from monitor.report.states import by_role
 from monitor.text import PAGE, clock, minus, plain
 
 number, sure, NOTHING = PAGE.number, PAGE.sure, PAGE.nothing
@@ -46,7 +47,8 @@ def fact(name: str, value: str) -> str:
 def cards(given: Material) -> list[dict[str, Any]]:
     """The verdict on each instrument."""
     result = []
-    for label, i in given.study.instruments.items():
+    for label in by_role(given.study):
+        i = given.study.instruments[label]
         result.append(
             {
                 "label": label,

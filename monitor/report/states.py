@@ -1,0 +1,160 @@
+"""States, acts and what else a study says of instruments, in rows and sentences for terminal and page."""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from monitor.study.results import ActJudged, InstrumentStudy, RiderChange, State, Study
+from monitor.text import Figures, clock, plain
+
+OPENED = {
+    "start": "start", "zeroed": "zeroed", "remounted": "remounted", "setting": "setting changed",
+    "firmware": "new firmware", "reconnected": "reconnected", "step": "a step", "drift": "a drift",
+}  # fmt: skip
+SHOWN_APART = 0.005
+"""Power shown is said to differ from power counted when their ratio leaves one by more than this, and by
+more than its own uncertainty."""
+HEAD = (
+    "INSTRUMENT",
+    "VERDICT",
+    "FROM",
+    "TO",
+    "OPENED BY",
+    "CAUSE",
+    "DEVIATION %",
+    "LIMIT %",
+    "LEFT %",
+    "RIGHT %",
+)
+
+
+class StateRow(NamedTuple):
+    """One state of one instrument; `verdict` is the key, all else is text in the order of `HEAD`."""
+
+    label: str
+    verdict: str
+    start: str
+    end: str
+    opened: str
+    cause: str
+    deviation: str
+    limit: str
+    left: str
+    right: str
+
+
+def state_rows(study: Study, figures: Figures) -> list[StateRow]:
+    """Every state of every instrument; instruments on test first. Empty for studies without states."""
+    return [
+        StateRow(
+            label,
+            s.verdict,
+            clock(s.from_s),
+            clock(s.to_s),
+            _opened(s),
+            s.cause or figures.nothing,
+            figures.sure(s.deviation_percent, s.u95_percent, 2),
+            figures.number(s.limit_percent, 2),
+            figures.sure(s.left_percent, s.left_u95_percent, 1),
+            figures.sure(s.right_percent, s.right_u95_percent, 1),
+        )
+        for label in by_role(study)
+        for s in study.instruments[label].states
+    ]
+
+
+def by_role(study: Study) -> list[str]:
+    """Labels: on test first, then witnesses, then the reference."""
+    order = {"on-test": 0, "witness": 1}
+    return sorted(study.instruments, key=lambda label: order.get(study.instruments[label].role, 2))
+
+
+def _opened(s: State) -> str:
+    words = OPENED.get(s.opened_by.kind, s.opened_by.kind)
+    text = plain(s.opened_by.text, 40)
+    return words if not text or text == words else f"{words}: {text}"
+
+
+def act_sentence(study: Study, act: ActJudged, figures: Figures) -> str:
+    """What an act changed, and how the instrument has read since."""
+    what = {"zeroed": "zeroing", "remounted": "remounting", "position": "changing position"}.get(
+        act.act, plain(act.act, 40)
+    )
+    if act.change_percent is None:
+        return f"{act.instrument}: the effect of {what} at {clock(act.t_s)} can't be told."
+    change = f"{figures.sure(act.change_percent, act.u95_percent)} %"
+    start = f"{act.instrument}: {what} at {clock(act.t_s)}"
+    if act.effect == "no-change":
+        return f"{start} changed it by only {change}: not the cause."
+    if act.effect == "undecided":
+        return f"{start} changed it by {change}: its effect is undecided."
+    return f"{start} changed it by {change}: {act.effect}{_since(study, act)}."
+
+
+def _since(study: Study, act: ActJudged) -> str:
+    """How the state that the act opened reads."""
+    instrument = study.instruments.get(act.instrument)
+    for s in instrument.states if instrument is not None else []:
+        if abs(s.from_s - act.t_s) <= 1.0 and s.verdict != "undecided":
+            minutes = (s.to_s - s.from_s) / 60.0
+            return f"; {s.verdict} since, {minutes:.0f} min" if minutes >= 1.0 else f"; {s.verdict} since"
+    return ""
+
+
+def rider_sentence(change: RiderChange, figures: Figures) -> str:
+    """Whether it was the rider or the unit that changed, with the numbers."""
+    told = []
+    if change.left_share_change_points is not None:
+        share = figures.sure(change.left_share_change_points, change.u95_points)
+        told.append(f"left share {share} points")
+    if change.cadence_change_rpm is not None:
+        told.append(f"cadence {figures.number(change.cadence_change_rpm, 0, True)} rpm")
+    if change.peak_angle_change_deg is not None:
+        told.append(f"angle of peak torque {figures.number(change.peak_angle_change_deg, 0, True)}°")
+    who = {
+        "rider": "the rider changed, not the unit",
+        "unit": "the unit changed, not the rider",
+        "both": "rider and unit both changed",
+        "undecided": "rider or unit: undecided",
+    }[change.verdict]
+    spans = [f"{clock(a)}–{clock(b)}" for a, b in (change.before, change.after)]
+    numbers = f" (rider: {', '.join(told)})" if told else ""
+    return f"{change.instrument}, between {spans[0]} and {spans[1]}: {who}{numbers}."
+
+
+def remarks(study: Study, figures: Figures) -> list[str]:
+    """Who stands apart, who was heard twice, and whose displayed power is not what it counts."""
+    lines = []
+    for label in by_role(study):
+        i = study.instruments[label]
+        if i.same_as is not None:
+            lines.append(f"{label} is the same instrument as {i.same_as}: the two count once.")
+        odds = "" if i.apart_odds is None else f" (probability {100.0 * i.apart_odds:.0f} %)"
+        if i.stands_apart == "yes":
+            lines.append(f"{label} stands apart from the other instruments{odds}.")
+        elif i.stands_apart == "undecided" and i.apart_odds is not None:
+            lines.append(f"Whether {label} stands apart is undecided{odds}.")
+        if (ratio := shown_off(i)) is not None:
+            more = "more" if ratio > 1.0 else "less"
+            off = figures.number(abs(100.0 * (ratio - 1.0)))
+            lines.append(f"{label} shows {off} % {more} power than its own torque and cadence give.")
+    return lines
+
+
+def shown_off(i: InstrumentStudy) -> float | None:
+    """The ratio of power shown to power counted where it is off; None: not known, or one."""
+    shown = i.shown_over_counted
+    if shown is None or abs(shown.ratio - 1.0) <= max(SHOWN_APART, shown.u95):
+        return None
+    return shown.ratio
+
+
+def sentences(study: Study, figures: Figures) -> list[str]:
+    """Acts, rider and remarks, in this order."""
+    lines = [act_sentence(study, act, figures) for act in study.acts_judged]
+    lines += [rider_sentence(change, figures) for change in study.rider]
+    return [plain(line) for line in (*lines, *remarks(study, figures))]
+
+
+def judged_states(states: Sequence[State]) -> list[State]:
+    """Those with a deviation and its uncertainty."""
+    return [s for s in states if s.deviation_percent is not None and s.u95_percent is not None]
