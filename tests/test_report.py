@@ -86,7 +86,7 @@ def test_the_same_session_gives_the_same_page(page: str) -> None:
 
 def test_verdicts_come_first_and_every_part_is_there(page: str) -> None:
     ids = re.findall(r'<section id="([a-z]+)"', page)
-    assert ids[:4] == ["verdict", "bench", "judged", "trace"]
+    assert ids[:5] == ["verdict", "states", "bench", "judged", "trace"]
     wanted = {"segments", "sides", "agreement", "torque", "where", "sprints", "repeats", "signal", "open"}
     assert wanted <= set(ids)
     linked = re.findall(r'href="#([a-z]+)"', page)

@@ -42,7 +42,7 @@ def bare(shared: Shared) -> Study:
     for label in whole.instruments:
         whole = changed(
             whole, label, states=[], as_found=None, as_left=None, stands_apart="no", apart_odds=None,
-            same_as=None, shown_over_counted=None,
+            same_as=None, shown_over_counted=None, verdict="differs" if label == "heron" else "agrees",
         )  # fmt: skip
     return msgspec.structs.replace(whole, acts_judged=[], rider=[])
 

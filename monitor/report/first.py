@@ -75,7 +75,8 @@ def _side(i: InstrumentStudy) -> dict[str, str]:
         worst = max(off, key=lambda r: abs(r.deviation_percent))
         by = PAGE.sure(worst.deviation_percent, worst.u95_percent)
         return {
-            "question": "Which side, when?", "verdict": "differs", "answer": f"{worst.side.capitalize()} {by} %",
+            "question": "Which side, when?", "verdict": "differs",
+            "answer": f"{worst.side.capitalize()} {by} %",
             "more": f"{clock(worst.start_s)} to {clock(worst.end_s)}, against {worst.reference}",
         }  # fmt: skip
     if wrong:
@@ -150,7 +151,8 @@ def chart(given: Material, label: str) -> dict[str, Any] | None:
     low, high = np.percentile(values, [1.0, 99.0]).tolist()
     y = padded([low, high, -1.5 * limit, 1.5 * limit], 2.0)
     plot = Plot(
-        f"{label}: deviation over the session", f"limit {limit:.1f} percent, {len(given.study.segments)} segments",
+        f"{label}: deviation over the session",
+        f"limit {limit:.1f} percent, {len(given.study.segments)} segments",
         (0.0, float(grid.seconds)), y, "time in the session", "deviation %", 230.0, x_ticks=False,
     )  # fmt: skip
     for n, s in enumerate(given.study.segments):

@@ -19,7 +19,8 @@ from monitor.text import PAGE, clock, minus, plain
 
 HERE = Path(__file__).parent
 CONTENTS = (
-    ("verdict", "Verdict"), ("states", "States and acts"), ("bench", "Bench"), ("judged", "How it was judged"), ("trace", "Whole session"),
+    ("verdict", "Verdict"), ("states", "States and acts"),
+    ("bench", "Bench"), ("judged", "How it was judged"), ("trace", "Whole session"),
     ("segments", "Segments"), ("sides", "Left and right"), ("agreement", "Agreement"),
     ("torque", "Scale and zero"), ("where", "Torque, cadence, load"), ("sprints", "Sprints"),
     ("repeats", "Repeated blocks"),

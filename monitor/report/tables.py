@@ -233,5 +233,5 @@ def finding_rows(given: Material) -> list[dict[str, str]]:
             # The last raising knows most of the cause.
             open_rows[key]["what"] = minus(plain(f.what, 300))
         elif key in open_rows:
-            open_rows.pop(key).update(until=clock(f.t_s), ended="ended by itself or by an act")
+            open_rows.pop(key).update(until=clock(f.t_s), ended=minus(plain(f.what, 120)))
     return rows

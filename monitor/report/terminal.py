@@ -45,7 +45,8 @@ def study_lines(study: Study) -> list[str]:
         answer = {"yes": "yes", "no": "no", "undecided": "can't tell yet"}[i.serves_as_reference]
         lines.append(f"  Would serve as a reference for others: {answer}. {i.why}")
     for block in (
-        _states(study), _means(study), _verdicts(study), _repeats(study), _splits(study), _sprints(study), _peaks(study),
+        _states(study),
+        _means(study), _verdicts(study), _repeats(study), _splits(study), _sprints(study), _peaks(study),
         _efficiency(study), _instruments(study), _sides(study), _changes(study), _open(study),
     ):  # fmt: skip
         if block:
