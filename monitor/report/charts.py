@@ -158,14 +158,20 @@ class Plot:
                 )
 
     def thin(self, points: Sequence[tuple[float, float]], name: str) -> None:
-        """A thin line with its name at its last point; points that are not numbers are left out."""
-        drawn = [self.at(x, y) for x, y in points if math.isfinite(x) and math.isfinite(y)]
-        if not drawn:
+        """A thin line with its name where it is farthest from nought; points that are not numbers break it."""
+        moves, pen = [], "M"
+        for x, y in points:
+            if math.isfinite(x) and math.isfinite(y):
+                px, py = self.at(x, y)
+                moves.append(f"{pen}{px:.1f} {py:.1f}")
+                pen = "L"
+            else:
+                pen = "M"
+        if not moves:
             return
-        d = " ".join(f"{px:.1f},{py:.1f}" for px, py in drawn)
-        self.parts.append(tag("polyline", class_=f"thin side{name}", points=d))
-        px, py = drawn[-1]
-        self.parts.append(tag("text", name, class_="small", x=min(px + 1, WIDTH - 9), y=py + 4))
+        self.parts.append(tag("path", class_=f"thin side{name}", d="".join(moves)))
+        px, py = self.at(*max((p for p in points if math.isfinite(p[1])), key=lambda p: abs(p[1])))
+        self.parts.append(tag("text", name, class_="small", x=px + 3, y=max(py - 3, self.top + 10)))
 
     def flag(self, x: float, note: str) -> None:
         """A flag at the top of the frame, with words when pointed at."""

@@ -111,9 +111,9 @@ def sentence(given: Material, label: str, i: InstrumentStudy) -> str:
     states = judged_states(i.states)
     if not states:
         words = {
-            "agrees": f"{label} agrees with {given.reference}.",
-            "differs": f"{label} differs from {given.reference} in at least one segment.",
-            "undecided": f"Whether {label} agrees with {given.reference} is undecided.",
+            "agrees": f"{label} agrees with {given.reference}{_but(i)}.",
+            "differs": f"{label} differs from {given.reference} in at least one segment{_but(i)}.",
+            "undecided": f"Whether {label} agrees with {given.reference} is undecided{_but(i)}.",
             "reference": f"{label} is what the others are compared with.",
         }
         return words.get(i.verdict, f"{label} has no power to compare.")
@@ -127,6 +127,15 @@ def sentence(given: Material, label: str, i: InstrumentStudy) -> str:
     if found is not left:
         text += f"; as found: {_deviation(found)}, {found.verdict}"
     return minus(f"{text}.")
+
+
+def _but(i: InstrumentStudy) -> str:
+    """The side that differs, if one does."""
+    off = [r for r in i.by_side if r.verdict == "differs"]
+    if not off:
+        return ""
+    worst = max(off, key=lambda r: abs(r.deviation_percent))
+    return f"; its {worst.side} side differs by {PAGE.sure(worst.deviation_percent, worst.u95_percent)} %"
 
 
 def chart(given: Material, label: str) -> dict[str, Any] | None:
@@ -173,7 +182,7 @@ def chart(given: Material, label: str) -> dict[str, Any] | None:
             words = f"{act.instrument} {act.act} {act.text}".strip()
             plot.flag(act.t_ns / 1e9, f"{clock(act.t_ns / 1e9)} {plain(words, 80)}")
     every = next((t for t in TICKS_S if grid.seconds / t <= 6), TICKS_S[-1])
-    for t in range(0, grid.seconds + 1, every):
+    for t in range(0, grid.seconds - every // 4, every):
         plot.column_text(float(t), clock(t))
     against = f", L and R: its sides against {grid.labels[side]}" if sides and side is not None else ""
     caption = (
