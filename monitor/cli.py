@@ -543,7 +543,7 @@ def doctor(*, json: Annotated[bool, Flag] = False) -> int:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the exit code.
 
-    0 fine, 1 a bug of ours, 2 bad arguments or files, 3 a radio or device is missing, 4 a
+    0 fine, 1 an internal error, 2 bad arguments or files, 3 a radio or device is missing, 4 a
     damaged session, 130 interrupted.
     """
     for stream in (sys.stdout, sys.stderr):

@@ -741,7 +741,7 @@ def test_the_log_puts_what_waits_first_and_the_newest_events_after() -> None:
     draw_log(canvas, canvas.box, lost())
     rows = canvas.text().split("\n")
     assert rows[0].split() == ["!", "0:41", "pedals", "signal", "lost"]
-    assert rows[1].startswith(" ◌  2:52 blind: pedals left side deviates")
+    assert rows[1].startswith(" ◌  2:52 no data: pedals left side deviates")
     assert rows[2].startswith(" ·    13:21 segment")
 
 
@@ -752,7 +752,7 @@ def test_the_log_tells_how_many_more_alarms_there_are() -> None:
     hidden = AlarmView("spike", "unit-9", None, "blind", 800.0, "", acknowledged=True)
     canvas = Canvas(60, 4, look.GROUND)
     draw_log(canvas, canvas.box, calm(alarms=(hidden, *alarms)))
-    assert "5 more (1 blind)" in canvas.text()
+    assert "5 more (1 without data)" in canvas.text()
 
 
 # -- sizes

@@ -165,7 +165,7 @@ class Preflight:
         items = [
             Item("recording", "ok", "recording")
             if recording == "recording"
-            else Item("recording", "red", recording, "free space on the disk or give it back")
+            else Item("recording", "red", recording, "free some space on the disk or reconnect the drive")
         ]
         if disk_free is None:
             items.append(Item("disk", "untold", "free space not known"))

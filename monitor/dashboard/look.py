@@ -82,7 +82,7 @@ def say(lane: Lane, t_s: float) -> Say:
         case "blind":
             if lane.mount == "cadence":
                 return Say("·", "cadence only", "", QUIET)
-            return Say("◌", "blind", "", QUIET)
+            return Say("◌", "no data yet", "", QUIET)
 
 
 WORDS: dict[str, str] = {

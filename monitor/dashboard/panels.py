@@ -242,7 +242,7 @@ def _alarm_line(alarm: AlarmView, t_s: float) -> tuple[str, str, Style, Style]:
         case "raised":
             return "!", f"{how_long} {text}, seen", WARM, QUIET
         case "blind":
-            return "◌", f"{how_long} blind: {text}", BOLD, QUIET if alarm.acknowledged else BOLD
+            return "◌", f"{how_long} no data: {text}", BOLD, QUIET if alarm.acknowledged else BOLD
         case _:
             return "…", f"{how_long} pending: {text}", QUIET, QUIET
 
@@ -265,7 +265,7 @@ def draw_log(canvas: Canvas, box: Box, view: View) -> None:
     if len(shown) < len(alarms):
         rest = alarms[len(shown) :]
         blind = sum(alarm.state == "blind" for alarm in rest)
-        text = f"{len(rest)} more{f' ({blind} blind)' if blind else ''}: press i"
+        text = f"{len(rest)} more{f' ({blind} without data)' if blind else ''}: press i"
         canvas.put(box.x + 4, y, text, BOLD, end=end)
         y += 1
     for event in sorted(view.events, key=lambda event: event.t_s, reverse=True)[: box.y + box.height - y]:
@@ -342,7 +342,7 @@ def draw_help(canvas: Canvas, box: Box, read_only: bool, hands: bool = False) ->
         ("┃", "the reference; left of it reads low, right reads high; L, R: sides"),
         ("░", "the tolerance, where █ should hang; ├─█─┤ how sure we are (95 %)"),
         ("✓ ✗ ?", "agrees; DIFFERS for certain; can't tell yet (then the mark is ║)"),
-        ("◌", "blind: cannot be seen now, neither calm nor alarm"),
+        ("◌", "no data yet: cannot be judged now, neither calm nor alarm"),
         ("! ~ ○", "signal LOST; searching for it; resting (asleep while nobody pedals)"),
     ):
         y += 1

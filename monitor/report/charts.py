@@ -158,7 +158,7 @@ class Plot:
                 )
 
     def thin(self, points: Sequence[tuple[float, float]], name: str) -> None:
-        """A thin line with its name where it is farthest from nought; points that are not numbers break it."""
+        """A thin line with its name beside its farthest point; unknown points break it."""
         moves, pen = [], "M"
         for x, y in points:
             if math.isfinite(x) and math.isfinite(y):
@@ -170,7 +170,11 @@ class Plot:
         if not moves:
             return
         self.parts.append(tag("path", class_=f"thin side{name}", d="".join(moves)))
-        px, py = self.at(*max((p for p in points if math.isfinite(p[1])), key=lambda p: abs(p[1])))
+        # Not at the ends, where lines run together.
+        low, high = (self.x[0] + part * (self.x[1] - self.x[0]) for part in (0.1, 0.9))
+        known = [p for p in points if math.isfinite(p[1])]
+        middle = [p for p in known if low <= p[0] <= high] or known
+        px, py = self.at(*max(middle, key=lambda p: abs(p[1])))
         self.parts.append(tag("text", name, class_="small", x=px + 3, y=max(py - 3, self.top + 10)))
 
     def flag(self, x: float, note: str) -> None:

@@ -107,7 +107,7 @@ def _verdicts(study: Study) -> list[str]:
 def _repeats(study: Study) -> list[str]:
     if not study.repeats:
         return []
-    return ["THE SAME BLOCK AGAIN", *(f"{r.instrument}: {r.text}" for r in study.repeats)]
+    return ["REPEATS", *(f"{r.instrument}: {r.text}" for r in study.repeats)]
 
 
 def _splits(study: Study) -> list[str]:

@@ -271,7 +271,7 @@ class Judgement:
         if told:
             return told[-1].what
         if cause == "one-side":
-            return "; ".join(_side_words(r) for r in self.sides_off()) or "one side leans more than the other"
+            return "; ".join(_side_words(r) for r in self.sides_off()) or "the sides differ from each other"
         return "the ride does not tell what kind of error it is"
 
     def words(self) -> str:
@@ -596,7 +596,7 @@ def _sides(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
     if any(d.instrument == judgement.label for d in compared):
         return [Reason("good", "its sides agree with those of another instrument")]
     if any(d.side_reference == judgement.label for d in compared):
-        return [Reason("good", "the sides of others were judged by its own")]
+        return [Reason("good", "its sides were the reference for the sides of others")]
     return []
 
 
@@ -670,7 +670,7 @@ def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine])
     if reference is not None and len(powered) == 2:
         result.append(
             Open(
-                reference.label, "which of the two leans where they differ",
+                reference.label, "with two instruments, neither can be called wrong",
                 "add a third instrument: two can only differ",
             )
         )  # fmt: skip
