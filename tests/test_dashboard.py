@@ -435,7 +435,7 @@ async def test_hostile_names_reach_the_terminal_as_plain_text() -> None:
         (PEDALS, ("✓", "agrees", "-0.3 %")),
         (HERON, ("✗", "DIFFERS", "+5.2 %")),
         (SPIDER, ("?", "can't tell yet", "-1.9 %")),
-        (replace(SPIDER, **SILENT), ("◌", "blind", "")),
+        (replace(SPIDER, **SILENT), ("◌", "no data yet", "")),
         (replace(HERON, heard="lost", heard_since_s=831.0), ("!", "LOST", "for 0:41")),
         (replace(HERON, heard="given-up", heard_since_s=0.0), ("!", "GIVEN UP", "14:32 ago")),
         (replace(HERON, heard="searching", heard_since_s=860.0), ("~", "searching", "0:12")),
