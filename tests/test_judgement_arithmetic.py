@@ -1,0 +1,374 @@
+"""The arithmetic of a judgement, number by number, against hand calculation and published formulas.
+
+Each test stands against one change of meaning that would leave the words of a report
+plausible: half an edge, a forgotten part of a budget, a factor of 1 for 1.96.
+`python -m tests.benchmarks.judgement.mutations` makes those changes and looks that a test fails.
+"""
+
+import functools
+import math
+from dataclasses import replace
+
+import msgspec
+import numpy as np
+import pytest
+from scipy import stats
+
+from capture.record import Header
+from monitor.analysis import expected
+from monitor.analysis.block import Block
+from monitor.analysis.blockstats import Spread, interval, usual_spread
+from monitor.analysis.diagnose import attribute, diagnose, three_cornered_hat
+from monitor.analysis.lag import Lag, Timing, timing
+from monitor.live.faults import deviation
+from monitor.setup.bench import parse_bench
+from monitor.study import verdict
+from monitor.study.grid import Grid
+from monitor.study.parts.differences import _edge
+from monitor.study.parts.repeats import _repeat
+from monitor.study.recording import Recording, collect
+from monitor.study.results import Difference, Opened, SegmentStudy, Split, State, Study
+from monitor.study.study import study
+from tests.benchmarks.judgement.evening import UTC_NS, Meter, Piece, Plan, make
+
+RIDE = (
+    Piece("easy", 120, 130, 88),
+    Piece("steady 1/2", 150, 220, 90),
+    Piece("low cadence", 120, 220, 60),
+    Piece("high cadence", 120, 180, 104),
+    Piece("steady 2/2", 150, 220, 90),
+)
+LOSS = (3.0, 1.5)
+HUB = Meter(
+    "hub", "witness", "hub", "ant-trainer", 1.5, noise=1e-5, loss=LOSS, true_loss=LOSS, smoothing_s=0.25
+)
+PEDALS = Meter("pedals", "reference", "pedals", "ble-dual", 1.0, noise=1e-5)
+HERON = Meter("heron", "on-test", "pedals", "ble-dual", 1.5, noise=1e-5)
+
+
+def recording_of(*meters: Meter, ride: tuple[Piece, ...] = RIDE, sides: str = "") -> Recording:
+    """An evening almost without noise; the first meter is the reference. `sides` are those of the last."""
+    evening = make(Plan("arithmetic", 3, ride, meters, meters[0].label))
+    bench = evening.bench
+    if sides:
+        head, _, tail = bench.rpartition('sides = "total"')
+        bench = f'{head}sides = "{sides}"{tail}'
+    return collect(Header(bench, "test", UTC_NS, evening.protocol), evening.records)
+
+
+@functools.cache
+def with_a_hub() -> tuple[Recording, Study]:
+    recording = recording_of(PEDALS, HUB, HERON)
+    return recording, study(recording)
+
+
+@functools.cache
+def on_a_hub() -> tuple[Recording, Study]:
+    recording = recording_of(replace(HUB, role="reference"), replace(PEDALS, role="witness"))
+    return recording, study(recording)
+
+
+# -- the budget of a difference
+
+
+def test_an_edge_is_the_lag_times_the_rise_over_the_work() -> None:
+    """By hand: 200 W rise to 230 W, 20 s: 1 s x 30 W / (20 s x 215 W) = 0.698 %."""
+    power = np.array([200.0] * 10 + [230.0] * 10)
+    assert _edge(power, power, 215.0, 1.0) == pytest.approx(100 * 30 / (20 * 215), rel=1e-9)
+
+
+def test_after_correction_a_second_of_lag_is_left_to_doubt() -> None:
+    """Many meters have new values once a second: within it nobody knows when (common practice)."""
+    recording, _ = with_a_hub()
+    grid = Grid(recording)
+    heron = grid.labels.index("heron")
+    assert grid.lags[heron].u95_s is not None
+    assert grid.lag_bound_s(heron) >= 1.0
+
+
+def test_the_loss_of_a_hub_enters_with_a_fifth_of_itself_at_95_percent() -> None:
+    """By hand: at 220 W the hub gets 220 x 0.985 - 3 = 213.7 W, 2.864 % less; 1.96 x 0.2 x that = 1.12 %."""
+    _, told = with_a_hub()
+    for segment in told.segments:
+        (d,) = [d for d in segment.differences if d.instrument == "hub"]
+        crank_w = segment.means["pedals"].power_w
+        assert crank_w is not None
+        lost_percent = 100 * (1.5 / 100 * crank_w + 3.0) / crank_w
+        assert d.loss_u95_percent == pytest.approx(1.96 * 0.2 * lost_percent, rel=0.01)
+    steady = next(s for s in told.segments if s.name == "steady 1/2")
+    (d,) = [d for d in steady.differences if d.instrument == "hub"]
+    assert d.loss_u95_percent == pytest.approx(1.12, abs=0.02)
+
+
+def test_the_loss_of_the_reference_counts_as_its_own() -> None:
+    """Pedals on a hub as reference: the same 1.12 % at 220 W."""
+    _, told = on_a_hub()
+    steady = next(s for s in told.segments if s.name == "steady 1/2")
+    (d,) = [d for d in steady.differences if d.instrument == "pedals"]
+    assert d.loss_u95_percent == pytest.approx(1.12, abs=0.03)
+
+
+def test_the_spread_of_losses_is_that_of_published_chains() -> None:
+    """Efficiencies at 200 W with three sprockets (Wilson, Bicycling Science, 3rd ed.): 97.4, 97.6, 96.9 %.
+
+    Their losses spread by 13 % of the mean; at 100 W (96.2, 96.4, 94.9 %) by 19 %. What a bench
+    states, of whatever chain, is not known better than that.
+    """
+    spreads = []
+    for efficiencies in ((97.4, 97.6, 96.9), (96.2, 96.4, 94.9)):
+        losses = [100 - e for e in efficiencies]
+        spreads.append(float(np.std(losses, ddof=1) / np.mean(losses)))
+    assert spreads == pytest.approx([0.134, 0.194], abs=0.002)
+    assert max(spreads) <= expected.LOSS_SPREAD <= 2 * max(spreads)
+
+
+def test_a_share_in_steps_of_half_a_percent_hides_this_much_of_a_side() -> None:
+    """GUM 4.3.7: a resolution d is a rectangle of half-width d / 2, u = d / sqrt(12).
+
+    Half a percent of the total is one percent of a side at even halves: u = 1 / sqrt(12) = 0.289 %, for
+    one meter 0.566 % at 95 %. Without any noise a side is known no better than that.
+    """
+    _, told = with_a_hub()
+    sides = told.instruments["heron"].by_side
+    assert {s.side for s in sides} == {"left", "right"}
+    for s in sides:
+        assert s.u95_percent is not None
+        assert s.u95_percent >= 1.96 / math.sqrt(12) - 1e-3
+
+
+# -- gain and zero
+
+
+def test_gain_and_zero_against_a_hub_hold_what_its_loss_hides() -> None:
+    """By hand, without noise: 1.96 x 0.2 x 1.5 % = 0.0059; 1.96 x 0.2 x 3 W at 86 rpm = 0.131 N·m."""
+    _, told = with_a_hub()
+    hub = told.instruments["hub"]
+    assert hub.gain_u95 is not None
+    assert hub.offset_u95_nm is not None
+    assert hub.gain_u95 >= 1.96 * 0.2 * 0.015 - 1e-5
+    assert hub.offset_u95_nm >= 1.96 * 0.2 * 3.0 / (86 * 2 * math.pi / 60) - 1e-3
+
+
+def blocks_of(torques_nm: list[float], deviations: list[float], rpm: float = 90.0) -> list[Block]:
+    omega = rpm * 2 * math.pi / 60
+    return [
+        Block(10 * k, math.log1p(d), t * omega * (1 + d), t * omega, rpm, 0.0, *([None] * 6))
+        for k, (t, d) in enumerate(zip(torques_nm, deviations, strict=True))
+    ]
+
+
+def test_a_constant_loss_in_watts_leaves_the_zero_in_doubt() -> None:
+    """By hand: a fifth of 9 W at 9 rad/s is 0.2 N·m, and blocks without noise don't make it smaller."""
+    torques = [15.0, 30.0] * 10
+    found = diagnose(
+        blocks_of(torques, [0.03 + 1e-4 * (-1) ** (k // 2) for k in range(20)]), "total", 0.001, 9.0
+    )
+    assert found.sd_offset_nm == pytest.approx(0.2, rel=0.05)
+
+
+@pytest.mark.parametrize(("block_sd", "cause"), [(0.0111, "unclear"), (0.0079, "scale")])
+def test_a_cause_needs_odds_of_a_thousand_to_one(block_sd: float, cause: str) -> None:
+    """By hand: 3 % at 20 and at 40 N·m, three blocks each. The best zero offset is 0.72 N·m and leaves
+    3 x (0.006² + 0.012²) = 5.4e-4; over (0.7 x 0.0111)² that is 9 of chi squared, over (0.7 x 0.0079)²
+    it is 17.7. Odds of 1000 to 1 are exp(14 / 2).
+    """
+    blocks = blocks_of([20.0, 20.0, 40.0, 40.0, 20.0, 40.0], [0.03 + 1e-5 * (-1) ** k for k in range(6)])
+    assert diagnose(blocks, "total", block_sd).cause == cause
+
+
+def test_noise_that_goes_on_makes_gain_less_sure() -> None:
+    """The same twenty residuals in runs of five, and alternating: AR(1) makes runs worth fewer values."""
+    torques = [20.0] * 10 + [40.0] * 10
+    runs = [0.002 * (1 if (k // 5) % 2 else -1) for k in range(20)]
+    alternating = [0.002 * (1 if k % 2 else -1) for k in range(20)]
+    slow = diagnose(blocks_of(torques, [0.03 + r for r in runs]), "total", 0.0015)
+    quick = diagnose(blocks_of(torques, [0.03 + r for r in alternating]), "total", 0.0015)
+    assert quick.sd_gain is not None
+    assert slow.sd_gain is None or slow.sd_gain > 1.7 * quick.sd_gain
+
+
+# -- sides
+
+
+def _sided(left_w: list[float]) -> list[Block]:
+    return [
+        Block(10 * k, 0.0, 200.0 + d, 200.0, 90.0, 0.0, None, None, 100.0 + d, 100.0, 100.0, 100.0)
+        for k, d in enumerate(left_w)
+    ]
+
+
+@pytest.mark.parametrize(("spread_w", "side"), [(2.6, None), (1.5, "left")])
+def test_a_side_is_named_at_twice_its_half_width(spread_w: float, side: str | None) -> None:
+    """By hand: 5 W ± a in four alternating blocks: half-width 2.2 x 1.155 a / 2 = 1.27 a, twice: 2.54 a."""
+    found = attribute(_sided([5 + spread_w, 5 - spread_w, 5 + spread_w, 5 - spread_w]))
+    assert found is not None
+    assert found.u95_left_w == pytest.approx(2.2 * spread_w * math.sqrt(4 / 3) / 2, rel=1e-6)
+    assert found.side == side
+
+
+def test_the_floor_of_a_side_is_half_of_the_whole_floor() -> None:
+    """3 W of 200 W are 1.5 %; at even halves a side of 100 W has the same limit in percent, not twice it."""
+    bench = parse_bench(
+        '[bench]\nreference = "a"\n'
+        '[[instrument]]\nlabel = "a"\nlink = "log:a"\nsides = "both"\nclaim_percent = 0.5\n'
+        '[[instrument]]\nlabel = "b"\nlink = "log:b"\nsides = "both"\nclaim_percent = 0.5\n'
+    )
+    a, b = bench.instruments
+    assert expected.limits(bench, b, [a], 200.0).percent == pytest.approx(1.5)
+    side = expected.limits(bench, b, [a], 100.0, side=True)
+    assert (side.percent, side.floor_w) == (pytest.approx(1.5), pytest.approx(1.5))
+
+
+# -- scatter
+
+
+def test_degrees_of_freedom_are_those_of_the_effective_number() -> None:
+    """By hand: +1 +1 -1 -1 twice: r = 1/8, without its bias 0.3125, n_eff = 8 (1 - r)/(1 + r) = 4.19.
+
+    Student's t for 3.19 degrees of freedom (scipy), times sqrt((8 / 7) / 4.19).
+    """
+    values = np.array([1.0, 1.0, -1.0, -1.0] * 2)
+    found = interval(values, Spread())
+    assert found is not None
+    assert found.n_effective == pytest.approx(8 * (1 - 0.3125) / (1 + 0.3125))
+    t = float(stats.t.ppf(0.975, found.n_effective - 1))
+    assert found.u95 == pytest.approx(t * math.sqrt(8 / 7 / found.n_effective), rel=0.01)
+
+
+def test_what_a_segment_cannot_tell_the_session_tells() -> None:
+    """AR(1) with r = 0.6: known from groups of forty, and three blocks alone take it over."""
+    rng = np.random.default_rng(2)
+    x = np.zeros(4000)
+    for k in range(1, 4000):
+        x[k] = 0.6 * x[k - 1] + rng.normal(0, 0.8)
+    usual = usual_spread([x[k : k + 40] for k in range(0, 4000, 40)])
+    assert usual.r == pytest.approx(0.6, abs=0.06)
+    few = interval(x[:3], usual)
+    alone = interval(x[:3], replace(usual, r=0.0))
+    assert few is not None
+    assert alone is not None
+    assert few.n_effective == pytest.approx(max(1.0, 3 * (1 - usual.r) / (1 + usual.r)))
+    assert few.u95 > 1.5 * alone.u95
+
+
+def test_noise_of_three_counts_how_slow_it_is() -> None:
+    """Variance of a sample variance of AR(1): 2 s^4 / n x (1 + r²)/(1 - r²) (Priestley, 1981; from memory).
+
+    Three alike, r = 0.8, n = 3000: half of (v12 + v13 - v23) has a relative standard deviation of
+    sqrt(0.75 x 2 x 4 / n_eff), n_eff = 3000 x 0.36 / 1.64 = 659: 0.0955.
+    """
+    rng = np.random.default_rng(3)
+    x = np.zeros((3000, 3))
+    for k in range(1, 3000):
+        x[k] = 0.8 * x[k - 1] + 0.6 * rng.standard_normal(3)
+    estimates = three_cornered_hat(x)
+    assert estimates is not None
+    for e in estimates:
+        assert e.value is not None
+        half = (e.high**2 - e.value**2) / e.value**2
+        assert half == pytest.approx(1.96 * 0.0955, rel=0.25)
+
+
+# -- timing
+
+
+def test_a_lag_from_pieces_has_the_interval_of_their_mean(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By hand: 1.0, 1.2, 0.8, 1.1, 0.9 s: s = 0.158, t(4) = 2.776: 2.776 x 0.158 / sqrt(5) = 0.196 s."""
+    recording, _ = with_a_hub()
+    pieces = [Lag(x, 0.9, True) for x in (1.0, 1.2, 0.8, 1.1, 0.9)]
+    monkeypatch.setattr(Grid, "_step_lags", lambda *_args: pieces)
+    grid = Grid(recording)
+    found = grid.lags[grid.labels.index("heron")]
+    assert found.u95_s == pytest.approx(0.196, abs=0.001)
+
+
+def test_no_amount_of_data_tells_a_lag_better_than_updates_allow() -> None:
+    """Values of a second and revolutions of 0.7 s: u of a rectangle of 0.5 s is 0.5 / sqrt(12) = 0.144 s."""
+    rng = np.random.default_rng(2)
+    power = 200 + 40 * np.sin(np.arange(3600) / 9.0) + rng.normal(0, 0.1, 3600)
+    assert timing(power, power, Timing(0.0, 0.9), 0.0).sd_s >= 0.5 / math.sqrt(12)
+
+
+def test_a_doubled_side_that_comes_late_is_read_later() -> None:
+    """A left-only meter 2 s late, beside that side of a dual one: over steps of load both are one curve."""
+    ride = tuple(
+        Piece(f"over {k}" if k % 2 else f"under {k}", 40, 260 if k % 2 else 160, 88) for k in range(16)
+    )
+    late = Meter(
+        "heron", "on-test", "crank", "ble-total", 1.5, noise=1e-5, delay_s=2.0, gain_left=2.0, gain_right=0.0
+    )  # fmt: skip
+    grid = Grid(recording_of(PEDALS, late, ride=ride, sides="left"))
+    pair = grid.compared(grid.labels.index("heron"))
+    difference = pair.own_w - pair.reference_w
+    known = np.isfinite(difference)
+    assert known.sum() > 500
+    assert float(np.sqrt(np.mean(difference[known] ** 2))) < 8.0
+
+
+def test_a_lost_second_in_fifty_is_the_most() -> None:
+    """Five seconds in a hundred without a word speak against it; two are borne (common practice)."""
+    recording = recording_of(PEDALS, HERON, ride=RIDE[:3])
+    whole = study(recording)
+    assert all("not heard" not in r.text for r in whole.instruments["heron"].reasons)
+    records = make(Plan("arithmetic", 3, RIDE[:3], (PEDALS, HERON), "pedals"))
+    kept = [
+        r
+        for r in records.records
+        if getattr(r, "instrument", "") != "heron" or not 150e9 < r.t_ns < 171e9 or r.t_ns == 0
+    ]
+    header = Header(records.bench, "test", UTC_NS, records.protocol)
+    lossy = study(collect(header, kept)).instruments["heron"]
+    assert any("not heard for" in r.text and r.point == "bad" for r in lossy.reasons)
+
+
+# -- repeats, and what more riding would tell
+
+
+def _difference(deviation: float, spread: float, edge: float) -> Difference:
+    return Difference(
+        "heron", "pedals", 0.0, deviation, 0.0, spread, 1.8, "agrees", None, None, None, deviation, 9, spread,
+        0.0, edge,
+    )  # fmt: skip
+
+
+def test_a_repeat_has_both_spreads_as_root_sum_of_squares() -> None:
+    """By hand: 0.3 and 0.4 % give 0.5 %; with edges of 0.3 and 0.8 % they are 0.6 and 1.2 %: 1.342 %."""
+    segment = SegmentStudy(
+        "steady", 0.0, 100.0, True, {}, [], "block", "target", 10.0, 220.0, 220.0, 23.0, 90.0, "", False
+    )
+    plain = _repeat("steady", segment, _difference(0.2, 0.3, 0.0), segment, _difference(0.9, 0.4, 0.0))
+    assert plain.change_percent == pytest.approx(0.7)
+    assert plain.change_u95_percent == pytest.approx(0.5)
+    assert plain.beyond_chance
+    edged = _repeat("steady", segment, _difference(0.2, 0.3, 0.3), segment, _difference(0.9, 0.4, 0.8))
+    assert edged.change_u95_percent == pytest.approx(math.hypot(0.6, 1.2), abs=1e-3)
+
+
+def test_more_minutes_are_counted_in_blocks_of_ten_seconds() -> None:
+    """By hand: 12 blocks, ± 0.8 %, 0.4 % from the limit: four times the blocks, 36 more, six a minute: 6.
+
+    With 0.6 % of ± 1.0 % that never average down, 0.8 % from the limit: 12 ((0.64 / 0.28) - 1) / 6 = 2.6.
+    """
+    overall = Split("all", "all", "heron", "pedals", 12, 1.4, 0.8, 1.8, "undecided")
+    assert "about 6 more minutes" in verdict._more(overall, None)
+    opened = Opened("start", 0.0, "")
+    state = State(0.0, 120.0, opened, 12, 1.0, 1.0, 1.8, "undecided", budget={"scatter": 0.8, "loss": 0.6})
+    assert "about 3 more minutes" in verdict._more(overall, state)
+    stuck = msgspec.structs.replace(state, budget={"scatter": 0.6, "loss": 0.8})
+    assert "no more riding decides it" in verdict._more(overall, stuck)
+
+
+# -- words that stand on one torque
+
+
+def test_one_torque_says_nothing_of_the_others() -> None:
+    """Half an hour at one torque and cadence: whether the instrument serves at others stays open."""
+    ride = (Piece("steady 1/2", 200, 220, 90), Piece("steady 2/2", 200, 220, 90))
+    told = study(recording_of(PEDALS, HERON, HUB, ride=ride)).instruments["heron"]
+    assert any(r.point == "open" and "torque" in r.text for r in told.reasons)
+    assert told.serves_as_reference != "yes"
+
+
+def test_looking_again_does_not_shrink_what_is_systematic() -> None:
+    """One-sided 95 % of a normal distribution (scipy): 1.645 standard uncertainties of the loss."""
+    assert pytest.approx(float(stats.norm.ppf(0.95)), abs=0.01) == deviation.SYSTEMATIC
