@@ -278,6 +278,9 @@ def intervals(evening: Evening, study: dict[str, Any]) -> list[Interval]:
     for name, rows in (("overall", study["splits"]), ("overall (bias)", study["agreement"])):
         for r in rows:
             unit = r["instrument"] == "heron"
+            if name == "overall (bias)" and r["instrument"] == "hub":
+                # A bias states its scatter alone: what the chain takes is no part of it.
+                continue
             if (unit and not (whole and constant)) or r.get("by", "all") != "all":
                 continue
             truth = evening.deviation_percent(r["instrument"], p.reference, 0.0, end)
