@@ -27,11 +27,6 @@ def test_nobody_healthy_is_named_in_place_of_the_guilty(results: list[Result]) -
     assert [r.case for r in results if r.named == "wrong"] == []
 
 
-@pytest.mark.slow
-def test_healthy_instruments_at_four_fifths_of_the_limit_raise_no_alarm(results: list[Result]) -> None:
-    assert {r.case: r.alarms for r in results if "0.8" in r.scenario and r.alarms} == {}
-
-
 @pytest.mark.parametrize("scenario", ["wrong reference", "consensus of 3, one bad"])
 def test_the_guilty_one_is_named_and_nobody_else(scenario: str) -> None:
     result = judge(scenario, FIRST_SEED + 100)

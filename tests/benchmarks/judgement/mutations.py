@@ -1,8 +1,9 @@
 """`python -m tests.benchmarks.judgement.mutations`: does a test fail when the arithmetic changes its meaning?
 
 Each change is made alone in a temporary copy of the tree, and the tests named beside it are run there
-until the first one fails. First all have to pass with nothing changed. A change that no test notices is listed, and the exit status is 1; so is one
-whose text stands no longer in the source, or stands there twice: it has to be written anew.
+until the first one fails. First all have to pass with nothing changed. A change that no test notices is
+listed, and the exit status is 1; so is one whose text stands no longer in the source, or stands there
+twice: it has to be written anew.
 """
 
 import argparse
