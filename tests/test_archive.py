@@ -54,7 +54,7 @@ def test_a_folder_of_sessions_is_one_table(folder: Path) -> None:
     seconds = pyarrow.dataset.dataset(target / SECONDS, partitioning="hive").to_table()
     assert len(set(seconds["session"].to_pylist())) == 3
     ((joules,),) = duckdb.sql(
-        f"select sum(power_w) from read_parquet('{target / SECONDS}/*/{PART}', hive_partitioning=true) "
+        f"select sum(work_j) from read_parquet('{target / SECONDS}/*/{PART}', hive_partitioning=true) "
         f"where instrument = 'heron' and session = '{sessions_in(folder)[0].name}'"
     ).fetchall()
     study = read_study(sessions_in(folder)[0] / STUDY)

@@ -47,10 +47,17 @@ def test_the_grid_holds_all_work_and_the_samples_every_packet(session: Path) -> 
     study = decode((session / STUDY).read_bytes())
     names = [c.name for c in columns]
     assert names[:3] == ["time_s", "utc", "segment"]
-    assert names[3:8] == [f"hub.{x}" for x in ("power_w", "left_w", "right_w", "cadence_rpm", "coverage")]
+    kinds = ("power_w", "work_j", "left_w", "right_w", "cadence_rpm", "coverage")
+    assert names[3:9] == [f"hub.{x}" for x in kinds]
     for label in ("hub", "pedals", "heron"):
-        work_kj = math.fsum(p for p in grid[f"{label}.power_w"] if p is not None) / 1000.0
+        work_kj = math.fsum(j for j in grid[f"{label}.work_j"] if j is not None) / 1000.0
         assert work_kj == pytest.approx(study.instruments[label].work_kj, abs=6e-4)
+        for power, work, part in zip(
+            *(grid[f"{label}.{x}"] for x in ("power_w", "work_j", "coverage")), strict=True
+        ):
+            # A mean of the covered part: a plain mean over the column is right.
+            assert (power is None) == (part < 0.5)
+            assert power is None or power * part == pytest.approx(work, rel=1e-9, abs=1e-9)
     assert grid["pedals.power_w"][212] is None
     assert grid["pedals.coverage"][212] == 0.0
     assert grid["segment"][100] == "steady 220"
@@ -170,7 +177,7 @@ def test_fit_files_come_back_from_an_independent_reader(session: Path, tmp_path:
         assert records[0]["timestamp"].timestamp() == UTC_NS / 1e9
         for k in range(0, len(records), 7):
             power = grid[f"{label}.power_w"][k]
-            assert records[k]["power"] == (None if power is None else round(power))
+            assert records[k].get("power") == (None if power is None else round(power))
             exact = records[k].get(f"{label}.power_w")
             assert exact == (None if power is None else pytest.approx(power, rel=1e-6))
             rpm = grid[f"{label}.cadence_rpm"][k]
@@ -247,7 +254,7 @@ def test_parquet_is_read_by_pandas_and_duckdb(session: Path, tmp_path: Path) -> 
     assert worst == max(
         abs(d.deviation_percent) for s in study.segments for d in s.differences if d.instrument == "heron"
     )
-    ((joules,),) = duckdb.sql(f"select sum(\"hub.power_w\") from '{paths['grid.parquet']}'").fetchall()
+    ((joules,),) = duckdb.sql(f"select sum(\"hub.work_j\") from '{paths['grid.parquet']}'").fetchall()
     assert joules / 1000.0 == pytest.approx(study.instruments["hub"].work_kj, abs=6e-4)
 
 

@@ -36,12 +36,13 @@ VERDICT_COLUMNS = (
 )  # fmt: skip
 SECOND_COLUMNS = (
     Column("time_s", "float", "s"), Column("utc", "text"), Column("segment", "text"),
-    Column("instrument", "text"), Column("power_w", "float", "W"), Column("left_w", "float", "W"),
-    Column("right_w", "float", "W"), Column("cadence_rpm", "float", "rpm"), Column("coverage", "float", "1"),
+    Column("instrument", "text"), Column("power_w", "float", "W"), Column("work_j", "float", "J"),
+    Column("left_w", "float", "W"), Column("right_w", "float", "W"), Column("cadence_rpm", "float", "rpm"),
+    Column("coverage", "float", "1"),
 )  # fmt: skip
 _JUDGED = ("evening", "instrument", "segment", "start_s", "deviation_percent", "limit_percent")
 """What is known wherever a verdict is."""
-_OF_GRID = ("power_w", "left_w", "right_w", "cadence_rpm", "coverage")
+_OF_GRID = ("power_w", "work_j", "left_w", "right_w", "cadence_rpm", "coverage")
 
 
 class Entry(msgspec.Struct, frozen=True):

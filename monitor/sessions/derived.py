@@ -421,6 +421,10 @@ def _over(values: Sequence[float | None], divisor: float | Sequence[int]) -> Flo
 # -- grid
 
 
+HALF = 0.5
+"""Covered part of a second from which it has a mean power (common practice, no source)."""
+
+
 def grid_columns(bench: Bench) -> "list[Column]":
     """The synchronized grid: a row a second."""
     from storage.tables import Column
@@ -429,6 +433,7 @@ def grid_columns(bench: Bench) -> "list[Column]":
     for instrument in bench.instruments:
         columns += [
             Column(f"{instrument.label}.power_w", "float", "W"),
+            Column(f"{instrument.label}.work_j", "float", "J"),
             Column(f"{instrument.label}.left_w", "float", "W"),
             Column(f"{instrument.label}.right_w", "float", "W"),
             Column(f"{instrument.label}.cadence_rpm", "float", "rpm"),
@@ -440,8 +445,8 @@ def grid_columns(bench: Bench) -> "list[Column]":
 def grid_values(recording: Recording) -> dict[str, Any]:
     """The columns of the grid. Row k covers the second [k, k + 1).
 
-    `power_w` is the work of the second over one second, so that its sum is the work even
-    where `coverage` is below 1; None where nothing is known.
+    `power_w` and the sides are means over the covered part of the second, None where less than
+    half of it (`HALF`) is; `work_j` is the work of that part, so that its sum is the work.
     """
     import numpy as np
 
@@ -460,15 +465,16 @@ def grid_values(recording: Recording) -> dict[str, Any]:
     }
     for i, instrument in enumerate(recording.bench.instruments):
         c = cells[:, i]
-        known, sided, turned = c[:, COVERED] > 0.0, c[:, SIDED] > 0.0, c[:, TURNED] > 0.0
+        known, turned = c[:, COVERED] > 0.0, c[:, TURNED] > 0.0
+        half = c[:, COVERED] >= HALF
         with np.errstate(invalid="ignore", divide="ignore"):
-            # Sides are known for a part of the second, power for another: both as of the whole.
-            side_w = np.where(sided, c[:, LEFT] / c[:, SIDED] * c[:, COVERED], np.nan)
+            power = np.where(half, c[:, WORK] / c[:, COVERED], np.nan)
+            side_w = np.where(half & (c[:, SIDED] > 0.0), c[:, LEFT] / c[:, SIDED], np.nan)
             cadence = np.where(turned, 60.0 * c[:, REVS] / c[:, TURNED], np.nan)
-        power = np.where(known, c[:, WORK], np.nan)
         nothing = np.full(seconds, np.nan)
         told = instrument.sides != "total"
         values[f"{instrument.label}.power_w"] = power
+        values[f"{instrument.label}.work_j"] = np.where(known, c[:, WORK], np.nan)
         values[f"{instrument.label}.left_w"] = side_w if told and instrument.sides != "right" else nothing
         values[f"{instrument.label}.right_w"] = (
             power - side_w if told and instrument.sides != "left" else nothing

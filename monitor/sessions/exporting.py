@@ -331,7 +331,8 @@ def package_items(
         Item(
             "grid.parquet", names[GRID],
             "a row a second, all instruments on one clock: power, sides, cadence, and `coverage`, the part "
-            "of the second that was heard; the sum of `power_w` is the work in joules",
+            "of the second that was heard; power is the mean of that part, empty below half; the sum of "
+            "`work_j` is the work in joules",
         ),
         Item(
             "samples.parquet", names[SAMPLES],
