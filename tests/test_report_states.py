@@ -134,12 +134,13 @@ def test_the_first_screen_answers_for_the_unit_on_test(full: Study, shared: Shar
     assert "scene heron, model crank, serial 4103, firmware 0.9" in first
     tiles = re.findall(r'<div class="tile (\w+)"><dt>(.*?)</dt><dd class="answer">(.*?)</dd>', first)
     assert tiles[0] == ("agrees", "Reads true?", "✓ agrees")
-    assert tiles[2] == ("agrees", "What cured it?", "Zeroed at 3:00")
+    assert tiles[2] == ("agrees", "What cured it?", "Zeroing at 3:00")
     assert len(tiles) == 4
     assert "as left −0.2 ± 0.4 %; as found +4.7 ± 0.4 %, differs" in first
     assert lead_of(page).startswith("heron agrees with hub as left (−0.2 ± 0.4 %); as found: +4.7 ± 0.4 %")
     assert len(lead_of(page).split()) < 25
     assert "deviation over the session" in first
+    assert '<p class="word">✓ agrees as left</p>' in main
     assert 'class="flag"' in first
     assert 'class="thin sideL"' in first
 

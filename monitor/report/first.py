@@ -7,7 +7,7 @@ import numpy as np
 from monitor.report.charts import Markup, Plot, padded, swatch
 from monitor.report.material import Material
 from monitor.report.series import rolling
-from monitor.report.states import judged_states
+from monitor.report.states import act_name, judged_states
 from monitor.report.words import ANSWERS, WORDS
 from monitor.study.results import InstrumentStudy, State
 from monitor.text import PAGE, clock, minus, plain
@@ -97,7 +97,7 @@ def _cure(given: Material, label: str) -> dict[str, str]:
     if helped:
         act = helped[-1]
         by = f"changed it by {PAGE.sure(act.change_percent, act.u95_percent)} %"
-        name = plain(act.act, 30)
+        name = act_name(act)
         return {
             "question": question, "verdict": "agrees" if act.effect == "cured" else "undecided",
             "answer": f"{name[:1].upper()}{name[1:]} at {clock(act.t_s)}", "more": f"{by}: {act.effect}",

@@ -71,14 +71,19 @@ def by_role(study: Study) -> list[str]:
 def _opened(s: State) -> str:
     words = OPENED.get(s.opened_by.kind, s.opened_by.kind)
     text = plain(s.opened_by.text, 40)
-    return words if not text or text == words else f"{words}: {text}"
+    # Many texts begin with the word for what opened it.
+    return text if text.startswith(words) else f"{words}: {text}" if text else words
+
+
+def act_name(act: ActJudged) -> str:
+    """What was done. A position that belongs to an instrument is how it sits, not how the rider does."""
+    names = {"zeroed": "zeroing", "remounted": "remounting", "position": "remounting"}
+    return names.get(act.act, plain(act.act, 40))
 
 
 def act_sentence(study: Study, act: ActJudged, figures: Figures) -> str:
     """What an act changed, and how the instrument has read since."""
-    what = {"zeroed": "zeroing", "remounted": "remounting", "position": "changing position"}.get(
-        act.act, plain(act.act, 40)
-    )
+    what = act_name(act)
     if act.change_percent is None:
         return f"{act.instrument}: the effect of {what} at {clock(act.t_s)} can't be told."
     change = f"{figures.sure(act.change_percent, act.u95_percent)} %"

@@ -16,6 +16,7 @@ WORDS = {
     "reference": "● the reference",
     "none": "– no power to judge",
 }
+ANSWERED = ("agrees", "differs", "undecided")
 ANSWERS = {"yes": "Yes", "no": "No", "undecided": "Can’t tell yet"}
 POINTS = {"good": "✓", "bad": "✗", "open": "?"}
 LOADS = {
@@ -49,14 +50,16 @@ def cards(given: Material) -> list[dict[str, Any]]:
     result = []
     for label in by_role(given.study):
         i = given.study.instruments[label]
+        # The headline is how a unit was left; what was before stands in the sentence.
+        verdict = i.as_left if i.as_left is not None and i.verdict in ANSWERED else i.verdict
         result.append(
             {
                 "label": label,
                 "swatch": Markup(swatch(given.order[label])),
                 "role": i.role,
                 "mount": i.mount,
-                "verdict": i.verdict,
-                "word": WORDS[i.verdict],
+                "verdict": verdict,
+                "word": WORDS[verdict] + (" as left" if verdict != i.verdict else ""),
                 "sentence": minus(plain(i.sentence)),
                 "cause": i.cause,
                 "cause_text": plain(i.cause_text[:1].upper() + i.cause_text[1:])
