@@ -21,6 +21,7 @@ from monitor.live.comparator import KNOWN_LAG_SD_S
 from monitor.setup.bench import CONSENSUS, Instrument
 from monitor.study.recording import Recording
 from monitor.study.segments import Span, row_median
+from monitor.study.shown import shown_over_counted
 
 Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]
@@ -132,6 +133,11 @@ class Grid:
                 self.side_references[i] = self._side_reference(i)
         self.losses = [loss_of(instrument) for instrument in self.instruments]
         self.power_w = self._shown(WORK, COVERED)
+        self.accounts = [
+            shown_over_counted(recording, i, self.power_w[:, i]) for i in range(len(self.labels))
+        ]
+        # What it shows is what is judged; its counters say when the work was done.
+        self.power_w *= [self.shown_factor(i) for i in range(len(self.labels))]
         self.ridden = np.stack([self._ridden(i) for i in range(len(self.labels))], axis=1)
         with np.errstate(invalid="ignore"):
             self.no_power = self.ridden & (self.power_w < NO_POWER_W)
@@ -142,12 +148,19 @@ class Grid:
         self.crank_w = np.full_like(self.power_w, np.nan)
         for i in self.powered:
             self.crank_w[:, i] = at_crank(self.losses[i], self.sound_w[:, i])
-        self.left_w = np.where(self.excluded, np.nan, self._shown(LEFT, SIDED))
+        self.left_w = np.where(self.excluded, np.nan, self._shown(LEFT, SIDED)) * [
+            self.shown_factor(i) for i in range(len(self.labels))
+        ]
         self.cadence_rpm = 60.0 * self._shown(REVS, TURNED)
         self.rpm = row_median(self.cadence_rpm)
         self.consensus_w = row_median(self.crank_w[:, self.powered])
         self.lags = self._lags()
         self._compared: dict[int, Compared] = {}
+
+    def shown_factor(self, i: int) -> float:
+        """What its counted power is multiplied by to be what it shows: 1 while both accounts agree."""
+        account = self.accounts[i]
+        return account.ratio if account is not None and account.leaves_one else 1.0
 
     def _side_reference(self, i: int) -> int | None:
         """Whose sides an instrument that joined afterwards is compared with: the most trusted."""

@@ -23,7 +23,7 @@ from monitor.study.parts.splits import agreement_of, line_of, splits_of
 from monitor.study.parts.states import Pair, acts_judged, left_mask
 from monitor.study.parts.who import attributed, same_as, who
 from monitor.study.recording import Recording
-from monitor.study.results import InstrumentStudy, Study, encode, known, rounded
+from monitor.study.results import InstrumentStudy, ShownOverCounted, Study, encode, known, rounded
 from monitor.study.verdict import Judgement, conclude, open_questions
 from monitor.text import clock
 
@@ -68,7 +68,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
             signal_of(shared, i), diagnoses.get(i), recording.bench, i in grid.powered, by_side(shared, i),
             common[-1] if common else None, common[0] if common else None,
             grid.labels[copies[i]] if i in copies else None,
-            states.get(i, []), [a for a in acts if a.instrument == label],
+            states.get(i, []), [a for a in acts if a.instrument == label], _account(shared, i),
         )
         for i, label in enumerate(grid.labels)
     }  # fmt: skip
@@ -97,6 +97,13 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         program=recording.header.program,
         acts_judged=acts,
     )
+
+
+def _account(shared: Shared, i: int) -> ShownOverCounted | None:
+    account = shared.grid.accounts[i]
+    if account is None:
+        return None
+    return ShownOverCounted(rounded(account.ratio, 4), rounded(account.u95, 4))
 
 
 def _instrument(
@@ -159,7 +166,9 @@ def _instrument(
         noise_high_w=known(own_noise[1], 2) if own_noise else None,
         lag_u95_s=known(lag.u95_s, 2) if lag is not None else None,
         lag_correlation=known(lag.correlation, 3) if lag is not None else None,
-        work_kj=known(float(grid.cells[:, i, WORK].sum()) / 1000.0, 3) if powered else None,
+        work_kj=known(grid.shown_factor(i) * float(grid.cells[:, i, WORK].sum()) / 1000.0, 3)
+        if powered
+        else None,
         signal=judgement.signal,
         cause_text=judgement.cause_text,
         by_side=list(judgement.by_side),

@@ -67,11 +67,12 @@ def means_of(shared: Shared, i: int, begin: int, end: int) -> Means:
     cells = grid.cells[begin:end, i].sum(axis=0)
     length = end - begin
     covered, sided, turned = float(cells[COVERED]), float(cells[SIDED]), float(cells[TURNED])
-    power = float(cells[WORK]) / covered if covered > 0.5 and i in grid.powered else None
+    account = grid.shown_factor(i)
+    power = account * float(cells[WORK]) / covered if covered > 0.5 and i in grid.powered else None
     left = right = percent = None
     sides = grid.instruments[i].sides
     if power is not None and sided > 0.5 and sides != "total":
-        side_w = float(cells[LEFT]) / sided
+        side_w = account * float(cells[LEFT]) / sided
         left = side_w if sides != "right" else None
         right = power - side_w if sides != "left" else None
         percent = 100.0 * side_w / power if sides == "both" and power > 0.0 else None

@@ -12,7 +12,7 @@ from monitor.analysis.diagnose import attribute, diagnose, torque_line
 from monitor.analysis.expected import LOSS_SPREAD
 from monitor.analysis.statistics import Floats, t_975
 from monitor.study.grid import Blocks, Bools
-from monitor.study.parts.changes import NEAR_ACT_S
+from monitor.study.parts.changes import NEAR_ACT_S, SAME_CHANGE_S
 from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
 from monitor.study.parts.sides import COARSE_SHARE_PERCENT, as_blocks
@@ -23,6 +23,7 @@ AROUND_BLOCKS = 30
 """An act is judged by so many blocks before and after it: five minutes."""
 RIDDEN_BETWEEN_S = 5
 """A change is placed to some seconds; with more riding between them act and change are two things."""
+TO_99 = 2.576 / 1.96
 LEAST_BLOCKS = 3
 """Fewer blocks make no state that can be judged."""
 LIKELY_OFFSET_NM = 0.2
@@ -59,8 +60,8 @@ class Change(NamedTuple):
 
     @property
     def seen(self) -> bool:
-        """Whether it is beyond its uncertainty."""
-        return self.u95 is not None and abs(self.change) > self.u95
+        """Whether it is beyond its uncertainty, at 99 %: an evening has several acts, each looked at."""
+        return self.u95 is not None and abs(self.change) > TO_99 * self.u95
 
 
 def boundaries_of(shared: Shared, label: str, shifts: Sequence[ShiftStudy]) -> list[Boundary]:
@@ -103,9 +104,18 @@ class Pair:
         self.middle: Floats = np.asarray(self.blocks.begin_s + 0.5 * BLOCK_S, dtype=np.float64)
         own = boundaries_of(shared, self.label, shifts)
         theirs = boundaries_of(shared, self.reference, shifts)
-        self.boundaries = sorted([*own, *theirs], key=lambda b: b.t_s)
+        self.boundaries = self._apart(sorted([*own, *theirs], key=lambda b: b.t_s))
         self.changes: dict[Boundary, Change] = {}
         self.kept = self._keep()
+
+    def _apart(self, boundaries: list[Boundary]) -> list[Boundary]:
+        """Steps with nothing to judge between them and an act are the act's: a step is placed roughly."""
+        acts = [b for b in boundaries if b.act]
+        return [b for b in boundaries if b.act or not any(self._is_the_acts(b, a) for a in acts)]
+
+    def _is_the_acts(self, step: Boundary, act: Boundary) -> bool:
+        low, high = sorted((step.t_s, act.t_s))
+        return high - low <= SAME_CHANGE_S and int(self.mask(low, high).sum()) < LEAST_BLOCKS
 
     def _keep(self) -> list[Boundary]:
         """The boundaries that changed something; the stretches beside the others are one state."""
@@ -120,7 +130,7 @@ class Pair:
                     kept.append(boundary)
                 continue
             self.changes[boundary] = change
-            if change.seen:
+            if change.seen and abs(change.change) + (change.u95 or 0.0) > NO_CHANGE_PERCENT:
                 kept.append(boundary)
         return kept
 
@@ -328,6 +338,8 @@ def _effect(
     """`cured`: beyond the limit before and within it after, by a change beyond chance."""
     if change.u95 is None:
         return "undecided"
+    if abs(change.change) + change.u95 <= NO_CHANGE_PERCENT:
+        return "no-change"
     if not change.seen:
         small = abs(change.change) + change.u95 <= max(NO_CHANGE_PERCENT, 0.5 * limit)
         return "no-change" if small else "undecided"
