@@ -20,7 +20,6 @@ import secrets
 import shutil
 import signal
 import sys
-import tempfile
 import time
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -39,6 +38,7 @@ from storage.disk import is_plain, write_whole
 from storage.feed import Feed, in_thread
 from storage.job import Job, JobError, Refusal, Refused, Started
 from storage.journal import Flush, JournalWriter
+from storage.remainder import make_refuge
 from storage.rows import clean
 from storage.session import LIVE, LOG, LOG_LIMIT, Live, Session, create_session
 from storage.will import Wills
@@ -565,7 +565,7 @@ class Recorder:
         return task.done()
 
     async def _keep_elsewhere(self, reason: str | None) -> bytes:
-        """The disk is lost: what is in memory goes to a journal of its own, among temporary files.
+        """The disk is lost: what is in memory goes to a journal of its own (`storage.remainder`).
 
         `reason`: of the `End` that is still to come; None if the writer has it already. Gives that `End`
         for the viewers; empty if it is on the disk after all.
@@ -578,7 +578,9 @@ class Recorder:
             ended = left.pop()
             reason = ended.reason if isinstance(ended, End) else ""
         lost, now_ns = self._writer.dropped, self.now_ns()
-        last = await asyncio.to_thread(_write_elsewhere, self._writer.header, left, lost, End(now_ns, reason))
+        ended_at = End(now_ns, reason)
+        place = self._session.path
+        last = await asyncio.to_thread(_write_elsewhere, place, self._writer.header, left, lost, ended_at)
         log.error("%s", last[0].reason)
         self._session.info.remarks.append(last[0].reason)
         first, end = (_checked(each)[0] for each in last)
@@ -586,11 +588,13 @@ class Recorder:
         return end
 
 
-def _write_elsewhere(header: Header, left: list[Record], lost: int, end: End) -> tuple[Store, End]:
-    """Write records to a new journal among temporary files, then where they are, and the end."""
+def _write_elsewhere(
+    session: Path, header: Header, left: list[Record], lost: int, end: End
+) -> tuple[Store, End]:
+    """Write records to a new journal on another disk, then where they are, and the end."""
     other: JournalWriter | None = None
     try:
-        folder = Path(tempfile.mkdtemp(prefix="plumbwatt-session-"))
+        folder = make_refuge(session)
         other = JournalWriter(folder, header)
         for each in left:
             if not other.append(each):

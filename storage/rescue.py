@@ -13,6 +13,7 @@ from storage.damage import Damage, SessionError
 from storage.disk import read_plain, write_whole
 from storage.info import Anchor, Clock, Counts, Listed, write_info
 from storage.journal import Flush, JournalWriter, read_journal
+from storage.remainder import read_session
 from storage.session import LOG, LOG_LIMIT, Session, make_folder, open_session
 
 _FLUSH_RECORDS = 4096
@@ -74,27 +75,27 @@ def rescue(folder: Path | str) -> RescueReport:
         DamagedSession: the journal is empty.
     """
     session = open_session(folder)
-    _, records = read_journal(session.path)
+    _, records = read_session(session.path)
     for _ in records:
         pass
-    if records.damage is None:
+    if records.damage is None and records.rest is None:
         text = "the session is whole, there is nothing to mend"
         return RescueReport(outcome="whole", path=session.path, records=records.count, text=text)
     if not records.count:
-        damage = records.damage
+        damage = records.damage or Damage()
         text = f"not one record can be read: {damage.text}"
         return RescueReport(outcome="nothing", path=None, bytes_lost=damage.bytes_lost, text=text)
     path = make_folder(session.path.parent, f"{session.path.name}-rescued")
     try:
-        return _rescue_into(path, session, records.damage)
+        return _rescue_into(path, session, records.damage or Damage(), records.rest)
     except BaseException:
         # Only ours, and not yet a session that anyone was told of.
         shutil.rmtree(path, ignore_errors=True)
         raise
 
 
-def _rescue_into(path: Path, session: Session, damage: Damage) -> RescueReport:
-    header, records = read_journal(session.path)
+def _rescue_into(path: Path, session: Session, damage: Damage, rest: Path | None) -> RescueReport:
+    header, records = read_session(session.path)
     writer = JournalWriter(path, header)
     kept, copied = _Tally(), _Tally()
 
@@ -130,6 +131,8 @@ def _rescue_into(path: Path, session: Session, damage: Damage) -> RescueReport:
         if damage.lossy
         else f"all {kept.count} records kept, to {kept.last_ns / 1e9:.1f} s; {damage.text}"
     )
+    if rest is not None:
+        text += f"; joined with its end, which stood in {rest}"
     _describe(path, session, header, copied, text)
     # A log that is missing, too long or a link to something else is no reason to keep nothing.
     with contextlib.suppress(OSError, SessionError):

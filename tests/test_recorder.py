@@ -937,7 +937,7 @@ async def test_a_disk_that_never_comes_back_costs_nothing_either(
     begin: Begin, disks: list[Stubborn], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ):
     (tmp_path / "elsewhere").mkdir()
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "elsewhere"))
+    monkeypatch.setattr("storage.remainder.refuges", lambda: [tmp_path / "elsewhere"])
     monkeypatch.setattr(recorder, "LAST_WORDS_S", 0.2)
     radio = Radio(["hub"])
     bench = await begin({"bluetooth": radio}, links=[("bluetooth", "hub")])
@@ -981,7 +981,7 @@ async def test_a_disk_that_hangs_does_not_hold_back_the_end(
     begin: Begin, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ):
     (tmp_path / "elsewhere").mkdir()
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "elsewhere"))
+    monkeypatch.setattr("storage.remainder.refuges", lambda: [tmp_path / "elsewhere"])
     monkeypatch.setattr(recorder, "LAST_WORDS_S", 0.2)
     monkeypatch.setattr(recorder, "SLOW_S", 0.2)
     monkeypatch.setattr(recorder, "FLUSH_S", 0.05)
@@ -1020,7 +1020,7 @@ async def test_what_can_be_kept_nowhere_is_counted_as_lost(
 ):
     """The other disk is as full as the first: no word of a place where nothing is."""
     (tmp_path / "elsewhere").mkdir()
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "elsewhere"))
+    monkeypatch.setattr("storage.remainder.refuges", lambda: [tmp_path / "elsewhere"])
     monkeypatch.setattr(recorder, "LAST_WORDS_S", 0.2)
     radio = Radio(["hub"])
     bench = await begin({"bluetooth": radio}, links=[("bluetooth", "hub")])
@@ -1056,7 +1056,7 @@ async def test_a_disk_that_fails_at_the_very_end_is_told(
     begin: Begin, disks: list[Stubborn], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ):
     (tmp_path / "elsewhere").mkdir()
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "elsewhere"))
+    monkeypatch.setattr("storage.remainder.refuges", lambda: [tmp_path / "elsewhere"])
     radio = Radio(["hub"])
     bench = await begin({"bluetooth": radio}, links=[("bluetooth", "hub")])
     await radio.ready.wait()

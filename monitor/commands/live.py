@@ -16,18 +16,22 @@ from monitor.commands.output import UsageError, has_screen, on_terminal, write_m
 from monitor.finding import Finding
 from monitor.live.runner import Runner
 from monitor.sessions.derived import (
+    MAKE_ROOM,
     NAMES,
+    Made,
     end_line,
     finding_line,
+    make_derived,
+    missing_words,
     recorded_settings,
     up_to_date,
-    write_derived,
 )
 from monitor.sessions.live_session import LiveSession
 from monitor.setup.bench import Bench, load_bench, parse_bench
 from monitor.setup.protocol import Protocol, load_protocol
 from storage.attach import Attachment, RunningRecorder, attach, start_recorder
 from storage.job import Job
+from storage.remainder import remainder_of
 from storage.session import open_session, read_live
 
 TAKE_OVER_S = 3.0
@@ -343,12 +347,27 @@ def _conclude(session: LiveSession, judges: bool = True) -> int:
     """Make everything from the journal and say where it is; 4 if the recorder died."""
     if session.closed_why:
         write_message(f"plumbwatt: THE RECORDER DIED: {session.closed_why}")
-    made: list[Path] = []
+    code = 4 if session.closed_why else 0
+    if (rest := remainder_of(session.folder)) is not None:
+        write_message(
+            f"plumbwatt: {session.folder}: its disk failed. The rest of the records stands in {rest}."
+        )
+        write_message(f"`plumbwatt rescue {session.folder}` joins both, into a whole session.")
+        code = 4
+    made: Made | None = None
     if not judges or len(up_to_date(session.folder)) == len(NAMES):
         write_message(f"closed; `plumbwatt study {session.folder}` judges it.")
     else:
-        made = write_derived(session.folder, lambda text: write_message(f"  {text}"))
+        made = make_derived(session.folder, lambda text: write_message(f"  {text}"))
     write_message(f"session: {session.folder}")
-    for path in made:
+    if made is None:
+        return code
+    for path in made.paths:
         write_message(f"  {path}")
-    return 4 if session.closed_why else 0
+    if made.missing:
+        remedy = MAKE_ROOM.format(folder=session.folder)
+        write_message(f"plumbwatt: {session.folder}: {missing_words(made.missing)}. {remedy}")
+    if made.damage is not None:
+        write_message(f"plumbwatt: {session.folder}: {made.damage.text}.")
+        return 4
+    return code or (2 if made.missing else 0)

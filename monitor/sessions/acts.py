@@ -19,7 +19,7 @@ from monitor.setup.toml_check import BenchError
 from monitor.text import clock
 from storage.damage import Damage, SessionError
 from storage.disk import need_plain, read_plain
-from storage.journal import Records, read_journal
+from storage.remainder import Joined, read_session
 
 AMENDMENTS = "amendments.jsonl"
 LONGEST = 500
@@ -148,7 +148,7 @@ def _ns(at_s: float) -> int:
 class AmendedRecords:
     """The records of a session as they are to be read; `damage` as of the journal. One pass."""
 
-    def __init__(self, journal: Records, amendments: list[Amendment]) -> None:
+    def __init__(self, journal: Joined, amendments: list[Amendment]) -> None:
         self._journal = journal
         self.amendments = amendments
         self._records = amended(journal, amendments) if amendments else iter(journal)
@@ -173,10 +173,10 @@ class AmendedRecords:
 def open_session_journal(folder: Path) -> tuple[Header, AmendedRecords]:
     """Header and records of a session folder, acts as they were put right.
 
-    Raises what `storage.journal.read_journal` raises, and SessionError for a bad amendment.
+    Raises what `storage.remainder.read_session` raises, and SessionError for a bad amendment.
     """
     amendments = read_amendments(folder)
-    header, records = read_journal(folder)
+    header, records = read_session(folder)
     return header, AmendedRecords(records, amendments)
 
 
@@ -185,7 +185,7 @@ def open_session_journal(folder: Path) -> tuple[Header, AmendedRecords]:
 
 def list_acts(folder: Path) -> list[Listed]:
     """Every act of a session, those that were added last, with how it read and how it reads."""
-    _, records = read_journal(folder)
+    _, records = read_session(folder)
     latest = _latest(read_amendments(folder))
     listed = []
     number = 0
@@ -264,7 +264,7 @@ KINDS = ("mark", "zeroed", "gear", "note", "position", "segment", "remounted", "
 def _check(folder: Path, now: Reading, was: Reading | None) -> None:
     """SessionError, with the nearest right one, if an act can't be of this session."""
     listed = list_acts(folder)
-    header, records = read_journal(folder)
+    header, records = read_session(folder)
     last_ns = max((record.t_ns for record in records), default=0)
     kinds = {*KINDS, *(one.was.act for one in listed if one.was is not None)}
     labels = [i.label for i in _instruments(header.bench)]

@@ -30,6 +30,7 @@ from monitor.text import plain
 from storage.damage import Damage, SessionError
 from storage.disk import is_plain, need_plain, read_plain, write_whole
 from storage.journal import MAIN, SIDE
+from storage.remainder import remainder_of
 from storage.session import free_path, is_numbered, open_session
 
 if TYPE_CHECKING:
@@ -87,6 +88,7 @@ class MadeFrom(msgspec.Struct, frozen=True):
 
     journal_octets: int
     checksum_octets: int
+    rest_octets: int
     amendments_sha256: str
     program: str
 
@@ -131,9 +133,11 @@ def made_from(folder: Path) -> MadeFrom:
     except OSError:
         # What is wrong with it is told by whoever reads it.
         amendments = b""
+    rest = remainder_of(folder)
     return MadeFrom(
         _octets(folder / MAIN),
         _octets(folder / SIDE),
+        0 if rest is None else _octets(rest / MAIN),
         hashlib.sha256(amendments).hexdigest() if amendments else "",
         f"plumbwatt {__version__}",
     )
