@@ -73,8 +73,21 @@ class Flush(msgspec.Struct, frozen=True, kw_only=True):
     error: Exception | None = None
 
 
+class _Mark(msgspec.Struct, frozen=True):
+    """How far both files are written: their ends, the side file's last entry, writes so far."""
+
+    end: int = 0
+    side_end: int = 0
+    last_entry: bytes = b""
+    writes: int = 0
+
+
 class JournalWriter:
-    """Writes one journal. `append` belongs to one thread; `flush` and `close` wait for each other.
+    """Writes one journal. `append` belongs to one thread, `write` to another, `sync` to a third one.
+
+    `write` hands what waits to the operating system: it outlives the end of this process. `sync` has the
+    disk keep it: then it outlives a loss of power, and counts as written. They are apart because a disk
+    may take seconds for the second. `flush` is both; it and `close` wait for all of them.
 
     Args:
         folder: where to make the two files; it must exist.
@@ -97,21 +110,25 @@ class JournalWriter:
         self._seed = zlib.crc32(rows.header_json(header))
         self._pending: deque[Record] = deque()
         self._batch: list[Record] = []
-        self._flushing = threading.Lock()
-        # Two counters, each written by one thread only: `append` never waits for the lock.
+        self._batch_weight = 0
+        self._unsynced: deque[tuple[list[Record], int]] = deque()
+        """Written, but the disk has not confirmed it: each write's records and their weight."""
+        # Who takes both takes them in this order. The second one also guards the open files and `_synced`.
+        self._flushing, self._syncing = threading.Lock(), threading.Lock()
+        # Two counters: one is written by who appends, one under `_syncing`: `append` never waits.
         self._weight_in = self._weight_out = 0
         self._written = 0
         self._dropped_told = 0
         self._refused = 0
         self._unwritable = 0
-        self._end = self._side_end = 0
-        self._last_entry = b""
+        self._mark = self._synced = _Mark()
         self._main = self._side = -1
         remedy = "Choose another folder, or make room and check the rights"
         try:
             self._main = self._disk.create(folder / MAIN)
             self._side = self._disk.create(folder / SIDE)
             self._put([rows.schema_message(rows.header_json(header))])
+            self._sync()
             self._disk.sync_folder(folder)
         except OSError as error:
             self._close_files()
@@ -126,6 +143,11 @@ class JournalWriter:
     def waiting(self) -> int:
         """Records that are in memory only."""
         return len(self._pending) + len(self._batch)
+
+    @property
+    def unsynced(self) -> int:
+        """Records that are written and that the disk has not confirmed; also in memory as yet."""
+        return sum(len(batch) for batch, _ in list(self._unsynced))
 
     @property
     def dropped(self) -> int:
@@ -153,6 +175,32 @@ class JournalWriter:
         self._pending.append(record)
         return True
 
+    def write(self) -> Flush:
+        """Hand what waits to the operating system; once the disk has refused, a `flush`.
+
+        Never raises for the disk's sake.
+        """
+        with self._flushing:
+            if self.failing:
+                return self._flush()
+            try:
+                self._write_waiting()
+            except Exception as error:
+                return self._fail(error)
+            return self._resume()
+
+    def sync(self) -> Flush:
+        """Have the disk keep what is written; blocks as long as the disk takes. Never raises for its sake."""
+        with self._syncing:
+            if self._main < 0 or self.failing:
+                # What has failed is written once more, before it can be kept.
+                return Flush(written=self._written, failing=bool(self.failing), reason=self.failing)
+            try:
+                self._sync()
+            except Exception as error:
+                return self._fail(error)
+            return Flush(written=self._written, lost=self.dropped)
+
     def flush(self) -> Flush:
         """Bring what waits to the disk; blocks. After a failure it is simply called again.
 
@@ -162,16 +210,21 @@ class JournalWriter:
             return self._flush()
 
     def _flush(self) -> Flush:
-        due = len(self._pending)
         try:
-            self._ready()
-            while self._batch or due > 0:
-                if not self._batch:
-                    due -= self._take()
-                self._write_batches()
+            self._write_waiting()
+            with self._syncing:
+                self._sync()
         except Exception as error:
             return self._fail(error)
         return self._resume()
+
+    def _write_waiting(self) -> None:
+        self._ready()
+        due = len(self._pending)
+        while self._batch or due > 0:
+            if not self._batch:
+                due -= self._take()
+            self._write_batches()
 
     def close(self) -> Flush:
         """Flush, mark the end of the stream and close the files.
@@ -186,9 +239,12 @@ class JournalWriter:
                 return result
             try:
                 self._put([END_OF_STREAM])
+                with self._syncing:
+                    self._sync()
             except Exception as error:
                 return self._fail(error)
-            self._close_files()
+            with self._syncing:
+                self._close_files()
             return result
 
     def abandon(self, wait_s: float = -1.0) -> list[Record]:
@@ -198,11 +254,15 @@ class JournalWriter:
         longer is left alone with the files: some of these records may reach the disk yet.
         """
         held = self._flushing.acquire(timeout=wait_s)
-        left = [*self._batch, *self._pending]
-        if held:
+        both = held and self._syncing.acquire(timeout=wait_s)
+        left = [*(each for batch, _ in list(self._unsynced) for each in batch), *self._batch, *self._pending]
+        if both:
             self._close_files()
             self._batch = []
+            self._unsynced.clear()
             self._pending.clear()
+            self._syncing.release()
+        if held:
             self._flushing.release()
         return left
 
@@ -215,7 +275,7 @@ class JournalWriter:
             record = self._pending.popleft()
             weight += _weight(record)
             batch.append(record)
-        self._weight_out += weight
+        self._batch_weight = weight
         return len(batch)
 
     def _write_batches(self) -> None:
@@ -224,12 +284,8 @@ class JournalWriter:
         except Exception:
             # One value that can't be written must not hold up the others for ever.
             self._batch = self._cleaned(self._batch)
-            if not self._batch:
-                return
             pieces = self._pieces()
         self._put(pieces)
-        self._written += len(self._batch)
-        self._batch = []
 
     def _pieces(self) -> list[bytes]:
         """What is taken as batch messages, each of little session time."""
@@ -239,7 +295,7 @@ class JournalWriter:
                 parts.append([])
             parts[-1].append(record)
         pieces: list[bytes] = []
-        end = self._end
+        end = self._mark.end
         for part in parts:
             pieces.append(rows.batch_message(part, end, self._seed))
             end += len(pieces[-1])
@@ -259,19 +315,46 @@ class JournalWriter:
         return kept
 
     def _put(self, pieces: list[bytes]) -> None:
-        """Write pieces, then their entries; only then does any count."""
-        disk = self._disk
-        disk.write(self._main, b"".join(pieces), self._end)
-        disk.sync(self._main)
-        end, entries = self._end, []
+        """Write pieces of the present batch, then their entries."""
+        disk, mark = self._disk, self._mark
+        end, entries = mark.end, [mark.last_entry]
         for piece in pieces:
             end += len(piece)
             entries.append(_entry(end, zlib.crc32(piece)))
-        disk.write(self._side, b"".join(entries), self._side_end)
-        disk.sync(self._side)
-        self._end = end
-        self._side_end += sum(map(len, entries))
-        self._last_entry = entries[-1]
+        side = b"".join(entries[1:])
+        if pieces:
+            disk.write(self._main, b"".join(pieces), mark.end)
+            disk.write(self._side, side, mark.side_end)
+        # In one of the two at any time: whoever abandons the journal looks there.
+        self._unsynced.append((self._batch, self._batch_weight))
+        self._batch, self._batch_weight = [], 0
+        self._mark = _Mark(end, mark.side_end + len(side), entries[-1], mark.writes + 1)
+
+    def _sync(self) -> None:
+        """Have the disk keep what is written by now; only then does it count. Under `_syncing`."""
+        mark = self._mark
+        if mark.writes == self._synced.writes:
+            return
+        self._disk.sync(self._main)
+        self._disk.sync(self._side)
+        for _ in range(mark.writes - self._synced.writes):
+            batch, weight = self._unsynced.popleft()
+            self._written += len(batch)
+            self._weight_out += weight
+        self._synced = mark
+
+    def _roll_back(self) -> None:
+        """What the disk has not confirmed waits again: after a failure nobody knows what is left of it.
+
+        Under both locks.
+        """
+        again = [*self._unsynced, (self._batch, self._batch_weight)]
+        self._unsynced.clear()
+        self._batch, self._batch_weight = [], 0
+        for batch, weight in reversed(again):
+            self._weight_out += weight - sum(map(_weight, batch))
+            self._pending.extendleft(reversed(batch))
+        self._mark = self._synced
 
     def _fail(self, error: Exception) -> Flush:
         lost = self.dropped
@@ -302,17 +385,20 @@ class JournalWriter:
         """
         if not self.failing and all(os.fstat(fd).st_nlink for fd in (self._main, self._side)):
             return
-        old = self._main, self._side
-        main = self._again(MAIN, self._main, self._end)
-        try:
-            side = self._again(SIDE, self._side, self._side_end, self._last_entry)
-        except BaseException:
-            _close(main)
-            raise
-        self._main, self._side = main, side
-        _close(*old)
-        self._disk.truncate(self._main, self._end)
-        self._disk.truncate(self._side, self._side_end)
+        # Not while the other thread waits for one of them.
+        with self._syncing:
+            self._roll_back()
+            mark, old = self._synced, (self._main, self._side)
+            main = self._again(MAIN, self._main, mark.end)
+            try:
+                side = self._again(SIDE, self._side, mark.side_end, mark.last_entry)
+            except BaseException:
+                _close(main)
+                raise
+            self._main, self._side = main, side
+            _close(*old)
+            self._disk.truncate(self._main, mark.end)
+            self._disk.truncate(self._side, mark.side_end)
 
     def _again(self, name: str, old: int, end: int, ending: bytes = b"") -> int:
         """Open a file once more, by name as after a disk was plugged in again; else as it is still open."""
