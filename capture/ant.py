@@ -206,7 +206,7 @@ class AntSource:
             try:
                 return await self._transmit(one, data)
             except StickLostError as error:
-                return str(error)
+                return f"not confirmed: {error}"
 
     # -- serving one stick
 
@@ -459,7 +459,7 @@ class AntSource:
                 await asyncio.sleep(ant_common.PERIOD_TICKS[one.device_type] / 32768)
             elif code not in (Code.TX_FAILED, Code.NO_ERROR):
                 return f"the ANT stick refused it (code {code})"
-        return f"{one.label} did not confirm it in {SEND_TRIES} tries"
+        return f"not confirmed: no answer from {one.label} in {SEND_TRIES} tries"
 
 
 async def find(seconds: float, find_stick: Callable[[], Driver] = find_usb_stick) -> list[Sighting]:
@@ -472,7 +472,12 @@ async def find(seconds: float, find_stick: Callable[[], Driver] = find_usb_stick
         stick = await _open_stick(find_stick, lambda: 0)
         try:
             scan = _Scan(stick)
-            await scan.listen(seconds)
+            try:
+                await scan.listen(seconds)
+            except (StickLostError, RefusedError):
+                # One answer that is missing must not hide what was heard until then.
+                if not scan.sightings():
+                    raise
         finally:
             await stick.close()
     except (StickLostError, RefusedError) as error:

@@ -293,7 +293,7 @@ class BluetoothSource:
             return pairing_remedy(peer.address or "")
         if isinstance(error, BleakGATTProtocolError):
             return att_words(int(error.code), control_point=True)
-        return _why(error)
+        return f"not confirmed: {_why(error)}"
 
     # -- records
 

@@ -4,6 +4,7 @@ A request is a channel and the bytes for it, ready for `LiveSource.write`; whoev
 waits for the answer among the instrument's packets and reads it with `answer_words`.
 """
 
+import math
 from collections.abc import Collection
 from typing import Literal, NamedTuple
 
@@ -24,6 +25,8 @@ _POWER, _MACHINE, _ANT_POWER, _ANT_TRAINER = "2A66", "2AD9", "ant11", "ant17"
 ROLLING_COEFFICIENT, WIND_KG_PER_M = 0.004, 0.51
 """Of a simulated road: a tyre on asphalt, a rider on the hoods (common practice, no source)."""
 STEEPEST_PERCENT = 40.0
+_ROUNDING = 1e-6
+"""What arithmetic may have taken from a whole number."""
 
 
 def control_channel(link: str, profile: str | None, heard: Collection[str] = ()) -> str:
@@ -125,15 +128,19 @@ def take_control_requests(
 def target_power_request(
     link: str, power_w: float, profile: str | None = None, heard: Collection[str] = ()
 ) -> Request:
-    """Have a trainer hold a power: whole watts on Bluetooth, quarters on ANT+.
+    """Have a trainer hold a power: whole watts on Bluetooth, quarters on ANT+, never more than `power_w`.
 
     ValueError if it is no trainer or the power can't be sent; clamping to what is safe is the caller's.
     """
     if trainer_channel(link, profile, heard) == _ANT_TRAINER:
-        return Request(_ANT_TRAINER, bytes(ant_trainer.TargetPower.of(power_w)))
+        return Request(
+            _ANT_TRAINER, bytes(ant_trainer.TargetPower.of(math.floor(power_w * 4 + _ROUNDING) / 4))
+        )
     if power_w < 0:
         raise ValueError(f"target power {power_w} W: below zero")
-    return Request(_MACHINE, bytes(fitness_machine.Request(fitness_machine.SET_POWER, round(power_w))))
+    return Request(
+        _MACHINE, bytes(fitness_machine.Request(fitness_machine.SET_POWER, math.floor(power_w + _ROUNDING)))
+    )
 
 
 def grade_request(
@@ -349,6 +356,7 @@ def _ant_trainer_answer(data: bytes) -> Answer | None:
 
 # 0x01-0x13, 0xFC-0xFF: Bluetooth Core Specification, vol 3 part F section 3.4.1.1 and Core Specification
 # Supplement part B. 0x80 and 0x81 are the same two errors in services older than the common codes.
+_OWN_ERROR = " of its own"
 _ATT_WORDS = {
     0x02: "it can't be read",
     0x03: "it can't be written",
@@ -371,4 +379,15 @@ _CONTROL_POINT_WORDS = {0x80: _ATT_WORDS[0xFE], 0x81: _ATT_WORDS[0xFD]}
 def att_words(code: int, control_point: bool = False) -> str:
     """An error of the attribute protocol in words; 0x80 and 0x81 mean something at a control point only."""
     words = _CONTROL_POINT_WORDS.get(code) if control_point else None
-    return words or _ATT_WORDS.get(code) or f"error 0x{code:02X} of its own"
+    return words or _ATT_WORDS.get(code) or f"error 0x{code:02X}{_OWN_ERROR}"
+
+
+def write_words(outcome: str) -> str:
+    """What became of a write that was not `sent`: refused, not confirmed, or not sent at all.
+
+    Only what is known not to have left says "not sent": the instrument may have obeyed otherwise.
+    """
+    if outcome.startswith(("not sent", "not confirmed")):
+        return outcome
+    told = outcome in (*_ATT_WORDS.values(), *_CONTROL_POINT_WORDS.values()) or outcome.endswith(_OWN_ERROR)
+    return f"refused: {outcome}" if told else f"not sent: {outcome}"

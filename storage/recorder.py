@@ -66,6 +66,7 @@ MOST_WRITES = 64
 _S = 1_000_000_000
 _FLUSH_RECORDS = 1024
 _WAITING_LIMIT = 2 * _FLUSH_RECORDS
+_UNCONFIRMED_LIMIT = 32 * _FLUSH_RECORDS
 _TURN = 256
 _PEEK = 5000
 
@@ -224,9 +225,14 @@ class Recorder:
         self._flush_now = asyncio.Event()
         self._last_ns = 0
         self._next_ns: int | None = None
+        self._over_ns: int | None = None
+        """The end, once it is known: nothing is recorded as later."""
         self._accepts, self._leaving = True, False
         # Its own: viewers who read the past, or a radio's library, may keep all the others busy.
         self._disk_thread = ThreadPoolExecutor(1, "journal")
+        # Beside it: a disk may take seconds to confirm, and what comes meanwhile is written nevertheless.
+        self._sync_thread = ThreadPoolExecutor(1, "journal-sync")
+        self._confirming: asyncio.Task[None] | None = None
         self.live = b""
         """The content of `live.json`."""
         self._listed = {each.label: each for each in session.info.instruments}
@@ -237,8 +243,16 @@ class Recorder:
     # -- records in
 
     def emit(self, record: Record) -> None:
-        """Take one record: into the journal and to every viewer. Never blocks, never raises."""
+        """Take one record: into the journal and to every viewer. Never blocks, never raises.
+
+        Once the session is over what comes later is not kept: radios are closed one after the other, and
+        the silence of the first, beside packets of the others, would look like a loss.
+        """
         if not self._accepts:
+            return
+        if self._over_ns is not None and record.t_ns > self._over_ns:
+            if isinstance(record, Packet):  # a trainer's answer to its safe target
+                self._wills.heard(record.instrument, record.channel, record.data)
             return
         try:
             encoded, record = _checked(record)
@@ -251,7 +265,9 @@ class Recorder:
             self._flush_now.set()
 
     def now_ns(self) -> int:
-        """Session time for what happens now, in order with what a script says."""
+        """Session time for what happens now, in order with what a script says; it stands at the end."""
+        if self._over_ns is not None:
+            return self._over_ns
         now = self._clock.now_ns()
         if self._scripted:
             # The clock may be ahead of a script that is late; its next record is not said yet.
@@ -324,9 +340,9 @@ class Recorder:
                     answer = source.write(instrument, channel, data)
                     outcome = answer if isinstance(answer, str) else await answer
         except TimeoutError:
-            outcome = f"no answer in {WRITE_S:.0f} s"
+            outcome = f"not confirmed: no answer in {WRITE_S:.0f} s"
         except asyncio.CancelledError:
-            outcome = "not known: the session ended first"
+            outcome = "not confirmed: the session ended first"
         except Exception as error:
             log.exception("writing to %s", instrument)
             outcome = f"an error of ours: {error!r}"
@@ -336,6 +352,7 @@ class Recorder:
     def finish(self, reason: str) -> None:
         """End the session; the first reason counts."""
         if not self._over.done():
+            self._over_ns = self.now_ns()
             self._over.set_result(reason)
 
     # -- the run
@@ -356,8 +373,6 @@ class Recorder:
         jobs.append(asyncio.create_task(self._guarded(self._wills.watch(), "the watch over its viewers")))
         try:
             reason = await self._over
-            # Taking leave of the radios takes seconds, in which their silence is no loss.
-            over_ns = self.now_ns()
             if ticking is not None:
                 ticking.cancel()
             # A trainer has to let go before its radio does.
@@ -366,7 +381,7 @@ class Recorder:
                 await asyncio.wait(self._writes, timeout=LAST_WRITES_S)
         finally:
             await _stopped([*jobs, *self._writes])
-        await self._close(reason, over_ns, keeping)
+        await self._close(reason, keeping)
 
     async def _guarded(self, work: Any, what: str) -> None:
         try:
@@ -389,8 +404,9 @@ class Recorder:
         except Exception as error:
             log.exception("a source failed")
             reason = f"an error of ours ({error!r}); {LOG} has the details"
-        for label in labels:
-            self.emit(Link(self.now_ns(), label, "given-up", reason))
+        if self._over_ns is None:
+            for label in labels:
+                self.emit(Link(self.now_ns(), label, "given-up", reason))
 
     async def _tick(self) -> None:
         second = 0
@@ -437,7 +453,10 @@ class Recorder:
     async def _room(self) -> None:
         """Let others have their turn; a script that is faster than disk or viewers waits for them."""
         await asyncio.sleep(0)
-        while self._writer.waiting > _WAITING_LIMIT and not self._writer.failing:
+        writer = self._writer
+        while not writer.failing and (
+            writer.waiting > _WAITING_LIMIT or writer.unsynced > _UNCONFIRMED_LIMIT
+        ):
             self._flush_now.set()
             await asyncio.sleep(0.01)
         if self._job.speed == "max" or self._job.speed > 1.0:
@@ -457,7 +476,7 @@ class Recorder:
                 return
             begun = time.monotonic()
             try:
-                await self._flush()
+                await self._write()
             except Exception:
                 # Whatever it is: without this task nothing would ever reach the disk again.
                 log.exception("the journal could not be kept")
@@ -466,9 +485,24 @@ class Recorder:
             elif time.monotonic() - self._last_company > ALONE_S:
                 self.finish(f"nobody watched and nothing was heard for {ALONE_S / 60:.0f} min")
 
+    async def _write(self) -> None:
+        """Hand what waits to the system, which a kill does not undo, and have the disk confirm it."""
+        done = await self._by_disk(self._writer.write, self._disk_thread)
+        if not done.failing and (self._confirming is None or self._confirming.done()):
+            self._confirming = asyncio.create_task(self._confirm())
+        if not done.failing and time.monotonic() - self._described_at > DESCRIBE_S:
+            await self._describe()
+
+    async def _confirm(self) -> None:
+        await self._by_disk(self._writer.sync, self._sync_thread)
+
     async def _flush(self) -> Flush:
-        """Bring what waits to the disk, and say so when the disk begins or ceases to refuse."""
-        work = asyncio.ensure_future(in_thread(self._writer.flush, self._disk_thread))
+        """Bring what waits to the disk, and wait until it has it."""
+        return await self._by_disk(self._writer.flush, self._disk_thread)
+
+    async def _by_disk(self, ask: Callable[[], Flush], thread: ThreadPoolExecutor) -> Flush:
+        """Have the disk do something, and say so when it begins or ceases to refuse."""
+        work = asyncio.ensure_future(in_thread(ask, thread))
         silent = not (await asyncio.wait([work], timeout=SLOW_S))[0]
         if silent:
             self._say_store("failing", f"the disk has not answered for {SLOW_S:.0f} s")
@@ -478,8 +512,6 @@ class Recorder:
             log.error("the journal could not be written", exc_info=done.error)
         if done.changed or silent:
             self._say_store("failing" if done.failing else "resumed", done.reason)
-        if not done.failing and time.monotonic() - self._described_at > DESCRIBE_S:
-            await self._describe()
         return done
 
     def _say_store(self, state: Literal["failing", "resumed"], reason: str) -> None:
@@ -520,9 +552,9 @@ class Recorder:
 
     # -- the end
 
-    async def _close(self, reason: str, over_ns: int, keeping: asyncio.Task[None]) -> None:
+    async def _close(self, reason: str, keeping: asyncio.Task[None]) -> None:
         answers = await self._answered(self._settle(keeping))
-        last, end = _checked(End(over_ns, reason))
+        last, end = _checked(End(self.now_ns(), reason))
         self._accepts = False
         asked = answers and not self._writer.failing
         if asked:
@@ -544,6 +576,7 @@ class Recorder:
         self.feed.end()
         await self.feed.drained(LAST_WORDS_S)
         self._disk_thread.shutdown(wait=False)
+        self._sync_thread.shutdown(wait=False)
 
     async def _settle(self, keeping: asyncio.Task[None]) -> None:
         """Let the last write come to its end, and bring the rest to the disk if that is to be had."""

@@ -496,7 +496,7 @@ ZERO = bytes(ant_power.Calibration.zero_request())
         ([[Code.NO_ERROR, Code.TX_COMPLETED]], "sent", 1),
         ([[Code.TX_FAILED], [Code.TX_FAILED]], "sent", 3),
         ([[-Code.TRANSFER_IN_PROGRESS]], "sent", 2),
-        ([[Code.TX_FAILED]] * 5, "crank did not confirm it in 5 tries", 5),
+        ([[Code.TX_FAILED]] * 5, "not confirmed: no answer from crank in 5 tries", 5),
         ([[-Code.CHANNEL_IN_WRONG_STATE]], "the ANT stick refused it (code 21)", 1),
     ],
 )

@@ -4,6 +4,7 @@ Op codes, results and layouts of the octets in these tests: Fitness Machine Serv
 4.16 and 4.17 (Bluetooth), and openant 1.3.4 (ANT+ pages 0x31, 0x33, 0x46, 0x47).
 """
 
+import math
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -20,6 +21,7 @@ from capture.control import (
     command_status_request,
     control_channel,
     grade_request,
+    target_power_request,
     trainer_channel,
 )
 from capture.record import Act, Link, Packet, Record, Tick, Write
@@ -339,14 +341,70 @@ def test_control_lost_to_another_program_is_shown_and_recovered_on_request(how: 
     follow(trainer, Load(200.0), 10)
     channel = "2ADA" if how == b"\xff" else "2AD9"
     orders = records(trainer, 11, Packet(ns(11), "hub", channel, how))
+    assert not trainer.armed
+    # One last try, and the machine refuses it: what it may hold now is said.
+    asked = [order for order in orders if isinstance(order, Request)]
+    assert [order.data for order in asked] == [b"\x00"]
+    records(trainer, 11, Write(ns(11.1), "hub", "2AD9", b"\x00"))
+    orders = records(trainer, 11, Packet(ns(11.2), "hub", "2AD9", answer(0x00, 5)))
     assert trainer.phase == "taken"
     assert trainer.view().loud
     assert "TAKEN" in trainer.view().words
+    assert "SAFE TARGET NOT CONFIRMED" in trainer.view().words
+    (said,) = (order.text for order in orders if isinstance(order, Said))
+    assert "not confirmed" in said
+    assert "holding 200 W" in said
     assert follow(trainer, Load(200.0), 10) == []
     assert any(isinstance(order, Bequest) and not order.data for order in orders)
     again = carried_out(trainer, trainer.arm(trainer._t_s), trainer._t_s)
     assert [order.data[0] for order in again if isinstance(order, Request)] == [0x00, 0x07, 0x05]
     assert trainer.phase == "held"
+
+
+def test_control_taken_away_the_safe_target_is_tried_once_and_confirmed() -> None:
+    trainer = armed()
+    follow(trainer, Load(200.0), 10)
+    first = records(trainer, 11, Packet(ns(11), "hub", "2ADA", b"\xff"))
+    orders = carried_out(trainer, first, 11.1)
+    assert [watts(order) for order in orders if watts(order) is not None] == [80.0]
+    assert trainer.phase == "taken"
+    assert "confirmed the safe target of 80 W" in trainer.why
+    assert "NOT CONFIRMED" not in trainer.view().words
+    assert follow(trainer, Load(200.0), 10) == []
+
+
+def test_control_taken_away_and_no_answer_is_no_endless_quarrel() -> None:
+    trainer = armed()
+    follow(trainer, Load(200.0), 10)
+    orders = records(trainer, 11, Packet(ns(11), "hub", "2ADA", b"\xff"))
+    for quarter in range(80):
+        t_s = 11.25 + quarter / 4
+        orders += records(trainer, t_s, Packet(ns(t_s), "hub", "2AD2", bytes.fromhex("4400000000000000")))
+    assert [order.data for order in orders if isinstance(order, Request)] == [b"\x00"]
+    assert trainer.phase == "taken"
+    assert "not confirmed (no answer), it may go on holding 200 W" in trainer.why
+
+
+@pytest.mark.parametrize("max_w", [350.6, 350.99, 299.5, 351.0])
+def test_fractions_of_a_watt_are_rounded_down(radio: str, max_w: float) -> None:
+    """Fitness Machine Service 1.0, section 4.16.2.7: whole watts. What the bench allows is never exceeded."""
+    ride = Ride(radio, 40)
+    ride.trainer = Trainer(
+        "hub", "scene:hub", MACHINE if radio == "bluetooth" else ANT,
+        TrainerRules(max_w=max_w, safe_w=80.7, ramp_w_per_s=100.0),
+    )  # fmt: skip
+    ride.run({5: lambda: ride.trainer.arm(5.0), 6: lambda: ride.trainer.want(Load(max_w + 40.0))})
+    powers = [power for _, power in ride.powers]
+    assert powers[0] == 80.0
+    assert max(powers) == math.floor(max_w)
+
+
+@pytest.mark.parametrize("power_w", [350.6, 0.9, 199.999, 200.0, 200.25])
+def test_no_request_asks_for_more_than_was_meant(power_w: float) -> None:
+    for link, profile in (("bluetooth:A", MACHINE), ("ant:trainer:1", ANT)):
+        sent_w = watts(target_power_request(link, power_w, profile))
+        assert sent_w is not None
+        assert power_w - 1.0 < sent_w <= power_w
 
 
 def test_a_trainer_on_ant_that_obeys_another_is_noticed() -> None:
@@ -358,6 +416,9 @@ def test_a_trainer_on_ant_that_obeys_another_is_noticed() -> None:
     ride.run({5: lambda: ride.trainer.arm(5.0), 6: lambda: ride.trainer.want(Load(120.0)), 20: steal})
     assert ride.trainer.phase == "taken"
     assert max(power for _, power in ride.powers) == 120.0
+    assert [power for t_s, power in ride.powers if t_s > 20.0] == [80.0]
+    assert "confirmed the safe target" in ride.trainer.why
+    assert ride.holding(55.0) == pytest.approx(80.0, abs=5.0)
 
 
 def test_a_trainer_that_does_not_answer_is_let_go() -> None:
@@ -760,11 +821,8 @@ class Torn(RuleBasedStateMachine):
         self.may_rise = False
         self.feed(Packet(ns(self.t_s), "hub", "2ADA", b"\xff"))
         if held:
-            # No quarrel: nothing more is said until a person takes it back.
-            assert self.trainer.phase == "taken"
-            before = list(self.unwritten)
-            self.time(3.0, True, 90.0)
-            assert self.unwritten == before
+            # One last try, and no quarrel: nothing but the safe target until a person takes it back.
+            assert not self.trainer.armed
 
     @invariant()
     def consistent(self) -> None:

@@ -129,11 +129,11 @@ def test_what_the_radio_refuses_is_said(code: int) -> None:
     words = att_words(code, control_point=True)
     outcome = take(asked(BLE), Write(at(10.2), "crank", "2A66", b"\x0c", words))
     assert outcome is not None
-    assert outcome.text == f"not sent: {words}"
+    assert outcome.text == f"refused: {words}"
 
 
 def test_a_message_that_was_not_confirmed_is_said() -> None:
-    refusal = "pedals did not confirm it in 5 tries"
+    refusal = "not confirmed: no answer from pedals in 5 tries"
     outcome = take(asked(ANT), Write(at(10.2), "pedals", *asked(ANT)._request, refusal))
     assert outcome is not None
     assert refusal in outcome.words

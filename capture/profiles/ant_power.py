@@ -358,11 +358,15 @@ class LeftForceAngle(_ForceAngle, frozen=True, gc=False):
     NUMBER: ClassVar[int] = 0xE1
 
 
+_NO_OFFSET = -128
 _POSITIONS = ("seated", "getting seated", "standing", "getting up")
 
 
 class PedalPosition(Page, frozen=True, gc=False):
-    """0xE2: rider position and platform centre offsets (signed, mm)."""
+    """0xE2: rider position and platform centre offsets (signed, mm; 0x80 is -128: not reported).
+
+    The value for "not reported" is from two open decoders, no standard was at hand.
+    """
 
     NUMBER: ClassVar[int] = 0xE2
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<BBBBbbH")
@@ -384,6 +388,12 @@ class PedalPosition(Page, frozen=True, gc=False):
     def cadence_rpm(self) -> int | None:
         """Cadence; None if not told."""
         return valid8(self.cadence_raw)
+
+    @property
+    def platform_offsets_mm(self) -> dict[str, int]:
+        """Platform centre offset, mm, of each side that reports one."""
+        sides = {"left": self.left_offset_mm, "right": self.right_offset_mm}
+        return {side: offset_mm for side, offset_mm in sides.items() if offset_mm != _NO_OFFSET}
 
 
 PAGES: dict[int, type[Page]] = {
@@ -555,8 +565,7 @@ def _position(data: bytes) -> Reading:
         event_family=0xE2,
         facts={
             "rider_position": page.position,
-            "left_platform_offset_mm": page.left_offset_mm,
-            "right_platform_offset_mm": page.right_offset_mm,
+            **{f"{side}_platform_offset_mm": mm for side, mm in page.platform_offsets_mm.items()},
         },
     )
 

@@ -58,6 +58,9 @@ async def look(
     for name, answer in zip(finders, answers, strict=True):
         if isinstance(answer, SourceError):
             missing[name] = answer
+        elif isinstance(answer, Exception):
+            # What the other radio heard is not lost with it.
+            missing[name] = SourceError(f"{name} failed ({answer!r})", "Please report it.")
         elif isinstance(answer, BaseException):
             raise answer
         else:

@@ -19,6 +19,7 @@ from capture.control import (
     take_control_requests,
     target_power_request,
     trainer_channel,
+    write_words,
 )
 from capture.profiles import decode
 from capture.record import Act, Link, Packet, Record, Write
@@ -52,6 +53,7 @@ target. `falling`: the safe target is sent until it is confirmed. `taken`: anoth
 _CONTROL, _START, _POWER, _GRADE, _STATUS = "control", "start", "target power", "grade", "status"
 _LOST: Final = ("down", "given-up", "radio-lost")
 _TAKEN = "control permission lost"
+_OTHERS = "another program has taken control"
 _STOPPED: Final = ("reset", "stopped or paused by the user", "stopped by the safety key")
 _ASK_WHOSE_S = 10.0
 """How often a trainer on ANT+ is asked whom it obeys."""
@@ -155,6 +157,10 @@ class Trainer:
         self._asked_s = -math.inf
         self._strange = 0
         self._control_lost = 0
+        self._last_try = False
+        """Another program took control of what was held here: the safe target is tried once, and no more."""
+        self._held_w: float | None = None
+        """What was held when control was taken away."""
         self._elsewhere = ""
         """What another screen said when it armed it."""
         self._meant = False
@@ -186,9 +192,9 @@ class Trainer:
         """The nearest power that may be commanded and that the trainer knows."""
         low, high = max(0.0, self._low_w), self.ceiling_w
         if power_w <= low:
-            return min(low, high)
+            return _whole_w(min(low, high))
         steps = math.floor((min(power_w, high) - low) / self._step_w + 1e-9)
-        return low + steps * self._step_w
+        return _whole_w(low + steps * self._step_w)
 
     # -- a person's word
 
@@ -213,6 +219,7 @@ class Trainer:
         self._slow_since_s = self._fast_since_s = None
         self._pending, self._granted = None, False
         self._unanswered = self._strange = 0
+        self._last_try = False
         self._own.clear()
         target = self._power(self.safe_w)
         self._steps = [
@@ -287,6 +294,9 @@ class Trainer:
             return []
         if answer.why == "control not permitted":
             self._unanswered = 0
+            if self._last_try and self._pending is not None and answer.what != self._pending.what:
+                # To a command of before; the last try is not answered yet.
+                return []
             return self._taken(t_s)
         if packet.channel == "2AD9" and answer.what == _POWER:
             self._unanswered -= 1
@@ -319,6 +329,8 @@ class Trainer:
             self._up = False
             if self.armed:
                 return self._fall(t_s, f"its link is lost ({link.reason or link.state})")
+            if self._last_try and self.phase == "falling":
+                return self._lost("its link was lost")
             if self.phase == "taken":
                 self.phase, self.why = "off", "its link was lost"
         elif link.state == "up":
@@ -352,7 +364,9 @@ class Trainer:
                 return self._next_step(t_s)
             status = command_status_request(self._link, self._profile, self._heard)
             return [] if status is None else [self._send(status)]
-        self.why = f"{pending.what} not sent: {write.outcome}"
+        self.why = f"{pending.what} {write_words(write.outcome)}"
+        if self._last_try:
+            return self._lost(self.why)
         self._unanswered = max(0, self._unanswered - (pending.what == _POWER))
         # As if its time were over, but not at once: what is busy now may be free in a second.
         self._pending = pending._replace(written=True, sent_s=t_s - ANSWER_S + COMMAND_S)
@@ -376,6 +390,8 @@ class Trainer:
         if pending.what == _CONTROL and self.phase == "asking":
             self._let_go(f"control refused: {why}")
             return [Said(f"not armed: {self.why}"), Bequest(self.channel)]
+        if self._last_try:
+            return self._lost(f"{pending.what} refused: {why}")
         if self.phase == "falling":
             self.why = f"the safe target was refused: {why}"
             self._retry_s = t_s + COMMAND_S
@@ -390,18 +406,31 @@ class Trainer:
         return self._taken(t_s) if self._strange >= _STRANGE else []
 
     def _taken(self, t_s: float) -> list[Order]:
-        """Another program has it: no quarrel, no more commands from here until a person says so."""
+        """Another program has it: one last try at the safe target, then no more until a person says so.
+
+        Ours may be the power that it goes on holding, and nobody else may know of the rider.
+        """
         if self.phase in ("off", "taken"):
             return []
         self._control_lost += 1
-        if self.phase == "falling" and self._control_lost == 1:
-            # Ours may be the power that it goes on holding: ask once for control, to lower it.
-            self._granted, self._pending = False, None
-            self._steps = self._falling_steps()
-            return self._next_step(t_s)
-        self.phase, self._pending, self._steps = "taken", None, []
-        self.why = "another program has taken control"
-        return [Said("another program has taken control"), Bequest(self.channel)]
+        if self._control_lost > 1:
+            return self._lost("it is controlled by another program")
+        said: list[Order] = []
+        if self.phase != "falling":
+            self._last_try, self._held_w = True, self._current_w
+            self.phase, self.why, self._fall_why, self.eased = "falling", _OTHERS, _OTHERS, False
+            said.append(Said(f"{_OTHERS}: the safe target is tried once"))
+        self._granted, self._pending = False, None
+        self._steps = self._falling_steps()
+        return [*said, *self._next_step(t_s)]
+
+    def _lost(self, why: str) -> list[Order]:
+        """The safe target could not be set, and another program has the trainer: say what it may hold."""
+        held_w = self._held_w if self._last_try else self._current_w
+        holds = "" if held_w is None else f", it may go on holding {held_w:.0f} W"
+        self.phase, self._pending, self._steps, self._last_try = "taken", None, [], False
+        self.why = f"{_OTHERS}; the safe target was not confirmed ({why}){holds}"
+        return [Said(self.why), Bequest(self.channel)]
 
     # -- time
 
@@ -414,6 +443,8 @@ class Trainer:
             if t_s - pending.sent_s < ANSWER_S:
                 # The guard does not wait for an answer.
                 return self._guard(t_s) if self.phase == "held" else []
+            if self._last_try:
+                return self._lost("no answer")
             if not self._up:
                 self._pending = None
                 return []
@@ -535,6 +566,10 @@ class Trainer:
             return [self._send(request)]
         if self.phase == "asking":
             self.phase = "held"
+        elif self.phase == "falling" and self._last_try:
+            self.phase, self._last_try = "taken", False
+            self.why = f"{_OTHERS}; it confirmed the safe target of {self.safe_w:g} W"
+            return [Said(self.why), Bequest(self.channel)]
         elif self.phase == "falling":
             self._let_go(self._fall_why)
             return [Said(f"let go at {self.safe_w:g} W"), Bequest(self.channel)]
@@ -561,6 +596,7 @@ class Trainer:
         self._meant = False
         # Whatever was under way, the safe target goes now; if the trainer is busy, it goes again.
         self._pending, self._retry_s, self._control_lost = None, -math.inf, 0
+        self._last_try = False
         if not self._up:
             self._granted = False
             self._steps = []
@@ -595,7 +631,8 @@ class Trainer:
             case "falling":
                 return f"TO THE SAFE TARGET: {self.why}"
             case "taken":
-                return "TAKEN by another program; t takes it back"
+                failed = ", SAFE TARGET NOT CONFIRMED" if "not confirmed" in self.why else ""
+                return f"TAKEN by another program{failed}; t takes it back"
             case "held":
                 pass
         if self._on_road:
@@ -608,6 +645,11 @@ class Trainer:
         goal_w = self._goal_w()
         text = now if goal_w == self._current_w else f"{now} → {goal_w:.0f} W"
         return f"{text} ({self.why})" if self.why else text
+
+
+def _whole_w(power_w: float) -> float:
+    """Whole watts, which is what a fitness machine takes, and never more than meant."""
+    return float(math.floor(power_w + 1e-9))
 
 
 def _commands(request: Request) -> bool:

@@ -13,6 +13,7 @@ from capture.control import (
     crank_length_request,
     read_answer,
     set_crank_length_request,
+    write_words,
     zero_offset_request,
 )
 from capture.record import Link, Packet, Record, Write
@@ -157,7 +158,7 @@ class Asking:
                 self.unit.label, *request
             ):  # fmt: skip
                 if outcome != "sent":
-                    return self._over(False, f"not sent: {outcome}"), []
+                    return self._over(False, write_words(outcome)), []
                 if self.wish.kind == "set-crank-length" and channel == _ANT_POWER and not self._reads_back:
                     # A page is set without an answer: what it says when it is asked tells.
                     return None, self._read_back(t_s)
