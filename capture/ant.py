@@ -474,7 +474,7 @@ async def find(seconds: float, find_stick: Callable[[], Driver] = find_usb_stick
             scan = _Scan(stick)
             try:
                 await scan.listen(seconds)
-            except (StickLostError, RefusedError):
+            except (StickLostError, RefusedError, DecodeError):
                 # One answer that is missing must not hide what was heard until then.
                 if not scan.sightings():
                     raise

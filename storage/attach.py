@@ -227,11 +227,16 @@ async def attach(target: Path | Started, since: int = 0) -> Attachment:
             while not frames:
                 data = await reader.read(_CHUNK)
                 if not data:
-                    raise RecorderError(f"What listens for {folder} is not its recorder, or is about to end")
+                    raise ConnectionResetError
                 frames = unframer.feed(data)
         header = decode_header(frames.pop(0))
     except BaseException as error:
         writer.close()
+        if isinstance(error, ConnectionError):
+            raise RecorderError(
+                f"The recorder of {folder} closed the connection: it is about to end, or too many programs "
+                "connect to it. Try again."
+            ) from None
         if isinstance(error, OSError | TimeoutError | WireError | UnicodeError | msgspec.MsgspecError):
             raise RecorderError(f"What listens for {folder} is not its recorder ({error!r})") from None
         raise

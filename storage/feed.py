@@ -43,7 +43,7 @@ _PORTION = 512
 _HELLO_S = 10.0
 _VIEWERS = 32
 _STRANGERS = 64
-"""Connections that have not told the secret yet; further ones are closed at once."""
+"""Connections that have not told the secret yet; for a further one the oldest is closed."""
 _COMMAND_S = 1e-3
 """Seconds from a command to the same viewer's next one: more than a person or a program needs."""
 _COMMAND_OCTETS = 1 << 20
@@ -103,6 +103,8 @@ class Feed:
         self._progress = asyncio.Event()
         self._ended = False
         self._tasks: set[asyncio.Task[None]] = set()
+        self._strangers: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
+        """Who has not told the secret yet, the oldest first."""
         self._closing: dict[asyncio.StreamWriter, asyncio.Task[None]] = {}
 
     @property
@@ -167,11 +169,12 @@ class Feed:
 
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """One connection, from its first octet to its end."""
-        if len(self._tasks) - len(self._viewers) >= _STRANGERS:
-            writer.transport.abort()
-            return
         task = asyncio.current_task()
         assert task is not None
+        if len(self._strangers) >= _STRANGERS:
+            # A viewer tells it at once: whoever has waited longest is none.
+            self._strangers.pop(next(iter(self._strangers))).transport.abort()
+        self._strangers[task] = writer
         self._tasks.add(task)
         try:
             await self._serve(reader, writer)
@@ -184,6 +187,7 @@ class Feed:
             log.exception("a viewer ended by an error of ours")
         finally:
             self._tasks.discard(task)
+            self._strangers.pop(task, None)
             self._closing[writer] = asyncio.create_task(self._let_go(writer))
 
     async def _let_go(self, writer: asyncio.StreamWriter) -> None:
@@ -217,6 +221,7 @@ class Feed:
             return
         task = asyncio.current_task()
         assert task is not None
+        self._strangers.pop(task, None)
         viewer = _Viewer(next(self._numbers), max(0, min(hello.since, self.total)), task)
         self._viewers[viewer] = None
         self.attached.set()

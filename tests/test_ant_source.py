@@ -792,6 +792,27 @@ async def test_find_lists_what_is_heard(stick: PlayedStick, scans: bool) -> None
     assert not stick.is_open
 
 
+@pytest.mark.parametrize("how", ["silent", "nonsense"])
+async def test_a_question_without_answer_at_the_end_loses_nothing_that_was_heard(
+    stick: PlayedStick, monkeypatch: pytest.MonkeyPatch, how: str
+) -> None:
+    monkeypatch.setattr(ant_stick, "ANSWER_S", 0.2)
+    stick.mute = {ID.CLOSE_CHANNEL}
+    if how == "nonsense":
+        answer = stick._answer
+        nonsense = bytes(Frame(ID.RESPONSE_CHANNEL, bytes((0, ID.CLOSE_CHANNEL))))
+        monkeypatch.setattr(
+            stick,
+            "_answer",
+            lambda frame: stick.put(nonsense) if frame.message_id == ID.CLOSE_CHANNEL else answer(frame),
+        )
+    looking = asyncio.create_task(find(0.3, lambda: stick))
+    await until(lambda: stick.sent(ID.OPEN_RX_SCAN_MODE))
+    await asyncio.sleep(0.05)
+    stick.page(0, PAGE, bytes(Extended(12345, 11, 5, 0x20, -61, -128)))
+    assert [s.link for s in await looking] == ["ant:power:12345"]
+
+
 # Any order of events
 
 EVENTS = st.lists(

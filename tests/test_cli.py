@@ -331,6 +331,20 @@ def test_find_lists_both_radios(monkeypatch: pytest.MonkeyPatch, capsys: Capture
     assert "note" not in err
 
 
+def test_a_radio_that_fails_hides_nothing_that_the_other_heard(
+    monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    async def fails(seconds: float) -> list[Sighting]:
+        raise OSError("odd answer")
+
+    radios(monkeypatch, SIGHTINGS[:1], [])
+    monkeypatch.setitem(find.FINDERS, "ANT+", fails)
+    assert main(["find", "--seconds", "0.1"]) == 0
+    out, err = capsys.readouterr()
+    assert "bluetooth:AA:BB:CC:DD:EE:01" in out
+    assert "odd answer" in err
+
+
 def test_find_as_json(monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
     radios(monkeypatch, SIGHTINGS[:1], [])
     assert main(["find", "--json"]) == 0

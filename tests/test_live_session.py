@@ -1,6 +1,7 @@
 """A session while it is recorded: one path for live and replay, and nothing lost when a part dies."""
 
 import asyncio
+import contextlib
 import json
 import os
 import signal
@@ -408,3 +409,45 @@ async def test_a_job_tells_the_recorder_what_the_bench_says(tmp_path: Path) -> N
     assert session.view().segment is not None
     assert session.view().segment.name == "one"  # type: ignore[union-attr]
     assert session.pipeline.t_s == 3.0
+
+
+def recorders(folder: Path) -> list[int]:
+    """Processes that record into a folder, by what they hold open."""
+    found = []
+    for each in Path("/proc").iterdir():
+        if each.name.isdecimal():
+            with contextlib.suppress(OSError):
+                command = (each / "cmdline").read_bytes()
+                opened = [os.readlink(fd) for fd in (each / "fd").iterdir()]
+                if b"storage.recorder" in command and any(str(folder) in name for name in opened):
+                    found.append(int(each.name))
+    return found
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks into /proc")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_a_headless_run_that_is_told_to_end_while_it_starts_leaves_no_recorder_unsaid(
+    tmp_path: Path, name: str
+) -> None:
+    """From before the recorder is there until the run is under way, every tenth of a second."""
+    for number in range(10):
+        out = tmp_path / str(number)
+        command = [sys.executable, "-m", "monitor.cli", "demo", "--headless", "--out", str(out)]
+        root = Path(__file__).parents[1]
+        run = subprocess.Popen(
+            command, cwd=root, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+        )  # fmt: skip
+        # Counted from the process of the recorder on, however long the imports before it take.
+        children = Path(f"/proc/{run.pid}/task/{run.pid}/children")
+        while run.poll() is None and not any(
+            (path / "children").read_text() for path in children.parents[1].glob("*")
+        ):
+            time.sleep(0.01)
+        time.sleep(number * 0.1)
+        run.send_signal(getattr(signal, name))
+        _, said = run.communicate(timeout=60)
+        if left := recorders(out):
+            for pid in left:
+                os.kill(pid, signal.SIGKILL)
+            assert "The recording goes on" in said, (number, said)

@@ -807,3 +807,14 @@ def test_device_types_and_periods_are_those_of_openant() -> None:
     kinds = [PowerMeter, FitnessEquipment, BikeSpeedCadence, BikeCadence, BikeSpeed]
     devices = [kind(MagicMock()) for kind in kinds]
     assert {device.device_type: device.period for device in devices} == ant_common.PERIOD_TICKS
+
+
+@pytest.mark.parametrize(("octets", "told"), [
+    ("e201405a0a80ffff", {"right": 10}), ("e201405a80f6ffff", {"left": -10}),
+    ("e201405a8080ffff", {}), ("e201405a0581ffff", {"right": 5, "left": -127}),
+])  # fmt: skip
+def test_a_platform_offset_may_be_not_reported(octets: str, told: dict[str, float]) -> None:
+    """0xE2, octets 4 and 5: 0x80 is no offset of -128 mm (two open decoders; no standard was at hand)."""
+    facts = ant_power.decode(bytes.fromhex(octets)).facts or {}
+    offsets = {k.removesuffix("_platform_offset_mm"): v for k, v in facts.items() if "offset_mm" in k}
+    assert offsets == told

@@ -15,7 +15,7 @@ import aiohttp
 import pytest
 
 from monitor.serving import server as serving
-from monitor.serving.access import PAUSE_S, WRONG_TRIES, AccessCodes
+from monitor.serving.access import AccessCodes
 from monitor.serving.server import MOST_COLUMNS, MOST_ROWS, MOST_SCREENS, ScreenServer
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the stand-in is told by a shell's words")
@@ -137,29 +137,65 @@ async def test_a_name_of_theirs_for_our_address_is_refused() -> None:
                 assert answer.status == 403
 
 
-async def test_many_guesses_at_once_are_one_guess() -> None:
+async def test_many_guesses_do_not_keep_the_rightful_one_out() -> None:
     codes: list[str] = []
     async with served(AccessCodes(codes.append)) as url, aiohttp.ClientSession() as client:
+        wrong = 0
 
-        async def guess(code: str) -> int:
-            async with client.post(url, data={"code": code}) as answer:
-                return answer.status
+        async def guess_on() -> None:
+            nonlocal wrong
+            while True:
+                async with client.post(url, data={"code": f"{wrong:010}"}) as answer:
+                    assert answer.status == 403
+                wrong += 1
 
-        assert set(await asyncio.gather(*(guess(f"{k:06}") for k in range(200)))) == {403}
-        # The right one among them is a guess like others, and the code is not used up yet.
-        assert await guess(codes[0]) == 403
-        await asyncio.sleep(PAUSE_S)
-        assert await guess(codes[0]) == 200
+        guessing = [asyncio.create_task(guess_on()) for _ in range(90)]
+        await asyncio.sleep(1.5)
+        async with (
+            asyncio.timeout(5),
+            aiohttp.ClientSession() as rightful,
+            rightful.post(url, data={"code": codes[0]}) as answer,
+        ):
+            assert answer.status == 200
+        for each in guessing:
+            each.cancel()
+        results = await asyncio.gather(*guessing, return_exceptions=True)
+        assert all(isinstance(each, asyncio.CancelledError) for each in results)
+        assert wrong > 64
         assert len(codes) == 2
 
 
-def test_five_guesses_a_code_are_all() -> None:
-    now, codes = 0.0, list[str]()
-    access = AccessCodes(codes.append, now=lambda: now)
-    for _ in range(20 * WRONG_TRIES):
-        now += PAUSE_S
-        assert access.enter("0000000") is None
-    assert len(set(codes)) == 21
+NO_REQUESTS = (
+    b"GET / HTTP/9.9\r\n\r\n",
+    b"\x16\x03\x01\x02\x00\x01\x00",  # TLS
+    b"GET /\x00 HTTP/1.1\r\nHost: x\r\n\r\n",
+    b"GET / HTTP/1.1\r\nHost: x\r\nHost: y\r\nContent-Length: -1\r\n\r\n",
+    b"GET / HTTP/1.1\r\nno colon\r\n\r\n",
+    b"GET / HTTP/1.1\r\nX: " + b"a" * 20_000 + b"\r\n\r\n",
+    b"POST / HTTP/1.1\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n",
+    b"\xff" * 500 + b"\r\n\r\n",
+    b"GET http://[::1 HTTP/1.1\r\nHost: [\r\n\r\n",
+)
+
+
+@pytest.mark.parametrize("octets", NO_REQUESTS)
+async def test_requests_that_are_none_print_at_most_a_line(
+    octets: bytes, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """All that a stranger in the network can send to the port, and what stands on the terminal then."""
+    async with served(AccessCodes(lambda _: None)) as url:
+        port = int(url.rpartition(":")[2])
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(octets)
+        writer.write_eof()
+        with contextlib.suppress(OSError, TimeoutError):
+            async with asyncio.timeout(10):
+                while await reader.read(4096):
+                    pass
+        writer.close()
+    printed = "".join(capfd.readouterr())
+    assert len(printed.splitlines()) <= 1
+    assert "Traceback" not in printed
 
 
 @pytest.mark.parametrize("code", ["\u202e", "é" * 6, "\0" * 6, "A" * 3000, "'; --", "١٢٣٤٥٦"])

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import os
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Literal
 
@@ -196,9 +196,23 @@ def _record(
     """Start a recorder and watch it; the exit code. `stays`: it goes on when the screen is left."""
     headless = headless or not has_screen()
     job = make_job(bench, protocol, out, seconds, speed, log)
-    recorder = asyncio.run(_started(job))
-    write_message(f"recording into {recorder.session}")
+    with _ended_by_signals():
+        recorder = asyncio.run(_started(job))
+        return _recorded(recorder, bench, protocol, headless, stays, speed, speaker)
+
+
+def _recorded(
+    recorder: RunningRecorder,
+    bench: Bench,
+    protocol: Protocol | None,
+    headless: bool,
+    stays: bool,
+    speed: float | None,
+    speaker: Callable[[str], None] | None,
+) -> int:
+    """Attend a recorder; whatever ends that, a recorder that goes on is named."""
     try:
+        write_message(f"recording into {recorder.session}")
         # At another speed than 1 it would depend on the computer when a question reaches a scene.
         hurried = speed is not None and speed != 1.0
         return _attend(recorder, bench, protocol or bench.protocol, headless, stays, hurried, speaker)
@@ -209,15 +223,45 @@ def _record(
 
 
 async def _started(job: Job) -> RunningRecorder:
-    """Start a recorder; an interrupt meanwhile leaves none behind."""
+    """Start a recorder; an interrupt or a signal to end meanwhile leaves none behind."""
     starting = asyncio.ensure_future(start_recorder(job))
+    loop, us = asyncio.get_running_loop(), asyncio.current_task()
+    assert us is not None
+    with _ended_by_signals(lambda: loop.call_soon_threadsafe(us.cancel)):
+        try:
+            return await asyncio.shield(starting)
+        except asyncio.CancelledError:
+            write_message("ending, as soon as the recorder that is being started can be told so")
+            # It can't be told before it answers; who asks once more must not leave it behind either.
+            while not starting.done():
+                with contextlib.suppress(asyncio.CancelledError):
+                    await asyncio.wait([starting])
+            recorder = starting.result()
+            recorder.process.terminate()
+            if await recorder.wait() is None:
+                write_message(f"The recorder does not end: {recorder.session}")
+            raise
+
+
+def _interrupt() -> None:
+    raise KeyboardInterrupt
+
+
+@contextlib.contextmanager
+def _ended_by_signals(end: Callable[[], object] = _interrupt) -> Iterator[None]:
+    """What a signal to end does here, instead of ending this process without a word."""
+    before = {}
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        # Whoever had it ignored (nohup) meant it.
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+            with contextlib.suppress(ValueError):  # not in the main thread
+                before[number] = signal.signal(number, lambda *_: end())
     try:
-        return await asyncio.shield(starting)
-    except asyncio.CancelledError:
-        recorder = await starting
-        recorder.process.terminate()
-        await recorder.wait()
-        raise
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _attend(

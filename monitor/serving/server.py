@@ -7,6 +7,7 @@ can disturb the recorder or another one.
 import asyncio
 import contextlib
 import html
+import logging
 import shlex
 import signal
 import subprocess
@@ -19,10 +20,12 @@ from typing import Any
 
 import msgspec
 from aiohttp import WSMsgType, web
+from aiohttp.http_exceptions import HttpProcessingError
 from textual_serve.app_service import AppService
 from textual_serve.server import Server
 
 from monitor.serving.access import AccessCodes
+from monitor.text import plain
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 MOST_SCREENS = 12
@@ -33,10 +36,14 @@ PING_S = 15.0
 """A browser is asked so often whether it is there; it has half of that to answer."""
 PATIENCE_S = 20.0
 """Whoever takes longer to accept what is sent, or to say what is wanted, is taken for hung."""
+PAUSE_S, MOST_PAUSING = 1.0, 64
+"""Whoever tries a wrong code waits so long for the answer; beyond so many at once nobody is made to."""
 LEAVE_S = 5.0
 """A screen that was told to go and has not gone by then is ended."""
 MOST_COLUMNS, MOST_ROWS = 800, 300
 """Of a screen: a browser names its size, and every cell takes memory here."""
+MOST_LINES = 10
+"""About requests that failed, in the life of a server."""
 MOST_OCTETS = 1 << 16
 """Of what a browser sends at once: keys, or a text that is pasted."""
 _HERE = Path(__file__).parent
@@ -82,7 +89,7 @@ class ScreenServer(Server):
         line = subprocess.list2cmdline(command) if windows else f"exec {shlex.join(command)}"
         super().__init__(line, host=host, port=port, title=title)
         self.access, self._lives, self._started = access, lives, started
-        self._screens = 0
+        self._screens = self._pausing = 0
         self._shown: set[asyncio.Transport] = set()
         # How often each connection was seen that has asked for nothing yet; -1 once it has.
         self._silent: dict[object, int] = {}
@@ -92,7 +99,11 @@ class ScreenServer(Server):
     async def run(self) -> None:
         """Serve until the session is over, or until an interrupt. OSError: the address can't be had."""
         runner = web.AppRunner(
-            await self._make_app(), access_log=None, keepalive_timeout=PATIENCE_S, lingering_time=LOOK_S
+            await self._make_app(),
+            access_log=None,
+            logger=_quiet_log(),
+            keepalive_timeout=PATIENCE_S,
+            lingering_time=LOOK_S,
         )
         await runner.setup()
         try:
@@ -197,9 +208,13 @@ class ScreenServer(Server):
                 code = (await request.post()).get("code")
         key = self.access.enter(code) if isinstance(code, str) else None
         if key is None:
-            return self._ask(
-                "That is not the code, or it was tried too soon: read the present one and wait a second."
-            )
+            if self._pausing < MOST_PAUSING:
+                self._pausing += 1
+                try:
+                    await asyncio.sleep(PAUSE_S)
+                finally:
+                    self._pausing -= 1
+            return self._ask("That is not the code: read the present one.")
         answer = web.HTTPSeeOther("/")
         answer.set_cookie(self._cookie, key, httponly=True, samesite="Strict", path="/")
         raise answer
@@ -281,6 +296,29 @@ class ScreenServer(Server):
     async def _own_file(self, request: web.Request) -> web.StreamResponse:
         text = (_HERE / "page.js").read_text(encoding="utf-8")
         return web.Response(text=text, content_type="text/javascript")
+
+
+class _OneLine(logging.Handler):
+    """What goes wrong with a request, in one line and for so often: anyone in the network can cause it."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self._left = MOST_LINES
+
+    def emit(self, record: logging.LogRecord) -> None:
+        error = record.exc_info[1] if record.exc_info else None
+        # A request that is no request is the sender's affair.
+        if isinstance(error, HttpProcessingError | ConnectionError) or not self._left:
+            return
+        self._left -= 1
+        what = plain(record.getMessage() if error is None else f"{type(error).__name__}: {error}", limit=200)
+        print(f"note: a request could not be served ({what})", file=sys.stderr, flush=True)
+
+
+def _quiet_log() -> logging.Logger:
+    log = logging.Logger("monitor.serving.requests")
+    log.addHandler(_OneLine())
+    return log
 
 
 async def _end(screen: AppService) -> None:
