@@ -51,9 +51,10 @@ def replay(
         asyncio.run(player.feed(speed))
         write_result(end_line(player.pipeline, player.path))
     else:
-        from monitor.dashboard.app import BenchApp
+        from monitor.dashboard.replaying import ReplayApp
 
-        app = BenchApp(player, lambda: player.feed(speed), read_only=True)
+        player.pace(speed)
+        app = ReplayApp(player)
         app.run()
         if app.feed_error is not None:
             raise app.feed_error

@@ -4,14 +4,15 @@ A capture log without a bench gets one that fits what is in it.
 """
 
 import asyncio
+import contextlib
 import re
+import time
 from collections.abc import Callable, Iterator
 from itertools import chain
 from pathlib import Path
 
 import msgspec
 
-from capture.clock import SessionClock
 from capture.log import LogScript
 from capture.profiles import decode
 from capture.record import Packet, Record
@@ -31,6 +32,7 @@ from storage.session import open_session
 OnFinding = Callable[[Finding], None]
 YIELD_RECORDS = 256
 """At full speed the screen gets its turn after so many records."""
+_SHORTEST_WAIT_S = 0.001
 LOOK_PACKETS = 400
 """So many packets of each instrument of a log tell what it is."""
 
@@ -52,13 +54,22 @@ class Replay:
         bench: Bench,
         protocol: Protocol | None,
         on_finding: OnFinding | None = None,
+        speed: float = float("inf"),
     ) -> None:
         self.path = path
         self.pipeline = Pipeline(bench, protocol)
         self.closed = False
+        self.paused = False
+        """It stands still; see `pause` and `step`."""
         self._records = records
         self._on_finding = on_finding
-        self._view: tuple[int, View] | None = None
+        self._view: tuple[int, str, View] | None = None
+        self._speed = speed
+        self._t_ns = 0
+        self._step_to_ns: int | None = None
+        self._anchor: tuple[int, float] | None = None
+        """A moment of the recording, and when it was shown, s of the monotonic clock."""
+        self._changed = asyncio.Event()
 
     @property
     def damage(self) -> Damage | None:
@@ -67,20 +78,77 @@ class Replay:
 
     async def feed(self, speed: float = float("inf")) -> None:
         """Run through the records; at `speed` session seconds in a second, or as fast as can be."""
-        clock = None
+        self._changed = asyncio.Event()
+        self._speed = speed
         for number, record in enumerate(self._records, 1):
-            if speed != float("inf"):
-                if clock is None:
-                    clock = SessionClock(speed)
-                    offset_ns = record.t_ns
-                ahead_ns = record.t_ns - offset_ns - clock.now_ns()
-                if ahead_ns > 1_000_000:
-                    await clock.sleep_until(record.t_ns - offset_ns)
+            if number == 1:
+                self._at(record.t_ns)
+            if self.paused or self._speed != float("inf"):
+                await self._due(record.t_ns)
             if number % YIELD_RECORDS == 0:
                 await asyncio.sleep(0)
+            self._t_ns = record.t_ns
             self._tell(self.pipeline.feed(record))
         self._tell(self.pipeline.finish())
         self.closed = True
+
+    async def play(self) -> None:
+        """`feed` for a screen, from the pace that was set before; see `pace`, `pause` and `step`."""
+        await self.feed(self._speed)
+
+    def _at(self, t_ns: int) -> None:
+        """This moment of the recording is now: pace and pauses count from here."""
+        self._anchor = t_ns, time.monotonic()
+        self._changed.set()
+
+    async def _due(self, t_ns: int) -> None:
+        """Wait until a record's time has come, however the pace is changed meanwhile."""
+        while self._step_to_ns is None or t_ns > self._step_to_ns:
+            assert self._anchor is not None
+            wait_s = None
+            if not self.paused:
+                from_ns, since_s = self._anchor
+                wait_s = (t_ns - from_ns) / 1e9 / self._speed - (time.monotonic() - since_s)
+                if wait_s <= _SHORTEST_WAIT_S:
+                    return
+            self._changed.clear()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(wait_s):
+                    await self._changed.wait()
+
+    # -- what a screen's keys do
+
+    @property
+    def speed(self) -> float:
+        """Session seconds in a second."""
+        return self._speed
+
+    def pace(self, speed: float) -> None:
+        """Go on at another speed."""
+        self._speed = speed
+        self._at(self._t_ns)
+
+    def pause(self) -> None:
+        """Stand still, or go on."""
+        self.paused = not self.paused
+        self._step_to_ns = None
+        self._at(self._t_ns)
+
+    def step(self, seconds: float = 1.0) -> None:
+        """Stand still, so many session seconds further on."""
+        self.paused = True
+        begun_ns = self._t_ns if self._step_to_ns is None else max(self._t_ns, self._step_to_ns)
+        self._step_to_ns = begun_ns + round(seconds * 1e9)
+        self._at(self._t_ns)
+
+    @property
+    def words(self) -> str:
+        """How it runs, for the place where a live screen says that it records."""
+        if self.closed:
+            return "REPLAY, at its end"
+        if self.paused:
+            return "REPLAY, paused"
+        return "REPLAY" if self._speed == float("inf") else f"REPLAY x{self._speed:g}"
 
     def _tell(self, findings: list[Finding]) -> None:
         if self._on_finding is not None:
@@ -89,9 +157,10 @@ class Replay:
 
     def view(self) -> View:
         """The bench as it stood at this moment of the recording."""
-        if self._view is None or self._view[0] != self.pipeline.records:
-            self._view = self.pipeline.records, view_of(self.pipeline)
-        return self._view[1]
+        now = self.pipeline.records, self.words
+        if self._view is None or self._view[:2] != now:
+            self._view = *now, msgspec.structs.replace(view_of(self.pipeline), recording=now[1])
+        return self._view[2]
 
     def act(self, act: str, text: str = "", instrument: str = "", at_s: float | None = None) -> None:
         """What was recorded can't be acted on."""
