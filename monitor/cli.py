@@ -4,6 +4,8 @@ What a command does stands in `monitor.commands` and is loaded when it is called
 help and errors of spelling are answered at once.
 """
 
+import contextlib
+import errno
 import math
 import os
 import re
@@ -561,31 +563,54 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_FINE
     except Exception as error:
         return _explain(error)
+    code = code if isinstance(code, int) else EXIT_FINE
     try:
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except BrokenPipeError:
         _give_no_more()
-    return code if isinstance(code, int) else EXIT_FINE
+    except OSError as error:
+        # What a library printed, as the help is.
+        _give_no_more()
+        return _fail(EXIT_USAGE, f"the output can't be written ({error.strerror or error})")
+    return code
 
 
 def _give_no_more() -> None:
-    """Whoever read our output has gone: what is still buffered must not raise again at the exit."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    """Nothing more can be written: what is still buffered must not raise again at the exit."""
+    if sys.stdout is not None:
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+_REMEDIES = {
+    errno.ENOSPC: "Make room where the output goes, or send it elsewhere",
+    errno.EDQUOT: "Make room where the output goes, or send it elsewhere",
+    errno.EMFILE: "This computer lets a program open too few files: `ulimit -n 256` raises that",
+    errno.ENFILE: "Too many files are open on this computer: end other programs",
+}
 
 
 def _explain(error: Exception) -> int:
     """Say what went wrong in words for the operator; the exit code."""
     from capture.source import SourceError
-    from monitor.commands.output import UsageError
+    from monitor.commands.output import OutputError, UsageError
     from monitor.setup.toml_check import BenchError
     from storage.damage import DamagedSession, SessionError
 
     if isinstance(error, BenchError | UsageError | SessionError):
         return _fail(EXIT_USAGE, str(error))
+    if isinstance(error, OutputError):
+        _give_no_more()
+        return _fail(EXIT_USAGE, str(error))
     if isinstance(error, SourceError):
         return _fail(EXIT_RADIO, str(error))
     if isinstance(error, DamagedSession):
         return _fail(EXIT_DAMAGED, f"{error}. Run `plumbwatt rescue {error.path}`.")
+    if isinstance(error, OSError) and error.errno in _REMEDIES:
+        _give_no_more()
+        where = f"{error.filename}: " if error.filename is not None else ""
+        return _fail(EXIT_USAGE, f"{where}{error.strerror}. {_REMEDIES[error.errno]}.")
     if isinstance(error, OSError) and error.filename is not None:
         return _fail(EXIT_USAGE, f"{error.filename}: {error.strerror}")
     return _apologise(error)

@@ -3,6 +3,7 @@
 import asyncio
 import json
 import os
+import shlex
 import shutil
 import subprocess
 import sys
@@ -19,6 +20,7 @@ from monitor.cli import app, main
 from monitor.commands import find
 from monitor.setup.bench import parse_bench
 from storage.journal import read_journal
+from tests.helpers.rides import short_session
 
 ROOT = Path(__file__).parent.parent
 BENCHES = ROOT / "fixtures" / "benches"
@@ -438,3 +440,37 @@ def test_many_instruments_of_one_name_get_labels_of_their_own() -> None:
     sightings = [Sighting(f"ant:power:{n}", "Consensus", ("power",)) for n in range(1, 13)]
     bench = parse_bench(find.bench_text(sightings))
     assert len({instrument.label for instrument in bench.instruments}) == 12
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+@pytest.mark.parametrize(
+    ("redirection", "code", "words"),
+    [
+        (">/dev/full", 2, "the output can't be written (No space left on device)"),
+        (">&-", 2, "the output can't be written (it is closed)"),
+        ("2>/dev/full", 0, ""),
+        ("2>&-", 0, ""),
+        (">/dev/full 2>/dev/full", 2, ""),
+        (">&- 2>&-", 2, ""),
+    ],
+)
+def test_output_that_cannot_be_written(tmp_path: Path, redirection: str, code: int, words: str) -> None:
+    session = short_session(tmp_path, seed=3, seconds=20)
+    command = (
+        f"{shlex.quote(sys.executable)} -m monitor.cli acts list {shlex.quote(str(session))} {redirection}"
+    )
+    done = subprocess.run(["sh", "-c", command], capture_output=True, text=True, check=False)
+    assert done.returncode == code
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr
+    assert "error of" not in done.stderr
+    if code == 0:
+        assert "steady 220" in done.stdout
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_help_that_cannot_be_written() -> None:
+    command = f"{shlex.quote(sys.executable)} -m monitor.cli --help >/dev/full"
+    done = subprocess.run(["sh", "-c", command], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "No space left on device. Make room" in done.stderr

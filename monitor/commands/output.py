@@ -1,5 +1,6 @@
 """What commands write: results to stdout, messages to stderr, nothing from outside unescaped."""
 
+import contextlib
 import sys
 from collections.abc import Sequence
 
@@ -10,19 +11,39 @@ class UsageError(Exception):
     """The arguments don't fit together, or name what isn't there; the text has the remedy."""
 
 
+class OutputError(Exception):
+    """What a command has to tell can't be written; the text has the remedy."""
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(f"the output can't be written ({reason}). Send it to a terminal or another file.")
+
+
 def write_message(text: str) -> None:
-    """A line for the person, on stderr, freed of control characters."""
-    print("\n".join(plain(line) for line in text.split("\n")), file=sys.stderr, flush=True)
+    """A line for the person, on stderr, freed of control characters; lost where that can't be written."""
+    # Whoever closed it wants none, and work is not given up for want of a listener.
+    if sys.stderr is not None:
+        with contextlib.suppress(OSError, ValueError):
+            print("\n".join(plain(line) for line in text.split("\n")), file=sys.stderr, flush=True)
 
 
 def write_result(text: str) -> None:
-    """A line of data, or several, on stdout, freed of control characters."""
-    print("\n".join(plain(line) for line in text.split("\n")), flush=True)
+    """A line of data, or several, on stdout, freed of control characters.
+
+    OutputError: it can't be written. BrokenPipeError: its reader has gone.
+    """
+    if sys.stdout is None:
+        raise OutputError("it is closed")
+    try:
+        print("\n".join(plain(line) for line in text.split("\n")), flush=True)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise OutputError(error.strerror or str(error)) from None
 
 
 def on_terminal() -> bool:
     """Whether a person can see and answer."""
-    return sys.stdin.isatty() and sys.stdout.isatty()
+    return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout))
 
 
 def has_screen() -> bool:
