@@ -10,8 +10,8 @@ cannot tell slow noise from none, is not taken to have none.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -37,15 +37,14 @@ MOST_EXACT = 400
 
 
 class Half(NamedTuple):
-    """Standard deviation of a mean or a difference of means, the degrees of freedom it is known with, and
-    the 95 % half-width (infinite where it can't be known); all in the unit of the values."""
+    """Standard deviation of a mean (unit of the values), and the degrees of freedom it is known with."""
 
     sd: float
     dof: float
 
     @property
     def u95(self) -> float:
-        """Student's half-width."""
+        """Student's 95 % half-width; infinite where it can't be known."""
         return t_975(self.dof) * self.sd if self.dof >= 1.0 and math.isfinite(self.sd) else math.inf
 
 
@@ -81,11 +80,10 @@ class Noise:
         fading = sum(p * math.exp(-BLOCK_S / tau) for p, tau in zip(self.parts, TAUS_S, strict=True))
         return fading / self.variance
 
-    def covariance(self, begin_s: Ints | Floats, other_s: Ints | Floats | None = None) -> Floats:
+    def covariance(self, begin_s: Ints | Floats) -> Floats:
         """Matrix of the covariances of blocks that begin at these seconds."""
-        a = np.asarray(begin_s, dtype=np.float64)
-        b = a if other_s is None else np.asarray(other_s, dtype=np.float64)
-        distance = np.abs(a[:, None] - b[None, :])
+        at = np.asarray(begin_s, dtype=np.float64)
+        distance = np.abs(at[:, None] - at[None, :])
         result: Floats = np.where(distance < 0.5, self.nugget, 0.0)
         for part, tau in zip(self.parts, TAUS_S, strict=True):
             if part > 0.0:
@@ -132,44 +130,6 @@ class Noise:
         center = float(ones @ y / ones.sum())
         q = float((y - center) @ weights @ (y - center))
         return (prior + q) / (prior + n - 1.0), prior + n - 1.0
-
-    def change(self, before: Floats, before_s: Ints | Floats, after: Floats, after_s: Ints | Floats) -> Half:
-        """How sure the mean of `after` less that of `before` is."""
-        if not len(before) or not len(after) or self.dof < 1.0 or self.variance <= 0.0:
-            return UNKNOWN
-        (f1, d1), (f2, d2) = self.scale(before, before_s), self.scale(after, after_s)
-        v1, v2 = f1 * self.of_mean(before_s), f2 * self.of_mean(after_s)
-        n, m = len(before), len(after)
-        shared = 0.0
-        if n <= MOST_EXACT and m <= MOST_EXACT:
-            shared = float(self.covariance(before_s, after_s).sum()) / (n * m)
-        variance = max(v1 + v2 - 2.0 * math.sqrt(f1 * f2) * shared, 0.05 * (v1 + v2))
-        # Welch and Satterthwaite (GUM G.4.1).
-        dof = (v1 + v2) ** 2 / (v1 * v1 / d1 + v2 * v2 / d2)
-        return Half(math.sqrt(variance), max(1.0, dof))
-
-    def fit(self, design: Floats, y: Floats, begin_s: Ints | Floats) -> tuple[Floats, Floats, float]:
-        """Least squares of `y` on the columns of `design`: coefficients, their covariance, degrees of freedom.
-
-        Plain coefficients with the covariance that correlated residuals give them, (X'X)^-1 X'VX (X'X)^-1,
-        its size pooled from the residuals and the session's noise.
-        """
-        n, p = design.shape
-        inverse = np.linalg.pinv(design.T @ design)
-        solution: Floats = inverse @ (design.T @ y)
-        take = slice(None) if n <= MOST_EXACT else slice(0, n, -(-n // MOST_EXACT))
-        covariance = self.covariance(np.asarray(begin_s)[take])
-        few = design[take]
-        inner = np.linalg.pinv(few.T @ few)
-        spread: Floats = inner @ (few.T @ covariance @ few) @ inner * (len(few) / n if n > MOST_EXACT else 1.0)
-        prior = min(PRIOR_DOF, self.dof)
-        dof = prior + n - p
-        rest = y - design @ solution
-        own = float(rest @ rest) / max(1e-30, self.variance)
-        # Correlated residuals are smaller than the noise they are of, by what the fit takes of it.
-        expected = n - float(np.trace(few @ inner @ few.T @ covariance)) / max(1e-30, self.variance)
-        factor = (prior + own) / (prior + max(expected, 0.2 * n))
-        return solution, spread * max(factor, 0.25), max(1.0, dof)
 
 
 def noise_of_blocks(y: Floats, begin_s: Ints, group: Ints, run: Ints) -> Noise:
@@ -224,21 +184,8 @@ def _chunks(run: Ints) -> list[tuple[int, int]]:
     """Runs cut to at most CHUNK blocks: (first, last)."""
     edges = [0, *(np.flatnonzero(np.diff(run)) + 1).tolist(), len(run)]
     found: list[tuple[int, int]] = []
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in pairwise(edges):
         pieces = max(1, -(-(b - a) // CHUNK))
         cuts = np.linspace(a, b, pieces + 1).round().astype(int).tolist()
-        found += [(c, d) for c, d in zip(cuts, cuts[1:], strict=False) if d > c]
+        found += [(c, d) for c, d in pairwise(cuts) if d > c]
     return found
-
-
-def between(means: Sequence[float], variances: Sequence[float]) -> Half:
-    """What means of groups differ by beyond their own variances, as the uncertainty of the mean of all.
-
-    The variance between the groups by the method of moments (DerSimonian and Laird, Control. Clin. Trials
-    7, 177, 1986, unweighted form), over the number of groups.
-    """
-    k = len(means)
-    if k < 2:
-        return Half(0.0, 1.0)
-    excess = float(np.var(means, ddof=1)) - float(np.mean(variances))
-    return Half(math.sqrt(max(0.0, excess) / k), float(k - 1))

@@ -1,9 +1,9 @@
 """A finished session judged segment by segment: the one place that computes what is told afterwards.
 
 A segment is looked at once, so its interval is Student's over blocks of ten seconds of
-the log ratio, with their autocorrelation counted; the difference itself is a ratio of
-work. What is told is in `monitor.study.results`, how each part is found in
-`monitor.study.parts`.
+the log ratio, with their noise weighed by its age over the whole session; the difference
+itself is a ratio of work. What is told is in `monitor.study.results`, how each part is
+found in `monitor.study.parts`.
 """
 
 import math
@@ -43,6 +43,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         shared.cuts[i] = sorted({s.t_s for s in found} | set(shared.acts(i)))
     for i in shared.compared:
         shared.usual[i] = shared.usual_of(i)
+        shared.noise[i] = shared.noise_of(i)
     grid = shared.grid
     copies = same_as(shared)
     shifts = attributed(shared, copies, shifts)

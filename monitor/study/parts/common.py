@@ -1,11 +1,13 @@
 """What all parts of a study share: the grid, the segments, and each instrument's blocks and changes."""
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S
-from monitor.analysis.blockstats import Spread, usual_spread
+from monitor.analysis.blockstats import Interval, Spread, interval, usual_spread
+from monitor.analysis.budget import Noise, noise_of_blocks
 from monitor.study.grid import Blocks, Bools, Grid, held_by
 from monitor.study.recording import Recording
 from monitor.study.results import rounded
@@ -20,7 +22,8 @@ class Shared:
     """One session as arrays, with what was found of it so far.
 
     `blocks`, `cuts` and `usual` have one entry for each instrument of `compared`: its blocks, the
-    seconds at which it or its reference changed or was touched, the usual spread of a block.
+    seconds at which it or its reference changed or was touched, the usual spread of a block, and how its
+    noise goes with time.
     """
 
     recording: Recording
@@ -33,6 +36,7 @@ class Shared:
     left: dict[int, Bools] = field(default_factory=dict)
     """The blocks of each instrument that lie in its state as left."""
     usual: dict[int, Spread] = field(default_factory=dict)
+    noise: dict[int, Noise] = field(default_factory=dict)
 
     def acts(self, i: int) -> list[float]:
         """When the instrument, or its reference, was zeroed or seated anew."""
@@ -58,6 +62,30 @@ class Shared:
             for p in range(len(self.cuts[i]) + 1)
         ]
         return usual_spread(groups)
+
+    def noise_of(self, i: int) -> Noise:
+        """The noise of blocks by their distance in time, over all the session.
+
+        Each part of a segment may have a true level of its own: what it does at its torque and cadence.
+        """
+        blocks = self.blocks[i]
+        quiet = blocks.edge_percent < QUIET_EDGE
+        at = np.searchsorted(np.array(self.cuts[i]), blocks.begin_s + 0.5 * BLOCK_S)[quiet]
+        level = blocks.segment[quiet] * (len(self.cuts[i]) + 1) + at
+        return noise_of_blocks(blocks.y[quiet], blocks.begin_s[quiet], level, at)
+
+    def mean(self, i: int, mask: Bools) -> Interval | None:
+        """Mean log ratio of these blocks with its 95 % half-width; None for no blocks.
+
+        Where the session is too short to know its noise, Student's interval with the usual spread.
+        """
+        y, begin_s = self.blocks[i].y[mask], self.blocks[i].begin_s[mask]
+        noise = self.noise.get(i, Noise())
+        if noise.dof < 1.0 or not len(y):
+            return interval(y, self.usual[i])
+        half = noise.mean(y, begin_s)
+        worth = noise.variance / noise.of_mean(begin_s)
+        return Interval(float(y.mean()), half.u95, len(y), max(1.0, worth), half.sd * math.sqrt(worth))
 
 
 def shared_of(recording: Recording) -> Shared:

@@ -134,8 +134,7 @@ def _interval(
     shared: Shared, i: int, k: int | None, begin: int, end: int, cycle_s: float | None
 ) -> Interval | None:
     if k is not None:
-        blocks = shared.blocks[i]
-        return interval(blocks.y[blocks.segment == k], shared.usual[i])
+        return shared.mean(i, shared.blocks[i].segment == k)
     # Whole cycles: what the edges move inside a cycle cancels, so the cycles are the blocks.
     pair = shared.grid.compared(i)
     count = max(1, round((end - begin) / (cycle_s or (end - begin))))

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from monitor.analysis.blockstats import components, interval, limits_of_agreement
+from monitor.analysis.blockstats import components, limits_of_agreement
 from monitor.analysis.diagnose import torque_line
 from monitor.analysis.expected import LOSS_SPREAD
 from monitor.study.grid import Bools
@@ -60,7 +60,7 @@ def splits_of(shared: Shared) -> list[Split]:
 def _split(shared: Shared, i: int, group: _Group) -> Split | None:
     mask = group.mask
     blocks = shared.blocks[i]
-    found = interval(blocks.y[mask], shared.usual[i])
+    found = shared.mean(i, mask)
     if found is None:
         return None
     reference_w = float(blocks.reference_w[mask].mean())
@@ -83,7 +83,7 @@ def agreement_of(shared: Shared, i: int) -> Agreement | None:
     blocks = shared.blocks[i]
     quiet = shared.left[i]
     y = blocks.y[quiet]
-    found = interval(y, shared.usual[i])
+    found = shared.mean(i, quiet)
     if found is None or found.n < 3:
         return None
     of = blocks.segment[quiet]

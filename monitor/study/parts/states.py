@@ -142,8 +142,7 @@ class Pair:
         after[np.flatnonzero(after)[AROUND_BLOCKS:]] = False
         if min(before.sum(), after.sum()) < LEAST_BLOCKS:
             return None
-        usual = self.shared.usual[self.i]
-        one, two = (interval(self.blocks.y[m], usual) for m in (before, after))
+        one, two = (self.shared.mean(self.i, m) for m in (before, after))
         if one is None or two is None:
             return None
         change = 100.0 * (math.expm1(two.value) - math.expm1(one.value))
@@ -205,7 +204,7 @@ def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened, between: tu
     """
     blocks, shared, i = pair.blocks, pair.shared, pair.i
     mask = pair.mask(from_s, to_s)
-    found = interval(blocks.y[mask], shared.usual[i])
+    found = shared.mean(i, mask)
     if found is None or found.n < LEAST_BLOCKS:
         return State(from_s, to_s, opened, int(mask.sum()), None, None, None, "undecided")
     reference_w = float(blocks.reference_w[mask].mean())
