@@ -579,6 +579,38 @@ def test_a_line_says_the_short_form_where_the_long_one_has_no_room() -> None:
         assert canvas.text().strip() == text
 
 
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        (
+            {"verdict": "differs", "deviation_percent": 4.1, "u95_percent": 0.9, "limit_percent": 1.8,
+             "left_deviation_percent": 0.1, "right_deviation_percent": 8.2, "raised": ("side-off",)},
+            "✗ heron DIFFERS +4.1 % ±0.9, limit 1.8, right +8.2 %",
+        ),
+        (
+            {"verdict": "agrees", "deviation_percent": 0.2, "u95_percent": 0.9, "limit_percent": 1.8},
+            "✓ heron agrees +0.2 % ±0.9, limit 1.8",
+        ),
+        (
+            {"verdict": "undecided", "deviation_percent": 9.0, "u95_percent": 5.4, "limit_percent": 1.8},
+            "? heron measuring",
+        ),
+    ],
+)  # fmt: skip
+def test_big_figures_have_the_verdict_on_the_worst_unit_on_test(
+    values: dict[str, Any], words: str, size: tuple[int, int]
+) -> None:
+    view = calm()
+    clear = {"left_deviation_percent": None, "right_deviation_percent": None, "raised": ()}
+    lane = replace(view.lanes[0], label="heron", role="on-test", mount="crank", heard="heard",
+                   **(clear | values))  # fmt: skip
+    others = [replace(each, role="witness") for each in view.lanes[1:]]
+    view = replace(view, lanes=[lane, *others])
+    lines = draw_sheet(view, *size, Face(page="big", hands=True, ride=RIDE)).text().splitlines()
+    assert words in [line.strip() for line in lines]
+
+
 def test_pictures_are_kept_beside_the_others() -> None:
     names: list[Any] = ["checks", "held", "big", "help-hands"]
     assert all((Path(__file__).parent / "pictures" / f"{name}-80x24.txt").exists() for name in names)

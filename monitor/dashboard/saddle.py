@@ -8,7 +8,7 @@ from rich.style import Style
 
 from monitor.dashboard.canvas import Box, Canvas, cells, wrap
 from monitor.dashboard.figures import draw_figures, figure_width, has_figures
-from monitor.dashboard.look import ASK, BOLD, CALM, FAINT, LOUD, QUIET, WARM, whole
+from monitor.dashboard.look import ASK, BOLD, CALM, FAINT, LOUD, QUIET, WARM, say, signed, whole
 from monitor.live.view import Block, Lane, Segment, View
 from monitor.text import clock
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from monitor.controls.preflight import Checks, Item
     from monitor.controls.trainer import TrainerView
 
+MEASURED = 3.0
+"""An uncertainty of so many limits says nothing yet."""
 SOON_S = 10.0
 """The next segment is announced loudly so long before it begins."""
 _MARKS = {"ok": "✓", "wait": "…", "untold": "·", "warn": "!", "red": "✗"}
@@ -129,6 +131,9 @@ def draw_big(canvas: Canvas, box: Box, view: View, ride: RideView | None) -> Non
     y = box.y + 1 + air
     _figure(canvas, x, y, target, "W target" if target.isdigit() else "", half)
     _figure(canvas, half + 2, y, left, "left", end)
+    told = judged_words(view)
+    if told is not None:
+        canvas.put(x, y + 5, told.text, told.style, end=end)
     lane = _ridden(view)
     watts = "" if lane is None else whole(lane.power_w)
     rpm = "" if lane is None or lane.cadence_rpm is None else whole(lane.cadence_rpm)
@@ -147,6 +152,32 @@ def draw_big(canvas: Canvas, box: Box, view: View, ride: RideView | None) -> Non
     y += min(2, len(lines))
     for row, text in enumerate(wrap(view.advice, box.width - 4, max(0, bottom - y))):
         canvas.put(x, y + row, text, BOLD, end=end)
+
+
+def judged_words(view: View) -> Line | None:
+    """What the worst unit on test reads: word, deviation with its uncertainty, and the side that deviates.
+
+    An uncertainty of three limits and more is no measurement yet. None: no unit on test has power.
+    """
+    lanes = [lane for lane in view.lanes if lane.role == "on-test" and lane.mount != "cadence"]
+    if not lanes:
+        return None
+    order = {"differs": 0, "undecided": 1, "agrees": 2}
+    lane = min(lanes, key=lambda lane: (order.get(lane.verdict, 3), -abs(lane.deviation_percent or 0.0)))
+    told = say(lane, view.t_s)
+    words = [told.mark, lane.label, told.word]
+    if lane.heard == "heard" and lane.verdict in order:
+        u95, limit = lane.u95_percent, lane.limit_percent
+        if u95 is None or limit is None or not u95 < MEASURED * limit:
+            words[2:] = ["measuring"]
+        else:
+            words.append(f"{told.figure} ±{u95:.1f}, limit {limit:.1f}")
+        sides = {"left": lane.left_deviation_percent, "right": lane.right_deviation_percent}
+        known = {side: value for side, value in sides.items() if value is not None}
+        if "side-off" in lane.raised and known:
+            side = max(known, key=lambda side: abs(known[side]))
+            words[-1] += f", {side} {signed(known[side])}"
+    return Line(" ".join(words), told.style)
 
 
 def _draw_next(canvas: Canvas, box: Box, middle: int, block: Block) -> None:
