@@ -104,3 +104,37 @@ def test_what_is_shown_is_held_against_what_is_counted() -> None:
     # Unsteady riding tells nothing: what is shown comes late.
     unsteady_w = np.tile(np.repeat((150.0, 300.0), 10), 15)
     assert shown_over_counted(replace(recording, shown=[rows]), 0, unsteady_w) is None
+
+
+LOPSIDED = """
+[[scene.act]]
+at = 330.0
+act = "zeroed"
+text = "by hand"
+instrument = "heron"
+"""
+
+
+def test_a_steady_rider_and_a_unit_that_moved() -> None:
+    rows = [r for r in acted().rider if r.instrument == "heron"]
+    assert rows
+    assert rows[0].verdict == "unit"
+    assert rows[0].left_share_change_points == pytest.approx(0.0, abs=0.6)
+
+
+def test_a_rider_who_moved_is_no_unit_that_moved() -> None:
+    """The share of the pedals moves by two points in all that is told; heron stays."""
+    bench, records = scene_records(BENCH.format(seed=3, pedals="", hub="", heron="") + LOPSIDED)
+    recording = record(bench, records)
+    from monitor.analysis.curve import LEFT, WORK
+    from monitor.study.parts.common import shared_of
+    from monitor.study.parts.rider import _row
+
+    recording.cells[330:, 0, LEFT] += 0.02 * recording.cells[330:, 0, WORK]
+    shared = shared_of(recording)
+    row = _row(shared, 0, "heron", ((100.0, 330.0), (330.0, 560.0)), unit_moved=False)
+    assert row.left_share_change_points == pytest.approx(2.0, abs=0.4)
+    assert row.verdict == "rider"
+    assert (
+        _row(shared, None, "heron", ((100.0, 330.0), (330.0, 560.0)), unit_moved=True).verdict == "undecided"
+    )

@@ -17,6 +17,7 @@ from monitor.study.parts.common import Shared, shared_of
 from monitor.study.parts.differences import segment_of
 from monitor.study.parts.peaks import PEAKS_S, best_mean, efficiency_of, peaks_of
 from monitor.study.parts.repeats import cycles_of, repeats_of
+from monitor.study.parts.rider import rider_changes
 from monitor.study.parts.sides import by_side, diagnose_of
 from monitor.study.parts.signals import noise_of, signal_of, told_facts
 from monitor.study.parts.splits import agreement_of, line_of, splits_of
@@ -97,6 +98,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         whole=recording.closed,
         program=recording.header.program,
         acts_judged=acts,
+        rider=rider_changes(shared, list(pairs.values()), segments, repeats),
     )
 
 
