@@ -4,6 +4,7 @@ Layouts are written by hand from the published tables: ANT+ pages 0x10, 0x11, 0x
 as open decoders read them, 0x2A63 and 0x2AD2 from the Bluetooth SIG GATT Specification Supplement.
 """
 
+import dataclasses
 import math
 import struct
 from collections.abc import Callable, Iterator
@@ -19,6 +20,7 @@ from monitor.analysis.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.setup.bench import parse_bench
+from tests.benchmarks.detection import generator, meters
 from tests.helpers.curves import counted
 
 TWO_PI = 2.0 * math.pi
@@ -449,3 +451,30 @@ def test_without_a_zero_offset_nothing_is_said_of_magnets() -> None:
     assert [(f.kind, f.instrument, f.cause) for f in findings] == [("power-missing", "heron", "zero-offset")]
     assert "zero offset" in findings[0].advice
     assert "magnet" not in findings[0].advice
+
+
+# -- meters of the scoreboard's generator, which shares nothing with the program ------------------
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("style", ["steady", "free"])
+@pytest.mark.parametrize("seed", range(3))
+def test_rare_kinds_of_meters_are_right_and_blamed_for_nothing(style: str, seed: int) -> None:
+    """A hub with wheel torque at a fixed rate and a frequency meter, against what they measured."""
+    scenario = generator.make(generator.Case.parse(f"healthy/{style}/kinds/{seed}"), 600)
+    cells: list[npt.NDArray[np.float64]] = []
+    pipeline = Pipeline(scenario.bench, on_cell=lambda _, cell: cells.append(np.array(cell)))
+    findings: list[Finding] = []
+    for record in scenario.records:
+        findings += pipeline.feed(record)
+    assert findings == []
+    rows = np.array(cells)
+    for i, meter in enumerate(scenario.meters):
+        if meter.sender not in ("ant-hub-timed", "ant-frequency") or style != "steady":
+            # In free riding its delay and smoothing move work over the ends of the window.
+            continue
+        # Without its scatter from second to second: what it shows of the rider by its gain, zero and loss.
+        quiet = dataclasses.replace(meter, noise=0.0, drift=0.0)
+        true_w = meters.send(scenario.ride, quiet, None, np.random.default_rng(1)).clean_w
+        shown_w = rows[60:590, i, WORK].sum() / rows[60:590, i, COVERED].sum()
+        assert shown_w == pytest.approx(true_w[60:590].mean(), rel=0.005), meter.sender

@@ -25,6 +25,8 @@ REST_TOLD_S = 1.2
 BEHIND_S = 0.5
 """Seconds. A rest is laid up to so long before the packet that shows it: a turn may have ended since that
 the meter tells of in its next packet (half of the usual second between packets, common practice)."""
+UPDATE_S = 1.0
+"""Seconds. The slowest fixed rate at which torque is updated (common practice, no source)."""
 MAX_POWER_W = 4000.0
 """Watts. More than any rider has shown over a turn (common practice, no source)."""
 MAX_REVS_PER_S = 5.0
@@ -519,10 +521,15 @@ class Track:
             self.unpowered_s = t_s
             self.fresh = bool(updates)
         if t_s - max(a.event_s, self._stalled_s) > a.rest_s(told):
+            # A page that only repeats is never told to be 0 W: a rest is.
+            self._derives(0.0, t_s)
+            self.unpowered_s = t_s
+            # An update at a fixed rate tells of all the time up to it, and the next one may follow.
+            upto_s = t_s if a.timed and updates else t_s - (UPDATE_S if a.timed else BEHIND_S)
             if serves:
-                self.curve.work_to(t_s - BEHIND_S, 0.0, self._share(t_s))
+                self.curve.work_to(upto_s, 0.0, self._share(t_s))
             if _crank_torque(r) and self._crank_serves(r.item, t_s):
-                self._rest_to(t_s - BEHIND_S)
+                self._rest_to(upto_s)
 
     def _lay_turns(
         self,

@@ -160,7 +160,7 @@ class Pipeline:
                 power is None
                 and track.fresh
                 and t_s > track.told_s + HELD_S
-                and reading.torque_sum_32nds is not None
+                and (reading.torque_sum_32nds is not None or reading.torque_ticks is not None)
             ):
                 power = track.power_w
             if power is not None and (track.fresh or not recent.powers or recent.powers[-1][1] != power):

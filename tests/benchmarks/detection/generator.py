@@ -23,7 +23,7 @@ FLOOR_W = 3.0
 PROFILES: dict[str, Profile] = {"2AD2": "fitness-machine", "2A63": "cycling-power"}
 MOUNTS: dict[str, Mount] = {
     "ble-dual": "pedals", "ble-dual-torque": "pedals", "ant-dual": "crank", "ble-left": "crank",
-    "ant-trainer": "hub", "ble-trainer": "hub",
+    "ant-trainer": "hub", "ble-trainer": "hub", "ant-hub-timed": "hub",
 }  # fmt: skip
 BENCHES = ("hub-dual", "pedals-dual", "four", "consensus", "pair-total", "single")
 
@@ -187,6 +187,13 @@ def _meters(
         return [make("hub", _trainer(rng)), make("heron", on_test or _spider(rng))], "hub", "heron"
     if kind == "single":
         return [make("pedals", _dual(rng)), make("heron", "ble-left")], "pedals", "heron"
+    if kind == "kinds":
+        # Kinds of packet that are rare, and read by other arithmetic: by name only.
+        return (
+            [make("hub", "ant-hub-timed"), make("pedals", _dual(rng)), make("heron", "ant-frequency")],
+            "hub",
+            "heron",
+        )
     raise ValueError(f"unknown bench {kind!r}")
 
 

@@ -87,6 +87,8 @@ class Meter:
         return {
             "ant-dual": "ant11",
             "ant-spider": "ant11",
+            "ant-hub-timed": "ant11",
+            "ant-frequency": "ant11",
             "ant-trainer": "ant17",
             "ble-trainer": "2AD2",
         }.get(self.sender, "2A63")
@@ -442,6 +444,49 @@ def _timed_meter_ant(
     return rows
 
 
+WHEEL_TURNS = 2.7
+"""Of the wheel for one of the crank: a common gear."""
+SLOPE_HZ_PER_NM, OFFSET_HZ = 25.0, 512.0
+"""Of a torque that is sent as a frequency (a made-up sensor within what page 0x20 can tell)."""
+
+
+def _timed_wheel_ant(
+    ride: Ride, m: Meter, fault: Fault | None, left: Array, right: Array, s: Array, rng: np.random.Generator
+) -> Octets:
+    """Page 0x11 of a hub that updates at a fixed rate: each update adds a mean period and a mean torque."""
+    step = m.update_s or 0.25
+    updates = _every(ride.seconds + step, step, m.clock_ppm, rng)
+    shown = np.clip(_timed(ride, m, fault, left, right, updates), 0, 4094)
+    rate = _cadence(ride, updates - m.delay_s, None) / 60 * WHEEL_TURNS
+    turning = rate > 0.2
+    rate = np.where(turning, rate, 1.0)
+    known = np.searchsorted(updates, s, "right")
+
+    def counter(each: Array) -> Array:
+        return np.floor(np.concatenate(([0.0], np.cumsum(np.where(turning, each, 0.0))))[known])
+
+    period, torque = counter(2048 / rate), counter(32 * shown / (2 * np.pi * rate))
+    ticks = counter(rate * step)
+    return _pages([0x11, known, ticks, 0xFF, period, period // 256, torque, torque // 256], len(s))
+
+
+def _frequency_meter_ant(
+    ride: Ride, m: Meter, fault: Fault | None, left: Array, right: Array, s: Array, rng: np.random.Generator
+) -> Octets:
+    """Page 0x20 (big-endian): turns, slope, time and ticks; its zero offset by page 0x01 each half minute."""
+    rev = _revolutions(ride, m, fault, left, right, rng)
+    lasted = np.diff(rev.t_s, prepend=0.0)
+    ticks = np.concatenate(([0.0], np.cumsum((OFFSET_HZ + SLOPE_HZ_PER_NM * rev.torque) * lasted)))
+    ended = np.concatenate(([0.0], rev.t_s))
+    known = np.searchsorted(rev.t_s, s - m.delay_s, "right")
+    time, tick, slope = np.floor(ended[known] * 2000), np.floor(ticks[known]), int(SLOPE_HZ_PER_NM * 10)
+    n = len(s)
+    rows = _pages([0x20, known, slope // 256, slope % 256, time // 256, time, tick // 256, tick], n)
+    offset = int(OFFSET_HZ)
+    rows[4::120] = _pages([0x01, 0x10, 0x01, 0xFF, 0xFF, 0xFF, offset // 256, offset % 256], n)[4::120]
+    return rows
+
+
 def _frozen(fault: Fault | None, s: Array, rows: list[bytes]) -> list[bytes]:
     """The whole payload stands still while a fault of that kind acts."""
     if fault is None or fault.kind != "stuck" or fault.variant != "payload":
@@ -553,7 +598,8 @@ def send(ride: Ride, m: Meter, fault: Fault | None, rng: np.random.Generator) ->
         if m.sender == "ant-dual":
             octets = _crank_meter_ant(ride, m, fault, left, right, s, rng)
         else:
-            octets = _timed_meter_ant(ride, m, fault, left, right, s, rng)
+            make = {"ant-hub-timed": _timed_wheel_ant, "ant-frequency": _frequency_meter_ant}.get(m.sender)
+            octets = (make or _timed_meter_ant)(ride, m, fault, left, right, s, rng)
         _common_pages(octets, m, fault, s, rng)
         raw = octets.tobytes()
         rows = _frozen(fault, s, [raw[i : i + 8] for i in range(0, len(raw), 8)])
