@@ -623,7 +623,8 @@ async def test_a_disk_that_confirms_slowly_costs_a_kill_no_more(tmp_path: Path):
     """Two seconds for each fsync; a real SIGKILL at a moment that falls on none of its own."""
     slow = "import os, sys, time; real = os.fsync; os.fsync = lambda fd: (time.sleep(2.0), real(fd)); "
     program = slow + "from storage.recorder import main; sys.exit(main())"
-    wish = job(tmp_path / "out", "scene:hub", seconds=60.0)
+    segment = {"name": "steady", "seconds": 60.0, "target_w": 180.0}
+    wish = job(tmp_path / "out", "scene:hub", segments=[segment])
     process = subprocess.Popen(
         [sys.executable, "-c", program],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=Path(__file__).parents[1],
