@@ -1,6 +1,7 @@
 """The command line: help, exit codes, messages with a remedy, data apart from talk."""
 
 import asyncio
+import gzip
 import json
 import os
 import shlex
@@ -474,3 +475,16 @@ def test_help_that_cannot_be_written() -> None:
     done = subprocess.run(["sh", "-c", command], capture_output=True, text=True, check=False)
     assert done.returncode == 2
     assert "No space left on device. Make room" in done.stderr
+
+
+@pytest.mark.parametrize("form", ["gzip", "utf-16"])
+def test_a_log_in_another_form_is_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], form: str
+) -> None:
+    text = '{"t": 0.5, "instrument": "hub", "ble": "2A63", "hex": "0000FA00"}\n' * 3
+    path = tmp_path / "evening.jsonl"
+    path.write_bytes(gzip.compress(text.encode()) if form == "gzip" else text.encode("utf-16"))
+    assert main(["replay", str(path), "--headless"]) == 2
+    said = capsys.readouterr().err.lower()
+    assert form in said
+    assert "unpack it" in said or "save it as utf-8" in said
