@@ -233,6 +233,10 @@ async def test_control_that_was_taken_and_an_eased_target_are_loud() -> None:
         now = source.rig.records[-1].t_ns
         source.rig.take(Packet(now, "hub", "2ADA", b"\xff"))
         await settle(app, pilot)
+        # The safe target is tried once before the trainer is left to the other program.
+        at_s = now / 1e9
+        await advance(app, pilot, source, at_s + 3.0)
+        assert source.rig.powers[-1] == 80
         assert "TAKEN by another program; t takes it back" in shown(app)
         await press(pilot, "t", "enter")
         await advance(app, pilot, source, 47)

@@ -17,7 +17,6 @@ import msgspec
 from monitor.sessions.derived import GRID, NAMES, STUDY, up_to_date, write_derived
 from monitor.sessions.exporting import AGAIN, SEGMENT_COLUMNS, need_columns, read_study, segment_values
 from monitor.study.results import Judged, Study
-from storage.attach import is_recording
 from storage.damage import DamagedSession, SessionError
 from storage.disk import is_plain, read_plain
 from storage.journal import MAIN
@@ -118,6 +117,9 @@ def _stranger(part: Path) -> SessionError:
 
 def _one(path: Path, target: Path) -> str:
     session = open_session(path)
+    # A socket's library; most who come here never ask.
+    from storage.attach import is_recording
+
     if is_recording(session.path):
         raise SessionError(path, "is being recorded now", "It is taken up when it is closed")
     found = up_to_date(session.path)

@@ -3,7 +3,6 @@
 from pathlib import Path
 
 from monitor.sessions.acts import AMENDMENTS
-from storage.attach import is_recording
 from storage.damage import SessionError
 from storage.disk import need_plain, write_whole
 from storage.info import NAME
@@ -20,6 +19,9 @@ def to_judge(folder: Path, so_far: bool) -> Path:
     SessionError: the session is being recorded and `so_far` was not asked for, or the copy can't be made.
     """
     path = open_session(folder).path
+    # A socket's library; most who come here never ask.
+    from storage.attach import is_recording
+
     if not is_recording(path):
         return path
     if not so_far:
