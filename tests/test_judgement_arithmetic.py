@@ -22,7 +22,7 @@ from monitor.analysis.diagnose import attribute, diagnose, three_cornered_hat
 from monitor.analysis.lag import Lag, Timing, timing
 from monitor.live.faults import deviation
 from monitor.setup.bench import parse_bench
-from monitor.study import verdict
+from monitor.study import questions
 from monitor.study.grid import Grid
 from monitor.study.parts.differences import _edge
 from monitor.study.parts.repeats import _repeat
@@ -350,12 +350,12 @@ def test_more_minutes_are_counted_in_blocks_of_ten_seconds() -> None:
     With 0.6 % of ± 1.0 % that never average down, 0.8 % from the limit: 12 ((0.64 / 0.28) - 1) / 6 = 2.6.
     """
     overall = Split("all", "all", "heron", "pedals", 12, 1.4, 0.8, 1.8, "undecided")
-    assert "about 6 more minutes" in verdict._more(overall, None)
+    assert "about 6 more minutes" in questions._more(overall, None)
     opened = Opened("start", 0.0, "")
     state = State(0.0, 120.0, opened, 12, 1.0, 1.0, 1.8, "undecided", budget={"scatter": 0.8, "loss": 0.6})
-    assert "about 3 more minutes" in verdict._more(overall, state)
+    assert "about 3 more minutes" in questions._more(overall, state)
     stuck = msgspec.structs.replace(state, budget={"scatter": 0.6, "loss": 0.8})
-    assert "no more riding decides it" in verdict._more(overall, stuck)
+    assert "no more riding decides it" in questions._more(overall, stuck)
 
 
 # -- words that stand on one torque

@@ -23,9 +23,11 @@ from monitor.study.parts.signals import noise_of, signal_of, told_facts
 from monitor.study.parts.splits import agreement_of, line_of, splits_of
 from monitor.study.parts.states import Pair, acts_judged, left_mask
 from monitor.study.parts.who import attributed, same_as, who
+from monitor.study.questions import open_questions
 from monitor.study.recording import Recording
 from monitor.study.results import InstrumentStudy, ShownOverCounted, Study, encode, known, rounded
-from monitor.study.verdict import Judgement, conclude, open_questions
+from monitor.study.serves import conclude
+from monitor.study.verdict import Judgement
 from monitor.text import clock
 
 __all__ = ["encode", "study"]

@@ -1,59 +1,33 @@
-"""From numbers to words: the verdict on each instrument, the closing question, and what stays open."""
+"""From numbers to words: what is said of each instrument, and whose a difference is."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from monitor.analysis.consistency import Opinion, judge_consistency
 from monitor.analysis.diagnose import Diagnosis
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT
 from monitor.finding import Finding
 from monitor.setup.bench import CONSENSUS, Bench, Instrument
-from monitor.study.parts.who import WANDER_PERCENT, Who
+from monitor.study.parts.who import Who
 from monitor.study.results import (
     ActJudged,
     Cycles,
     Difference,
     Judged,
-    Open,
-    Reason,
     Repeat,
     SegmentStudy,
-    Serves,
     ShiftStudy,
     ShownOverCounted,
     SideResult,
     Signal,
     Split,
     State,
-    TorqueLine,
 )
 from monitor.text import clock
 
-NOTICEABLE_PERCENT = 1.0
-"""A change that is beyond chance but smaller than this is of no use to a tester."""
-SURELY = 1.5
-"""Of many repeats some change by more than their 95 % interval by chance; hardly any by so much more."""
-MOST_LOST_PERCENT = 2.0
-LONGEST_MINUTES = 60
-LONG_S = 600.0
-"""A segment this long shows by itself whether an instrument stays as it is."""
 Judged3 = Literal["yes", "no", "undecided"]
-AVERAGES_DOWN = ("scatter", "between segments")
-"""Parts of a state's budget that more riding makes smaller."""
-LEAST_RATIO = 0.005
-"""Power shown and counted may differ by half a percent: rounding to whole watts and revolutions."""
 LEAST_OPINIONS = 3
 """Two instruments can only differ: it takes three to tell who."""
-SIDE_KINDS = ("side-off", "balance-off", "sides-swapped", "one-sided")
-FAULT_WORDS = {
-    "stuck": "stood still at one value",
-    "spike": "showed a single value far out of line",
-    "clipped": "showed no power above some value",
-    "restarted": "restarted its counters",
-    "cadence-off": "showed another cadence than the others",
-}
 
 
 @dataclass(slots=True)
@@ -347,9 +321,9 @@ class Judgement:
         others = [label for label, verdict in who.found.apart.items() if verdict == "yes"]
         if apart == "yes":
             agree = [label for label, verdict in who.found.apart.items() if verdict == "no"]
-            return f"; it stands apart, {_and(agree)} agree with each other"
+            return f"; it stands apart, {join_names(agree)} agree with each other"
         if apart == "no" and others:
-            return f"; {_and(others)} stands apart, {self.label} agrees with the others"
+            return f"; {join_names(others)} stands apart, {self.label} agrees with the others"
         if who.found.consistent:
             return "; unusual, yet all may be within their claims"
         likely = sorted(who.found.odds.items(), key=lambda x: -x[1])[:2]
@@ -368,11 +342,13 @@ class Judgement:
             if self.stands_apart == "yes" and self.who is not None:
                 same = [label for label, verdict in self.who.found.apart.items() if verdict == "no"]
                 deviation, _ = self.who.against_others[self.label]
-                text = f"stands apart by {deviation:+.1f} % from {_and(same)}, which agree with each other"
+                text = (
+                    f"stands apart by {deviation:+.1f} % from {join_names(same)}, which agree with each other"
+                )
             elif agree:
-                text += f"; {_and(agree)} {'agrees' if len(agree) == 1 else 'agree'} with it"
+                text += f"; {join_names(agree)} {'agrees' if len(agree) == 1 else 'agree'} with it"
             if differ and self.stands_apart != "yes":
-                text += f"; {_and(differ)} {'differs' if len(differ) == 1 else 'differ'} from it"
+                text += f"; {join_names(differ)} {'differs' if len(differ) == 1 else 'differ'} from it"
         else:
             text = self.words()
         extra = self.history()
@@ -417,286 +393,6 @@ def _worst_pair(d: Difference) -> tuple[float, float | None]:
     return max(pairs, key=lambda p: abs(p[0])) if pairs else (d.deviation_percent, d.u95_percent)
 
 
-def _and(labels: Sequence[str]) -> str:
+def join_names(labels: Sequence[str]) -> str:
+    """`heron`, `heron and hub`, `heron, hub and pedals`."""
     return labels[0] if len(labels) == 1 else f"{', '.join(labels[:-1])} and {labels[-1]}"
-
-
-# -- would a careful tester use it as a reference?
-
-
-def conclude(judgement: Judgement, all_of: dict[str, Judgement]) -> tuple[Serves, str, list[Reason]]:
-    """Yes, no or undecided, the reason in a sentence, and all that was considered.
-
-    No: something speaks against it. Yes: it agrees, it was seen at more than one torque
-    and cadence, and it stayed where it was. Undecided: one of these isn't known.
-    """
-    if not judgement.powered:
-        return "undecided", "it measures no power", [Reason("open", "it measures no power")]
-    reasons = [
-        *_agreement(judgement, all_of),
-        *_constancy(judgement, all_of),
-        *_range(judgement, all_of),
-        *_hearing(judgement),
-        *_sides(judgement, all_of),
-        *_faults(judgement),
-    ]
-    bad = [r.text for r in reasons if r.point == "bad"]
-    open_ = [r.text for r in reasons if r.point == "open"]
-    good = [r.text for r in reasons if r.point == "good"]
-    if bad:
-        return "no", "; ".join(bad), reasons
-    if open_:
-        return "undecided", "; ".join(open_), reasons
-    return "yes", "; ".join(good), reasons
-
-
-def _witnesses(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Judgement]:
-    """Whose comparisons speak of this instrument: its own, or of those compared with the reference."""
-    if not judgement.is_reference:
-        return [judgement]
-    against = [j for j in all_of.values() if j.reference == judgement.label]
-    trusted = [j for j in against if j.instrument.role != "on-test"]
-    return trusted or against
-
-
-def _agreement(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
-    """Whether it reads true, by all that are independent of it: two that only have each other can't tell."""
-    if judgement.copy_of is not None:
-        return [Reason("open", f"it is the same instrument as {judgement.copy_of}: no opinion of its own")]
-    who = judgement.who
-    apart = judgement.stands_apart
-    if apart == "yes" and who is not None:
-        same = [label for label, verdict in who.found.apart.items() if verdict == "no"]
-        return [Reason("bad", f"it stands apart from {_and(same)}, which agree with each other")]
-    verdict = judgement.as_left or judgement.verdict
-    if who is None or len(who.opinions) < LEAST_OPINIONS:
-        if judgement.pair_verdict == "differs" or any(
-            j.pair_verdict == "differs" for j in all_of.values() if j.reference == judgement.label
-        ):
-            return [
-                Reason("open", "it differs from the only other instrument: two cannot tell which is wrong")
-            ]
-        return [Reason("open", "no third independent instrument: an error that two share cannot be seen")]
-    if apart == "undecided":
-        return [Reason("open", "the instruments disagree, and it cannot be told which of them is wrong")]
-    if judgement.is_reference:
-        agree = [label for label, a in who.found.apart.items() if a == "no" and label != judgement.label]
-        close = [label for label in agree if label in all_of and all_of[label].verdict == "agrees"]
-        if close:
-            verb = "agrees" if len(close) == 1 else "agree"
-            text = f"it is the reference, and {_and(close)}, independent of it, {verb} with it"
-            return [Reason("good", text)]
-        return [Reason("open", "no independent instrument surely agrees with it")]
-    if verdict == "agrees":
-        return [Reason("good", "it agrees within the claims, and so do the others with each other")]
-    return [Reason("open", "it cannot be told yet whether it agrees")]
-
-
-def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
-    """Whether it stayed as it was: only a change that is its own speaks against it."""
-    reasons: list[Reason] = []
-    for s in judgement.shifts:
-        side = "" if s.side == "total" else f" on its {s.side} side"
-        if s.sure:
-            text = f"it moved by {s.delta_percent:+.1f} %{side} at {clock(s.t_s)} against its own past"
-            reasons.append(Reason("bad", text))
-        else:
-            text = f"it or {judgement.reference} moved by {s.delta_percent:+.1f} %{side} at {clock(s.t_s)}"
-            reasons.append(Reason("open", text))
-    labels = [j.label for j in _witnesses(judgement, all_of)]
-    told = [r for r in judgement.repeats if r.instrument in labels and r.beyond_chance is not None]
-    moved = [
-        r
-        for r in told
-        if abs(r.change_percent) >= max(NOTICEABLE_PERCENT, SURELY * (r.change_u95_percent or 0.0))
-    ]
-    whose = {r.name: _whose_repeat(r.name, judgement.bench_reference, judgement.repeats) for r in moved}
-    own = [r for r in moved if whose[r.name] == judgement.label]
-    open_ = [r for r in moved if whose[r.name] is None]
-    if own and not judgement.shifts:
-        reasons.append(Reason("bad", own[0].text))
-    elif open_ and not judgement.shifts:
-        reasons.append(Reason("open", f"{open_[0].text}; whose change it is cannot be told"))
-    elif told and not reasons:
-        names = _and(sorted({r.name for r in told}))
-        reasons.append(Reason("good", f"repeated blocks ({names}) read alike at first and at last"))
-    elif not told and not reasons:
-        longest = max(
-            (s.end_s - s.start_s for s in judgement.segments if s.kind in ("block", "free")), default=0.0
-        )
-        if longest >= LONG_S:
-            return [Reason("good", f"no change was found in {longest / 60:.0f} minutes of one segment")]
-        reasons.append(Reason("open", "no block was ridden twice, so a change cannot be seen"))
-    return reasons
-
-
-def _whose_repeat(name: str, reference: str, repeats: Sequence[Repeat]) -> str | None:
-    """Whose change a repeated block shows: the one that changed against all others, None if not unique."""
-    rows = [r for r in repeats if r.name == name and r.change_u95_percent is not None]
-    opinions = [Opinion(reference, 0.0, WANDER_PERCENT, 0.0)]
-    for r in rows:
-        u = math.hypot((r.change_u95_percent or 0.0) / 1.96, WANDER_PERCENT)
-        opinions.append(Opinion(r.instrument, r.change_percent, u, 0.0))
-    if len(opinions) < LEAST_OPINIONS:
-        return None
-    apart = [label for label, verdict in judge_consistency(opinions).apart.items() if verdict == "yes"]
-    return apart[0] if len(apart) == 1 else None
-
-
-def _range(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
-    reasons: list[Reason] = []
-    labels = [j.label for j in _witnesses(judgement, all_of)]
-    for by, word in (("torque", "torque"), ("cadence", "cadence")):
-        bins = [s for s in judgement.splits if s.by == by and s.instrument in labels and s.blocks >= 2]
-        groups = sorted({s.group for s in bins})
-        off = [s for s in bins if s.verdict == "differs"]
-        if len(groups) < 2:
-            reasons.append(Reason("open", f"it was seen at one {word} only"))
-        elif off and not judgement.is_reference:
-            if judgement.stands_apart == "yes":
-                text = f"it differs by {off[0].deviation_percent:+.1f} % at {off[0].group}"
-                reasons.append(Reason("bad", text))
-            elif judgement.pair_verdict != "differs":
-                size = f"{off[0].deviation_percent:+.1f} % at {off[0].group}"
-                text = f"it differs from {judgement.reference} by {size}"
-                reasons.append(Reason("open", text))
-        elif not off and judgement.verdict != "differs":
-            reasons.append(
-                Reason("good", f"it was seen at {len(groups)} ranges of {word} and differs in none")
-            )
-    return reasons
-
-
-def _hearing(judgement: Judgement) -> list[Reason]:
-    reasons: list[Reason] = []
-    total = judgement.segments[-1].end_s - judgement.segments[0].start_s if judgement.segments else 0.0
-    lost = sum(b - a for a, b in judgement.signal.lost)
-    nothing = sum(b - a for a, b in judgement.signal.no_power)
-    if total > 0.0 and 100.0 * lost > MOST_LOST_PERCENT * total:
-        reasons.append(Reason("bad", f"it was not heard for {lost:.0f} s of {total:.0f} s"))
-    if nothing >= 3.0 or judgement.raised("power-missing"):
-        reasons.append(Reason("bad", f"it showed no power for {nothing:.0f} s while the others did"))
-    if not reasons:
-        reasons.append(Reason("good", "it was heard nearly always"))
-    return reasons
-
-
-def _sides(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
-    sides = judgement.instrument.sides
-    if sides in ("left", "right"):
-        return [Reason("bad", f"it measures the {sides} side and doubles it: the other side it can't see")]
-    if sides != "both":
-        return []
-    standing = judgement.standing(*SIDE_KINDS)
-    if standing:
-        text = standing[-1].what or f"its sides differ ({standing[-1].kind})"
-        doubled = any(f.kind == "one-sided" for f in standing)
-        return [Reason("bad" if doubled or judgement.stands_apart == "yes" else "open", text)]
-    compared = [d for s in judgement.segments for d in s.differences if d.side_reference is not None]
-    if any(d.instrument == judgement.label for d in compared):
-        return [Reason("good", "its sides agree with those of another instrument")]
-    if any(d.side_reference == judgement.label for d in compared):
-        return [Reason("good", "its sides were the reference for the sides of others")]
-    return []
-
-
-def _faults(judgement: Judgement) -> list[Reason]:
-    reasons: list[Reason] = []
-    settings = judgement.standing("setting-differs")
-    if settings:
-        reasons.append(Reason("bad", settings[0].what))
-    ratio = judgement.shown_over_counted
-    if ratio is not None and abs(ratio.ratio - 1.0) > max(LEAST_RATIO, 1.5 * ratio.u95):
-        percent = 100.0 * (ratio.ratio - 1.0)
-        reasons.append(
-            Reason("bad", f"it shows {percent:+.1f} % of the power that its torque and turns make")
-        )
-    for kind, words in FAULT_WORDS.items():
-        found = judgement.raised(kind)
-        if found:
-            reasons.append(Reason("bad", f"it {words} at {clock(found[0].since_s)}"))
-    return reasons
-
-
-# -- what stays open
-
-
-def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine]) -> list[Open]:
-    """What could not be decided, and which ride would."""
-    result: list[Open] = []
-    powered = [j for j in judgements if j.powered]
-    compared = [j for j in powered if j.reference is not None and not j.is_reference]
-    for j in compared:
-        overall = j.overall
-        if overall is None:
-            result.append(
-                Open(
-                    j.label, "whether it agrees", "ride two minutes at a steady load with all instruments on"
-                )
-            )
-        elif j.pair_verdict == "undecided":
-            result.append(Open(j.label, "whether it agrees within the claims", _more(overall, j.left_state)))
-        elif j.pair_verdict == "differs" and j.verdict == "undecided":
-            ride = "add an independent instrument, or check with known weights"
-            result.append(Open(j.label, f"whether it or {j.reference} is off", ride))
-        if j.pair_verdict == "differs" and j.cause == "unclear":
-            ride = j.diagnosis.ride if j.diagnosis is not None else ""
-            result.append(Open(j.label, "what kind of error it is", ride or _TELLING))
-        line = next((x for x in lines if x.instrument == j.label), None)
-        if line is not None and not line.told and j.pair_verdict != "differs":
-            result.append(Open(j.label, "its scale and its zero, apart from each other", _TELLING))
-        told = [d for s in j.segments for d in s.differences if d.side_reference is not None]
-        if j.instrument.sides == "both" and not any(
-            j.label in (d.instrument, d.side_reference) for d in told
-        ):
-            result.append(
-                Open(
-                    j.label,
-                    "whether each of its sides is right",
-                    "add another instrument that tells both sides",
-                )
-            )
-    if compared and not any(r.beyond_chance is not None for j in compared for r in j.repeats):
-        result.append(
-            Open("", "whether the instruments stay as they are", "ride the first block again at the end")
-        )
-    loads = sorted({s.load for j in compared[:1] for s in j.segments if s.kind != "sprint"})
-    if len(loads) == 1 and loads[0] in ("held", "free"):
-        other = "freely" if loads[0] == "held" else "with the trainer holding the target"
-        result.append(
-            Open("", f"whether they do the same when the load is not {loads[0]}", f"ride a block {other}")
-        )
-    reference = next((j for j in powered if j.is_reference), None)
-    if reference is not None and len(powered) == 2:
-        result.append(
-            Open(
-                reference.label, "with two instruments, neither can be called wrong",
-                "add a third instrument: two can only differ",
-            )
-        )  # fmt: skip
-    return result
-
-
-_TELLING = "hold 200 W for two minutes each at 60 and at 100 rpm: torque tells scale from zero"
-
-
-def _more(overall: Split, left: State | None) -> str:
-    """How much more of the same would decide: only scatter and the spread of segments average down."""
-    now: Split | State = left if left is not None else overall
-    u, deviation, limit = now.u95_percent, now.deviation_percent, now.limit_percent
-    if u is None or deviation is None or limit is None:
-        return "ride five minutes at a steady load"
-    gap = abs(abs(deviation) - limit)
-    budget = left.budget if left is not None else {}
-    stays = math.sqrt(sum(v * v for part, v in budget.items() if part not in AVERAGES_DOWN))
-    if stays >= gap:
-        return (
-            "no more riding decides it: state the drivetrain loss, compare at the crank, or add an "
-            "independent instrument"
-        )
-    falls = math.sqrt(max(0.0, u * u - stays * stays))
-    needed = math.sqrt(gap * gap - stays * stays)
-    more = now.blocks * ((falls / needed) ** 2 - 1.0) / 6.0
-    if more > LONGEST_MINUTES:
-        return "its difference lies close to the limit: no ride of an evening will decide it"
-    return f"ride about {max(1, math.ceil(more))} more minutes at a steady load"
