@@ -138,3 +138,11 @@ def test_a_rider_who_moved_is_no_unit_that_moved() -> None:
     assert (
         _row(shared, None, "heron", ((100.0, 330.0), (330.0, 560.0)), unit_moved=True).verdict == "undecided"
     )
+
+
+def test_repeats_are_found_by_likeness_not_by_name() -> None:
+    """A tester who renames the last block, or names each one anew, still rode the first block again."""
+    text = BENCH.format(seed=3, pedals="", hub="", heron="").replace('"steady 200 again"', '"at the end"')
+    result = study(record(*scene_records(text)))
+    assert {(r.first, r.last) for r in result.repeats} == {("steady 200", "at the end")}
+    assert {r.instrument for r in result.repeats} == {"hub", "heron"}

@@ -10,6 +10,10 @@ from monitor.study.parts.differences import difference
 from monitor.study.results import Cycles, Difference, Repeat, SegmentStudy, known, rounded
 from monitor.text import clock
 
+LIKE_POWER, LIKE_RPM = 0.04, 4.0
+"""Blocks of other names are the same block again within this part of the load and these turns a minute
+(common practice, no source)."""
+
 
 def cycles_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Cycles]:
     """Runs of at least two cycles of two alternating loads, each half at most two minutes."""
@@ -41,20 +45,50 @@ def cycles_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Cycles]:
 
 
 def repeats_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Repeat]:
-    """Blocks of one name that were ridden alike: the first against the last."""
-    families: dict[str, list[SegmentStudy]] = {}
-    for s in segments:
-        families.setdefault(_family(s.name)[0], []).append(s)
+    """Blocks that were ridden alike, whatever their names: the first against the last.
+
+    Across states first: a block of the first state beside one of the last says what all acts between did.
+    """
     result = []
-    for name, members in families.items():
-        if len(members) < 2 or not _alike(members):
-            continue
+    for name, members in families_of(segments):
         for i in shared.compared:
             label = shared.grid.labels[i]
             told = [(s, d) for s in members for d in s.differences if d.instrument == label]
             if len(told) >= 2:
                 result.append(_repeat(name, *told[0], *told[-1]))
     return result
+
+
+def families_of(segments: Sequence[SegmentStudy]) -> list[tuple[str, list[SegmentStudy]]]:
+    """Groups of at least two segments that repeat each other, with a name, in the order of their beginning.
+
+    One name and about one load, or another name and the same kind, load and cadence.
+    """
+    named: dict[str, list[SegmentStudy]] = {}
+    for s in segments:
+        named.setdefault(_family(s.name)[0], []).append(s)
+    groups = {name: members for name, members in named.items() if len(members) < 2 or _alike(members)}
+    joined: list[tuple[str, list[SegmentStudy]]] = []
+    for name, members in groups.items():
+        like = next((g for _, g in joined if _likeness(g[0], members[0])), None)
+        if like is not None and all(_likeness(like[0], m) for m in members):
+            like += members
+        else:
+            joined.append((name, list(members)))
+    return [(name, sorted(g, key=lambda s: s.start_s)) for name, g in joined if len(g) >= 2]
+
+
+def _likeness(one: SegmentStudy, two: SegmentStudy) -> bool:
+    """Whether two steady blocks were ridden alike: load, cadence, how it was held, gear."""
+    if one.kind != "block" or two.kind != "block" or not (one.steady and two.steady):
+        return False
+    if one.power_w is None or two.power_w is None or one.gear != two.gear or one.load != two.load:
+        return False
+    if abs(one.power_w - two.power_w) > LIKE_POWER * max(one.power_w, two.power_w):
+        return False
+    if one.cadence_rpm is None or two.cadence_rpm is None:
+        return one.cadence_rpm is two.cadence_rpm
+    return abs(one.cadence_rpm - two.cadence_rpm) <= LIKE_RPM
 
 
 _FAMILY = re.compile(
