@@ -20,7 +20,7 @@ from monitor.analysis.block import Block
 from monitor.analysis.blockstats import Spread, interval, usual_spread
 from monitor.analysis.diagnose import attribute, diagnose, three_cornered_hat
 from monitor.analysis.lag import Lag, Timing, timing
-from monitor.live.faults import deviation
+from monitor.live.faults import quantity
 from monitor.setup.bench import parse_bench
 from monitor.study import questions
 from monitor.study.grid import Grid
@@ -371,4 +371,4 @@ def test_one_torque_says_nothing_of_the_others() -> None:
 
 def test_looking_again_does_not_shrink_what_is_systematic() -> None:
     """One-sided 95 % of a normal distribution (scipy): 1.645 standard uncertainties of the loss."""
-    assert pytest.approx(float(stats.norm.ppf(0.95)), abs=0.01) == deviation.SYSTEMATIC
+    assert pytest.approx(float(stats.norm.ppf(0.95)), abs=0.01) == quantity.SYSTEMATIC

@@ -1,0 +1,164 @@
+"""Why an instrument or a side deviates, and since when."""
+
+import math
+
+from monitor.analysis.block import Block
+from monitor.analysis.diagnose import Diagnosis, attribute, diagnose
+from monitor.finding import Side
+from monitor.live.faults.change import Changes
+from monitor.live.faults.seen import Seen
+from monitor.live.faults.sign import Sign
+from monitor.live.pair import Pair
+
+
+class Causes:
+    """Adds to a deviation since when it has been there and what explains it, as far as the blocks tell."""
+
+    def __init__(self, seen: Seen, changes: Changes) -> None:
+        self.seen = seen
+        self.bench = seen.bench
+        self.comparator = seen.comparator
+        self.changes = changes
+        self.onsets: dict[tuple[int, Side], float] = {}
+        """Since when a deviation has been over its limit: the blocks from there on tell its cause."""
+        self.diagnoses: dict[tuple[int, Side], Diagnosis] = {}
+
+    def explain(self, sign: Sign, i: int, pair: Pair, now_s: float, end: int) -> None:
+        """Since when, and why, as far as the blocks since then tell."""
+        side = sign.side or "total"
+        key = (i, side)
+        if side == "total":
+            self._lean(sign, i)
+        if sign.signal == "below":
+            self.onsets.pop(key, None)
+            self.diagnoses.pop(key, None)
+        if sign.signal != "over" and key not in self.onsets:
+            return
+        if key not in self.onsets:
+            self.onsets[key] = _since(pair, sign, now_s)
+        onset = sign.since_s = self.onsets[key]
+        if end % 10 == 0 or key not in self.diagnoses:
+            self.diagnoses[key] = self._diagnose(sign, i, pair, side, onset)
+        found = self.diagnoses[key]
+        if not sign.what:
+            # It agrees just now: there is nothing that this would be the cause of.
+            return
+        sign.cause = found.cause
+        sign.do = found.ride or found.cure
+        if found.cause != "unclear":
+            # What isn't known yet would not stay true.
+            sign.what += f", {found.why}"
+        if side == "total" and sign.signal == "over":
+            self._after_zeroing(sign, i, pair)
+            self._suspect_reference(sign)
+
+    def _lean(self, sign: Sign, i: int) -> None:
+        """Keep who is no part of the consensus that others are held against."""
+        leaning = self.comparator.leaning
+        if sign.signal == ("below" if i in leaning else "over"):
+            leaning ^= {i}
+            if self.comparator.reference is None:
+                self.changes.consensus_changed(i)
+
+    def _diagnose(self, sign: Sign, i: int, pair: Pair, side: Side, onset_s: float) -> Diagnosis:
+        # If one explanation fits all that was ridden since the last change, the more torques
+        # the better; if none does, the fault began at its onset and only that tells.
+        begin = max([pair.reset_s, *(x.since_s for x in self.changes.shifts[i].found[-1:])])
+        every = [b for b in pair.blocks if b.begin_s >= begin]
+        since = [b for b in every if b.begin_s >= onset_s - 1.0]
+        known = self._setting(i, sign) or self._one_side(sign, i, since)
+        if known is not None:
+            return known
+        noise = {"total": pair.noise, "left": pair.noise_left, "right": pair.noise_right}[side]
+        loss_w = 0.0
+        if side == "total":
+            reference = self.comparator.reference
+            pairing = [i] if reference is None else [i, reference]
+            loss_w = max(self.comparator.losses[j].watts for j in pairing)
+        found = diagnose(every, side, noise.sd, loss_w)
+        if found.cause == "unclear" and len(since) < len(every):
+            return diagnose(since, side, noise.sd, loss_w)
+        return found
+
+    def _after_zeroing(self, sign: Sign, i: int, pair: Pair) -> None:
+        trial = self.changes.zeros.get(i)
+        if trial is not None:
+            sign.what += trial.text([b.y for b in pair.blocks if b.begin_s >= trial.at_s])
+
+    def _suspect_reference(self, sign: Sign) -> None:
+        if self._reference_alone():
+            sign.cause = "unclear"
+            sign.what = (
+                f"all others agree with one another and differ from {self.bench.reference} by "
+                f"{sign.value or 0.0:+.1f} %"
+            )
+            sign.do = f"look at {self.bench.reference} first"
+
+    def _reference_alone(self) -> bool:
+        """Whether two or more others lean from the named reference alike, and agree among themselves."""
+        if self.comparator.reference is None or len(self.comparator.pairs) < 2:
+            return False
+        leans = []
+        for pair in self.comparator.pairs.values():
+            if not pair.windows:
+                return False
+            w = pair.windows[max(n for n in pair.windows if n <= 30)]
+            if abs(w.deviation) <= w.limit:
+                return False
+            leans.append((w.deviation, w.limit))
+        values = [d for d, _ in leans]
+        return max(values) - min(values) <= min(limit for _, limit in leans)
+
+    def _setting(self, i: int, sign: Sign) -> Diagnosis | None:
+        """A deviation that the crank length set in the instrument explains."""
+        mounted = self.bench.instruments[i].crank_length_mm
+        told = self.seen.facts[i].get("crank_length_mm")
+        if mounted is None or not isinstance(told, float) or abs(told - mounted) < 0.4 or sign.value is None:
+            return None
+        percent = 100.0 * (told / mounted - 1.0)
+        if abs(sign.value - percent) > max(0.5 * (sign.limit or 0.0), 0.4 * abs(percent)):
+            return None
+        return Diagnosis(
+            "setting",
+            f"it is set to {told:g} mm cranks where {mounted:g} mm are mounted, which makes {percent:+.1f} %",
+            cure=f"set {mounted:g} mm",
+        )
+
+    def _one_side(self, sign: Sign, i: int, blocks: list[Block]) -> Diagnosis | None:
+        """A deviation of the total that one side explains."""
+        if sign.side != "total" or self.bench.instruments[i].sides != "both":
+            return None
+        split = attribute(blocks)
+        if split is None or split.side is None:
+            return None
+        own, half = (
+            (split.left_w, split.u95_left_w) if split.side == "left" else (split.right_w, split.u95_right_w)
+        )
+        return Diagnosis(
+            "one-side",
+            f"of which the {split.side} side makes {own:+.0f} W (± {half:.0f} W) of "
+            f"{split.left_w + split.right_w:+.0f} W",
+            cure=f"check how the {split.side} side is mounted, zero it and ride the block again",
+        )
+
+
+def _since(pair: Pair, sign: Sign, now_s: float) -> float:
+    """When the deviation began: back over the blocks, as long as three together lean its way."""
+    value = sign.value or 0.0
+    way = 1.0 if value > 0.0 else -1.0
+    # An offset leans less at high torque: a third of the deviation is enough to go on.
+    enough = 0.3 * abs(math.log1p(max(-0.9, value / 100.0)))
+    since = float(pair.windows[min(pair.windows)].begin_s) if pair.windows else now_s
+    leans = [
+        (b.end_s, way * y)
+        for b in pair.blocks
+        if b.end_s <= since
+        and b.begin_s >= pair.reset_s
+        and (y := b.y if sign.side == "total" else b.y_left if sign.side == "left" else b.y_right) is not None
+    ]
+    for k in range(len(leans) - 1, -1, -1):
+        three = leans[max(0, k - 2) : k + 1]
+        if sum(y for _, y in three) / len(three) < enough:
+            break
+        since = leans[k][0] - 10.0
+    return min(since, now_s)

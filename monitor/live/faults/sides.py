@@ -1,0 +1,50 @@
+"""One side of an instrument beyond its tolerance: `side-off`."""
+
+import math
+
+from monitor.finding import Side
+from monitor.live.faults.quantity import OTHER_SIGMA, SIDE_SIGMA, Look, judge
+from monitor.live.faults.sign import Sign
+from monitor.live.pair import Pair, Window
+
+
+def judge_side(sign: Sign, side: Side, pair: Pair) -> None:
+    """Hold one side (`left`, `right`) against that of `sign.reference`; a side that no window tells stays
+    without a signal."""
+    looks = {n: look for n, w in pair.windows.items() if (look := _look(n, w, side)) is not None}
+    if not looks:
+        return
+    shown = looks.get(30) or looks[max(looks)]
+    left = side == "left"
+    judged = judge(
+        list(looks.values()),
+        shown,
+        pair.verdict_left if left else pair.verdict_right,
+        pair.noise_left if left else pair.noise_right,
+    )
+    sign.signal, sign.value, sign.limit = judged.signal, judged.look.value, judged.look.limit
+    if judged.leans:
+        _tell(sign, side, judged.look)
+
+
+def _look(length: int, w: Window, side: Side) -> Look | None:
+    own, other, u = (w.left, w.right, w.u_left) if side == "left" else (w.right, w.left, w.u_right)
+    if own is None:
+        return None
+    # A side is named only if it stands out from the other one: when both lean alike it is the total
+    # that leans.
+    alone = alone_long = True
+    if other is not None:
+        apart = max(w.side_limit, 0.5 * abs(own))
+        alone_long = abs(own - other) > apart and abs(own) > abs(other)
+        alone = alone_long and abs(own - other) > 2.5 * u
+    doubt = SIDE_SIGMA.get(length, OTHER_SIGMA) * math.hypot(u, w.u_side_lag)
+    return Look(w, own, w.side_limit, w.side_claim, w.side_edge, doubt, alone=alone, alone_long=alone_long)
+
+
+def _tell(sign: Sign, side: Side, look: Look) -> None:
+    """What the window shows, in words."""
+    own, w = look.value, look.window
+    watts = (w.left_w if side == "left" else w.right_w) or 0.0
+    delta_w = watts - watts / (1.0 + own / 100.0) if own > -100.0 else -watts
+    sign.what = f"{sign.instrument} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}"

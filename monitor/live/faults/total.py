@@ -1,0 +1,73 @@
+"""The power of an instrument beyond its tolerance: `power-off`."""
+
+import math
+
+from monitor.live.faults.quantity import OTHER_SIGMA, SIGMA, SYSTEMATIC, Look, judge
+from monitor.live.faults.seen import Seen
+from monitor.live.faults.sign import Sign
+from monitor.live.pair import Pair, Window
+
+RIDER_PERCENT = 5.0
+"""Twice one side against a whole: so much may be the rider, whom nobody can tell from the instrument."""
+
+
+class Total:
+    """Holds the power of each instrument against its tolerance."""
+
+    def __init__(self, seen: Seen) -> None:
+        self.seen = seen
+        self.comparator = seen.comparator
+
+    def sign(self, i: int, pair: Pair) -> Sign:
+        """`power-off` of instrument `i`."""
+        bench = self.seen.bench
+        sign = Sign("power-off", self.seen.labels[i], "total", None, unit="%", reference=bench.reference)
+        if not pair.windows:
+            return sign
+        more = 0.0
+        if bench.instruments[i].sides in ("left", "right"):
+            if self.comparator.side_references[i] is not None:
+                # Judged as the side that it is.
+                return sign
+            more = RIDER_PERCENT
+        sign.signal = "between"
+        if any(r.candidate is not None for r in self.seen.recent):
+            # Something jumped just now: first see whether it was a spike.
+            return sign
+        if self.comparator.reference is None and not self._leans_most(pair):
+            return sign
+        looks = {length: _look(length, w, more) for length, w in pair.windows.items()}
+        shown = looks.get(30) or looks[max(looks)]
+        judged = judge(list(looks.values()), shown, pair.verdict, pair.noise)
+        sign.signal, sign.value, sign.limit = judged.signal, judged.look.value, judged.look.limit
+        if judged.leans:
+            _tell(sign, judged.look)
+        return sign
+
+    def _leans_most(self, pair: Pair) -> bool:
+        """Against a consensus one that leans makes the others lean too, by less: who leans most is it."""
+
+        def lean(p: Pair) -> float:
+            return abs(p.windows[max(n for n in p.windows if n <= 30)].deviation) if p.windows else 0.0
+
+        others = [
+            lean(p)
+            for j, p in self.comparator.pairs.items()
+            if p is not pair and j not in self.comparator.leaning
+        ]
+        return lean(pair) >= max(others, default=0.0)
+
+
+def _look(length: int, w: Window, more: float) -> Look:
+    systematic = SYSTEMATIC * w.u_loss
+    doubt = SIGMA.get(length, OTHER_SIGMA) * math.hypot(w.u, w.u_lag) + systematic
+    return Look(w, w.deviation, w.limit + more, w.claim + more, w.edge, doubt, systematic)
+
+
+def _tell(sign: Sign, look: Look) -> None:
+    """What the window shows, in words."""
+    way = "above" if look.value > 0.0 else "below"
+    sign.what = (
+        f"{sign.instrument} reads {abs(look.value):.1f} % {way} {sign.reference} "
+        f"at {look.window.power_w:.0f} W (limit {look.limit:.1f} %)"
+    )
