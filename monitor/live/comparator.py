@@ -35,6 +35,8 @@ VARIES = 0.15
 """In steady riding five seconds vary by less than this part of the power (common practice, no source)."""
 UNSTEADY = 0.15
 """A window of ten seconds whose ends differ by more than this part of its power judges nothing."""
+STANDS_IN_S = 50
+"""While a longer window that the bench asks for is not filled yet, one of so many seconds stands in."""
 COVERED_PART = 0.98
 """A second of which less is covered is a hole (common practice, no source)."""
 KEPT_BEFORE_S = 68
@@ -146,7 +148,7 @@ class Comparator:
         self.reference: int | None = labels.index(bench.reference) if bench.reference in labels else None
         self.losses = [loss_of(i) for i in bench.instruments]
         self.shown_s = max(10, round(bench.limits.window_s))
-        self.lengths_s = tuple(sorted({10, 20, 25, self.shown_s, 50}))
+        self.lengths_s = tuple(sorted({10, 20, 25, self.shown_s, STANDS_IN_S}))
         self.pairs: dict[int, Pair] = {}
         for i in self.powered:
             if i == self.reference:
@@ -161,6 +163,7 @@ class Comparator:
                 self.pairs[i] = Pair(
                     tolerance_percent(bench, bench.instruments[i], others),
                     SMOOTHED_HUB_S2 if hub else SMOOTHED_CRANK_S2,
+                    self.shown_s,
                 )
         self._anchor = self.reference if self.reference is not None else next(iter(self.powered), 0)
         self._before = [self._likely(i) for i in range(n)]
@@ -305,7 +308,9 @@ class Comparator:
                 window = ten
             elif length == shown_s:
                 window = shown
-            elif (calm and length < shown_s) or (shown_calm and 2 * length >= shown_s):
+            elif ((calm and length < shown_s) or (shown_calm and 2 * length >= shown_s)) and not (
+                length == STANDS_IN_S and room_s < shown_s
+            ):
                 # What lasts would lean in the last ten seconds; what filled half of the shown time would
                 # lean there; and what leans over more than that is over.
                 continue

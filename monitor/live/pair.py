@@ -2,6 +2,7 @@
 
 import math
 from collections import deque
+from collections.abc import Collection
 
 import msgspec
 
@@ -126,11 +127,18 @@ class Window(msgspec.Struct, gc=False):
         )
 
 
+def longest(lengths_s: Collection[int], up_to_s: int) -> int:
+    """The longest of these lengths up to `up_to_s`, or the shortest if all are longer."""
+    return max((n for n in lengths_s if n <= up_to_s), default=min(lengths_s))
+
+
 class Pair:
     """What is remembered of one instrument against its reference."""
 
-    def __init__(self, limit: float, smoothed_s2: float) -> None:
+    def __init__(self, limit: float, smoothed_s2: float, shown_s: int) -> None:
         self.limit = limit
+        self.shown_s = shown_s
+        """Length of the window that the bench asks for."""
         self.smoothed_s2 = smoothed_s2
         """What smoothing may move over a window's end, square seconds of the slope of power there."""
         self.side_timing = ALIKE
@@ -148,6 +156,14 @@ class Pair:
         self.uneven = False
         """Whether the last block ended amid a change of load, and waits for the next one."""
         self.reset_s = 0
+
+    @property
+    def shown(self) -> Window | None:
+        """The window that the bench asks for, or until it is filled the longest; None: there is none."""
+        windows = self.windows
+        if not windows:
+            return None
+        return windows[longest(windows, self.shown_s)]
 
     def reset(self, at_s: int) -> None:
         """Nothing before `at_s` speaks for what the instrument does from now on."""

@@ -128,9 +128,9 @@ def _lane(p: Pipeline, i: int, end: int) -> Lane:
 def _verdict(p: Pipeline, i: int, label: str) -> tuple[Verdict, dict[str, float | None]]:
     """The verdict over all accepted blocks since the last change, and the window as drawn."""
     pair = p.comparator.pairs[i]
-    if not pair.windows:
+    w = pair.shown
+    if w is None:
         return "blind", {}
-    w = pair.windows[max(n for n in pair.windows if n <= 30)]
     drawn: dict[str, float | None] = {
         "deviation": w.deviation,
         "deviation_w": w.deviation_w,

@@ -100,9 +100,9 @@ class Causes:
             return False
         leans = []
         for pair in self.comparator.pairs.values():
-            if not pair.windows:
+            w = pair.shown
+            if w is None:
                 return False
-            w = pair.windows[max(n for n in pair.windows if n <= 30)]
             if abs(w.deviation) <= w.limit:
                 return False
             leans.append((w.deviation, w.limit))

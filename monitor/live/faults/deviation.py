@@ -83,7 +83,7 @@ class Deviation:
         """Whether all windows and shares of an instrument are such that no sign of it can be over."""
         points = self.bench.limits.balance_points
         windows = pair.windows
-        shown = windows.get(30) or windows[max(windows)]
+        shown = pair.shown
         for w in windows.values():
             own, theirs = w.balance, w.balance_reference
             side = max(abs(w.left or 0.0), abs(w.right or 0.0))

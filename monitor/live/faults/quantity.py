@@ -1,12 +1,12 @@
 """A quantity held against its limit over several windows: its signal, and on what that rests."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 
 import msgspec
 
 from monitor.live.alarm import Signal
-from monitor.live.pair import Noise, Verdict, Window
+from monitor.live.pair import Noise, Verdict, Window, longest
 
 SIDE_SIGMA = {10: 6.0, 20: 3.6, 25: 3.2, 30: 3.0, 50: 2.75}
 SIGMA = {10: 3.6, 20: 3.0, 25: 2.8, 30: 2.7, 50: 2.5}
@@ -15,10 +15,10 @@ Windows are looked at every second; an instrument whose true deviation is half i
 raised by chance, one exactly at its limit now and then."""
 SYSTEMATIC = 1.65
 """The same for the uncertainty of the expected drivetrain loss, which looking again doesn't change."""
-OTHER_SIGMA = 3.5
-"""The same as SIGMA for lengths that it hasn't."""
+LONG_SIGMA = 3.5
+"""The same for longer windows: slow noise averages less there than blocks of ten seconds tell."""
 FULL_S = 30
-"""A window of so many seconds may say that a deviation has passed."""
+"""A window of so many seconds, or of those that the bench asks for, may say that a deviation has passed."""
 VERDICT_BLOCKS = 4
 """Fewer blocks are no verdict."""
 
@@ -51,15 +51,37 @@ class Judged(msgspec.Struct, gc=False):
     leans: bool
 
 
-def judge(looks: Sequence[Look], shown: Look, verdict: Verdict, noise: Noise) -> Judged:
-    """Hold the looks at a quantity, shortest window first, against its limit; without any that is over,
-    the `shown` one and the verdict over all blocks since the last change decide."""
-    for look in reversed(looks):
+def sigma(table: Mapping[int, float], length_s: int) -> float:
+    """Standard deviations for a window of `length_s`: linear between the lengths of `table`."""
+    if length_s in table:
+        return table[length_s]
+    shorter, longer = (
+        max(n for n in table if n < length_s),
+        min((n for n in table if n > length_s), default=0),
+    )
+    if not longer:
+        return LONG_SIGMA
+    part = (length_s - shorter) / (longer - shorter)
+    return table[shorter] + part * (table[longer] - table[shorter])
+
+
+def judge(looks: Mapping[int, Look], shown_s: int, verdict: Verdict, noise: Noise) -> Judged:
+    """Hold the looks at a quantity, by window length (s) and the shortest first, against its limit; without
+    any that is over, the one of `shown_s` and the verdict over all blocks since the last change decide.
+
+    Shorter windows raise what is large sooner. While none of `shown_s` is filled the longest stands in.
+    """
+    for look in reversed(list(looks.values())):
         if look.alone and abs(look.value) - look.limit - look.edge > look.doubt:
             return Judged("over", look, True)
+    length_s = longest(looks, shown_s)
+    shown = looks[length_s]
     if abs(shown.value) <= shown.claim:
-        full = shown.window.end_s - shown.window.begin_s >= FULL_S
-        return Judged("below" if full else "between", shown, False)
+        # A short window is calm by chance now and then: those up to FULL_S must be so too.
+        passed = length_s >= min(shown_s, FULL_S) and all(
+            abs(look.value) <= look.claim for n, look in looks.items() if length_s < n <= FULL_S
+        )
+        return Judged("below" if passed else "between", shown, False)
     signal: Signal = "between"
     if shown.alone_long and verdict.n >= VERDICT_BLOCKS:
         # What no window alone can tell, all blocks since the last change may.

@@ -3,7 +3,7 @@
 import math
 
 from monitor.finding import Side
-from monitor.live.faults.quantity import OTHER_SIGMA, SIDE_SIGMA, Look, judge
+from monitor.live.faults.quantity import SIDE_SIGMA, Look, judge, sigma
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair, Window
 
@@ -14,11 +14,10 @@ def judge_side(sign: Sign, side: Side, pair: Pair) -> None:
     looks = {n: look for n, w in pair.windows.items() if (look := _look(n, w, side)) is not None}
     if not looks:
         return
-    shown = looks.get(30) or looks[max(looks)]
     left = side == "left"
     judged = judge(
-        list(looks.values()),
-        shown,
+        looks,
+        pair.shown_s,
         pair.verdict_left if left else pair.verdict_right,
         pair.noise_left if left else pair.noise_right,
     )
@@ -38,7 +37,7 @@ def _look(length: int, w: Window, side: Side) -> Look | None:
         apart = max(w.side_limit, 0.5 * abs(own))
         alone_long = abs(own - other) > apart and abs(own) > abs(other)
         alone = alone_long and abs(own - other) > 2.5 * u
-    doubt = SIDE_SIGMA.get(length, OTHER_SIGMA) * math.hypot(u, w.u_side_lag)
+    doubt = sigma(SIDE_SIGMA, length) * math.hypot(u, w.u_side_lag)
     return Look(w, own, w.side_limit, w.side_claim, w.side_edge, doubt, alone=alone, alone_long=alone_long)
 
 

@@ -2,7 +2,7 @@
 
 import math
 
-from monitor.live.faults.quantity import OTHER_SIGMA, SIGMA, SYSTEMATIC, Look, judge
+from monitor.live.faults.quantity import SIGMA, SYSTEMATIC, Look, judge, sigma
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair, Window
@@ -37,8 +37,7 @@ class Total:
         if self.comparator.reference is None and not self._leans_most(pair):
             return sign
         looks = {length: _look(length, w, more) for length, w in pair.windows.items()}
-        shown = looks.get(30) or looks[max(looks)]
-        judged = judge(list(looks.values()), shown, pair.verdict, pair.noise)
+        judged = judge(looks, pair.shown_s, pair.verdict, pair.noise)
         sign.signal, sign.value, sign.limit = judged.signal, judged.look.value, judged.look.limit
         if judged.leans:
             _tell(sign, judged.look)
@@ -48,7 +47,7 @@ class Total:
         """Against a consensus one that leans makes the others lean too, by less: who leans most is it."""
 
         def lean(p: Pair) -> float:
-            return abs(p.windows[max(n for n in p.windows if n <= 30)].deviation) if p.windows else 0.0
+            return abs(p.shown.deviation) if p.shown is not None else 0.0
 
         others = [
             lean(p)
@@ -60,7 +59,7 @@ class Total:
 
 def _look(length: int, w: Window, more: float) -> Look:
     systematic = SYSTEMATIC * w.u_loss
-    doubt = SIGMA.get(length, OTHER_SIGMA) * math.hypot(w.u, w.u_lag) + systematic
+    doubt = sigma(SIGMA, length) * math.hypot(w.u, w.u_lag) + systematic
     return Look(w, w.deviation, w.limit + more, w.claim + more, w.edge, doubt, systematic)
 
 
