@@ -15,6 +15,7 @@ from monitor.study.parts.peaks import sprint_of
 from monitor.study.results import Difference, Judged, Means, Part, SegmentStudy, known, rounded
 from monitor.study.segments import Span, is_steady
 
+LEAST_TO_DIFFER = 2
 LEAST_S = 5
 """Fewer known seconds make no difference of a segment."""
 
@@ -115,7 +116,7 @@ def difference(
         expected_percent=rounded(100.0 * (expected_w / base_w - 1.0), 3),
         u95_percent=known(u95, 3),
         limit_percent=rounded(limit, 3),
-        verdict=judged(deviation, u95, limit),
+        verdict=_enough(judged(deviation, u95, limit), spread),
         left_delta_w=left,
         right_delta_w=right,
         share_right=share,
@@ -128,6 +129,11 @@ def difference(
         excluded_s=int(grid.excluded[begin:end, i].sum()),
         parts=_stretches_of(shared, i, k, begin, end, limit, u_loss) if k is not None else [],
     )
+
+
+def _enough(verdict: Judged, spread: Interval | None) -> Judged:
+    """Nobody differs by a single block: ten seconds of a sprint hold what averaging moved into them."""
+    return "undecided" if verdict == "differs" and (spread is None or spread.n < LEAST_TO_DIFFER) else verdict
 
 
 def _interval(
