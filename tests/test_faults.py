@@ -3,13 +3,21 @@
 import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import get_args
 
 import msgspec
 import pytest
 
-from capture.profiles import ant_common, ant_power, cycling_power, device_information, speed_cadence
+from capture.profiles import (
+    ant_common,
+    ant_power,
+    cycling_power,
+    device_information,
+    fitness_machine,
+    speed_cadence,
+)
 from capture.record import Act, Link, Packet, Record, Store, Tick
 from capture.scene import Scene
 from capture.source import Wanted
@@ -17,6 +25,7 @@ from monitor.finding import KINDS, Finding, Kind
 from monitor.live.pipeline import Pipeline
 from monitor.setup.bench import Bench, load_bench
 from tests.helpers.streams import (
+    TWO_PI,
     UTC_NS,
     Body,
     Meter,
@@ -126,7 +135,8 @@ def test_signal_lost(lost_after_s: float) -> None:
     back = min(p.t_ns / S for p in heron if p.t_ns > 60 * S)
     found = run(b, *others(STEADY), heron)
     raised, cleared = pair(found, "signal-lost")
-    assert last + lost_after_s <= raised.t_s <= last + lost_after_s + 0.5
+    period_s = 60.0 / 88.0
+    assert last + lost_after_s + period_s <= raised.t_s <= last + lost_after_s + period_s + 0.5
     assert raised.since_s == pytest.approx(last, abs=0.01)
     assert (raised.cause, raised.unit, raised.limit) == ("link", "s", lost_after_s)
     assert back <= cleared.t_s <= back + 0.5
@@ -173,6 +183,65 @@ def test_a_link_given_up_says_why() -> None:
     assert "its battery is flat" in raised.advice
 
 
+def trainer(ride: Ride, idle_w: int = 2, until_s: float = math.inf) -> Iterator[Packet]:
+    """A trainer's Indoor Bike Data, once a second: while nobody pedals it shows `idle_w` in turn at 0 rpm."""
+    for k in range(1, int(min(ride.seconds, until_s)) + 1):
+        work_w = ride.work_j(k - 1.0, float(k))
+        turning = work_w > 0.0
+        power_w = round(work_w) + 7 * k % 9 - 4 if turning else (idle_w if k % 2 else -idle_w)
+        body = fitness_machine.IndoorBikeData(3000, cadence_half_rpm=176 if turning else 0, power_w=power_w)
+        yield Packet(ns(k + 0.01), "hub", "2AD2", bytes(body))
+
+
+def test_idle_watts_of_a_trainer_are_no_pedalling() -> None:
+    """Sleeping meters rest, although the trainer shows 2 W at 0 rpm."""
+    ride = Ride(Stretch(60, 200, 88, 0.52), Stretch(60, 0), Stretch(60, 200, 88, 0.52), noise=0.02)
+    asleep = [
+        list(without(Meter(label, sided=True, seed=k).bluetooth(ride), 61.0, 121.0))
+        for k, label in enumerate(("pedals", "heron"))
+    ]
+    assert run(BENCH, trainer(ride), *asleep) == []
+
+
+def test_a_meter_that_dies_while_a_trainer_is_ridden_is_lost() -> None:
+    """The instrument for which the thresholds would fail: easy riding, 60 W, has to be told from idling."""
+    ride = Ride(Stretch(60, 60, 60, 0.52), noise=0.0)
+    pedals = Meter("pedals", sided=True).bluetooth(ride)
+    found = run(BENCH, trainer(ride), pedals, without(Meter("heron", sided=True).bluetooth(ride), 30.0, 99.0))
+    assert ("signal-lost", "heron") in kinds(found)
+
+
+def test_a_wheel_that_runs_on_is_no_turning_crank() -> None:
+    """The wheel of a hub turns for half a minute after the rider stopped; the others sleep at once."""
+    ride = Ride(Stretch(60, 200, 88, 0.52), Stretch(60, 0), Stretch(60, 200, 88, 0.52))
+    wheel: list[Record] = []
+    torque = revs = 0.0
+    for k in range(1, int(ride.seconds)):
+        turning = ride.work_j(k - 1.0, float(k)) > 0.0
+        rate = 4.0 if turning else max(0.0, 4.0 - 0.13 * (k - 60))
+        revs += rate
+        torque += ride.work_j(k - 1.0, float(k)) / TWO_PI if turning else 0.0
+        body = cycling_power.Measurement(
+            200 if turning else 0, None, round(32.0 * torque) % 65536, wheel_revs=int(revs),
+            wheel_event_2048ths=int(2048.0 * k) % 65536,
+        )  # fmt: skip
+        wheel.append(Packet(ns(k + 0.01), "hub", "2A63", bytes(body)))
+    asleep = [
+        list(without(Meter(label, sided=True, seed=k).bluetooth(ride), 60.2, 121.0))
+        for k, label in enumerate(("pedals", "heron"))
+    ]
+    assert not [f for f in run(BENCH, wheel, *asleep) if f.kind == "signal-lost"]
+
+
+def test_two_lost_notifications_of_a_slow_meter_are_no_loss() -> None:
+    """Once a second, two in a row lost: 3.0 s apart, at a limit of 2.5 s."""
+    ride = Ride(Stretch(120, 200, 60, 0.52), noise=0.01)
+    heron = list(Meter("heron", sided=True).bluetooth(ride))
+    kept = [p for k, p in enumerate(heron) if k not in (40, 41, 70, 71)]
+    assert max(b.t_ns - a.t_ns for a, b in pairwise(kept)) / S == pytest.approx(3.0, abs=0.05)
+    assert run(BENCH, *others(ride), kept) == []
+
+
 # -- power-missing ----------------------------------------------------------------------------------
 
 
@@ -214,6 +283,15 @@ def test_after_missing_power_it_is_judged_again() -> None:
 def test_coasting_together_misses_no_power() -> None:
     ride = Ride(*(s for _ in range(6) for s in (Stretch(20, 220, 90, 0.52), Stretch(8, 0))))
     assert run(BENCH, *others(ride), Meter("heron", sided=True).bluetooth(ride)) == []
+
+
+def test_the_last_watts_of_one_late_meter_make_no_power_missing() -> None:
+    """A tie is a rest: of two others only the one that is late by four seconds still shows power."""
+    ride = Ride(*(s for _ in range(5) for s in (Stretch(30, 220, 90, 0.52), Stretch(12, 0))))
+    late = Meter("pedals", sided=True, delay_s=4.0).bluetooth(ride)
+    found = run(BENCH, Meter("hub").ant(ride), late, Meter("heron", sided=True).bluetooth(ride))
+    assert not told(found, "power-missing")
+    assert not told(found, "power-missing", "hub")
 
 
 def test_a_late_and_smoothing_meter_misses_no_power_at_stops_and_starts() -> None:

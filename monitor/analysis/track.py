@@ -41,6 +41,17 @@ SWING_S = 1.6
 """Seconds. Two shares so near to each other are of neighbouring revolutions (38 rpm and more)."""
 EVENT_S = 2.0
 """Seconds. A turning crank shows a new revolution within this time, at 30 rpm and more."""
+PEDALLED_W = 10.0
+"""Watts. Less is what a trainer shows while nobody rides, and no rider keeps (common practice, no source)."""
+PEDALLED_RPM = 20.0
+"""Revolutions per minute. No rider pedals slower for long (common practice, no source)."""
+TAIL = 0.5
+"""A power below this part of what was shown just before may be the tail of a mean, not pedalling."""
+TAIL_PER_S = 0.75
+"""Part of the power shown before that is left after each second, as it is forgotten: three seconds, over
+which meters smooth (common practice, no source), leave less than `TAIL`."""
+SLOWEST_S = 2.0
+"""Seconds. No profile sends more seldom while the crank turns (common practice, no source)."""
 MAX_EVENTS_PER_S = 10.0
 """Updates per second: no profile sends more often (8 Hz, common practice, no source)."""
 EVENTS_AT_ONCE = 4.0
@@ -192,6 +203,13 @@ class Track:
         """When it last showed none."""
         self.turning_s = -math.inf
         """When it last showed a turning crank."""
+        self.pedalled_s = -math.inf
+        """When it last showed that somebody pedals: a turn of the crank, or power (and, where it tells one,
+        a cadence) such as a rider makes. A wheel that runs on and idle watts are none."""
+        self.period_s = 0.0
+        """Usual time between its packets."""
+        self._level_w = 0.0
+        self._level_s = -math.inf
         self.cadence_rpm: float | None = None
         self.left_share: float | None = None
         self._share_told: float | None = None
@@ -245,6 +263,7 @@ class Track:
     def feed(self, r: Reading, t_s: float) -> None:
         """Take one reading that arrived at `t_s`."""
         gap_s = self._hear(t_s)
+        self.period_s += 0.1 * (min(max(gap_s, 0.0), SLOWEST_S) - self.period_s)
         self.fresh = False
         if r.zero_offset_hz is not None:
             self._zero_hz = r.zero_offset_hz
@@ -363,11 +382,16 @@ class Track:
             band = DOUBTED if self.trusts_torque else TRUSTED_AGAIN
             self.trusts_torque = band.low < ratio < band.high
 
-    def _shows(self, power_w: float, t_s: float) -> None:
+    def _shows(self, power_w: float, t_s: float, cadence_rpm: float | None = None) -> None:
         """A new event tells of power, or of none."""
         self.fresh = True
         if power_w > 0.0:
             self.powered_s = t_s
+            if power_w >= PEDALLED_W and (cadence_rpm is None or cadence_rpm >= PEDALLED_RPM):
+                level_w = self._level_w * TAIL_PER_S ** max(0.0, t_s - self._level_s)
+                if power_w >= TAIL * level_w:
+                    self.pedalled_s = t_s
+                self._level_w, self._level_s = max(power_w, level_w), t_s
         else:
             self.unpowered_s = t_s
 
@@ -491,9 +515,9 @@ class Track:
         event_s = a.happens(elapsed, t_s, gap_s)
         power_w = work_j / elapsed
         self._derives(power_w, t_s)
-        self._shows(power_w if r.power_w is None else r.power_w, t_s)
+        self._shows(power_w if r.power_w is None else r.power_w, t_s, r.cadence_rpm)
         if revs and at_crank:
-            self.turning_s = t_s
+            self.turning_s = self.pedalled_s = t_s
         if r.power_w is not None and elapsed <= HELD_S:
             # A turn that a rest or a gap made long says nothing of the power in between.
             self._weigh(work_j, r.power_w * elapsed)
@@ -578,11 +602,11 @@ class Track:
             return
         a.placed = True
         self._derives(power_w, t_s)
-        self._shows(power_w if r.power_w is None else r.power_w, t_s)
+        self._shows(power_w if r.power_w is None else r.power_w, t_s, r.cadence_rpm)
         turns_per_s = None
         if r.torque_at_crank:
             if step.revs:
-                self.turning_s = t_s
+                self.turning_s = self.pedalled_s = t_s
             if self._crank_serves(r.item, t_s):
                 # Whole revolutions come in lumps at this rate; the mean period is finer.
                 turns_per_s = updates / periods_s if periods_s > 0.0 else 0.0
@@ -654,7 +678,7 @@ class Track:
         first = not a.placed or self._rested
         event_s = a.happens(elapsed, t_s, gap_s)
         if step.revs:
-            self.turning_s = t_s
+            self.turning_s = self.pedalled_s = t_s
             if r.power_w is None:
                 self.fresh = True
         if r.cadence_rpm is None:
@@ -693,7 +717,7 @@ class Track:
             self.restarts += 1
             self._open(t_s, serves)
             return
-        self._shows(mean_w if r.power_w is None else r.power_w, t_s)
+        self._shows(mean_w if r.power_w is None else r.power_w, t_s, r.cadence_rpm)
         self._derives(mean_w, t_s)
         if serves:
             self._lay_power(mean_w, self._told_turns(r, t_s), d_events, curve.worked_s, t_s, BRIDGED_S)
@@ -704,7 +728,7 @@ class Track:
         # A count of crank revolutions that stands still tells that the power is only held;
         # without one each packet is a new reading.
         if r.crank_revs is None or t_s - self.turning_s < EVENT_S or power_w <= 0.0:
-            self._shows(power_w, t_s)
+            self._shows(power_w, t_s, r.cadence_rpm)
         if not self._serves(r.item, POWER, t_s):
             return
         if last is None:

@@ -8,7 +8,7 @@ from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.curve import LEFT, SIDED, WORK
 from monitor.finding import Kind
 from monitor.live.alarm import Signal
-from monitor.live.faults.seen import Seen
+from monitor.live.faults.seen import EVIDENCE_S, Seen
 from monitor.live.faults.sign import SHOWN_S, Sign
 
 STUCK_S = 6.0
@@ -57,7 +57,8 @@ class Oddities:
         r, track = self.seen.recent[i], self.tracks[i]
         label = self.labels[i]
         power = track.power_w
-        if self.seen.heard[i] != "heard" or power is None or power < MIN_POWER_W:
+        silent = self.seen.heard[i] != "heard" or now_s - track.heard_s > EVIDENCE_S
+        if silent or power is None or power < MIN_POWER_W:
             return self._calm("stuck", label)
         shown_s = r.powers[-1][0] if r.powers else -math.inf
         # Just back from silence, or from a link that broke off, it has had no time to show anything new.

@@ -13,6 +13,8 @@ from monitor.live.view import Heard
 
 NO_POWER_S = 3.5
 """No power for this long while others show it. Meters that average show power up to 3 s late."""
+TURN_S = 1.5
+"""Seconds. A turn of the crank and the way of its packet: one turn at 40 rpm (common practice)."""
 NEVER_HEARD_S = 20.0
 KEPT_HOLES = 200
 
@@ -38,9 +40,7 @@ class Silence:
         seen = self.seen
         self._shown = [None] * len(self.tracks)
         early_s = now_s - EVIDENCE_S
-        shows = [
-            t.heard_s > early_s and (t.powered_s > early_s or t.turning_s > early_s) for t in self.tracks
-        ]
+        shows = [t.heard_s > early_s and t.pedalled_s > early_s for t in self.tracks]
         total = sum(shows)
         for i, track in enumerate(self.tracks):
             if total - shows[i] > 0:
@@ -65,7 +65,8 @@ class Silence:
         signal: Signal
         heard: Heard
         since = track.heard_s
-        if silent_s < after:
+        if silent_s < after + track.period_s:
+            # Two packets that were lost on the way are none of a link.
             heard, signal, since = "heard", "below", seen.heard_since_s[i]
         elif track.heard_s == -math.inf:
             heard = "searching"
@@ -77,8 +78,11 @@ class Silence:
             alone = len(self.tracks) == 1 or all(
                 t.heard_s < now_s - EVIDENCE_S for j, t in enumerate(self.tracks) if j != i
             )
-            pedalled = max(track.powered_s, track.turning_s) > track.heard_s - EVIDENCE_S
-            if now_s - others_since >= after or (alone and pedalled) or seen.heard[i] == "lost":
+            pedalled = track.pedalled_s > track.heard_s - EVIDENCE_S
+            # What the others showed of the last turn before a stop is no pedalling during the silence.
+            ridden_s = max((t.pedalled_s for j, t in enumerate(self.tracks) if j != i), default=-math.inf)
+            ridden = now_s - others_since >= after and ridden_s - track.heard_s > after - TURN_S
+            if ridden or (alone and pedalled) or seen.heard[i] == "lost":
                 heard, signal = "lost", "over"
                 if others_since < math.inf:
                     since = max(track.heard_s, others_since if others_since > track.heard_s + 5.0 else 0.0)
@@ -124,7 +128,8 @@ class Silence:
                 if power > watts:
                     other, watts = self.labels[j], power
                 since = max(since, began)
-        if other is None or 2 * shown < could:
+        if other is None or (could > 1 and 2 * shown <= could):
+            # A tie is a rest: one of the others may be late with its last watts.
             return sign
         if powered:
             sign.signal = "below"
