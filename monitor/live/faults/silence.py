@@ -11,6 +11,8 @@ from monitor.live.faults.seen import EVIDENCE_S, Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.view import Heard
 
+LOST_ON_THE_WAY = 2
+"""So many packets in a row may be lost without anybody minding (common practice, no source)."""
 NO_POWER_S = 3.5
 """No power for this long while others show it. Meters that average show power up to 3 s late."""
 TURN_S = 1.5
@@ -65,8 +67,9 @@ class Silence:
         signal: Signal
         heard: Heard
         since = track.heard_s
-        if silent_s < after + track.period_s:
-            # Two packets that were lost on the way are none of a link.
+        # Two packets that are lost on the way are no lost link: at 1 Hz they make three seconds.
+        slow = (LOST_ON_THE_WAY + 1) * track.period_s > after
+        if silent_s < after + (track.period_s if slow else 0.0):
             heard, signal, since = "heard", "below", seen.heard_since_s[i]
         elif track.heard_s == -math.inf:
             heard = "searching"
