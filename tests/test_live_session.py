@@ -435,9 +435,14 @@ def test_a_headless_run_that_is_told_to_end_while_it_starts_leaves_no_recorder_u
         out = tmp_path / str(number)
         command = [sys.executable, "-m", "monitor.cli", "demo", "--headless", "--out", str(out)]
         root = Path(__file__).parents[1]
-        run = subprocess.Popen(
-            command, cwd=root, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
-        )  # fmt: skip
+        # Whoever runs the tests may ignore the signal (as nohup does), and children inherit that.
+        kept = signal.signal(getattr(signal, name), signal.SIG_DFL)
+        try:
+            run = subprocess.Popen(
+                command, cwd=root, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+            )
+        finally:
+            signal.signal(getattr(signal, name), kept)
         # Counted from the process of the recorder on, however long the imports before it take.
         children = Path(f"/proc/{run.pid}/task/{run.pid}/children")
         while run.poll() is None and not any(
