@@ -22,6 +22,7 @@ from monitor.study.results import (
     Signal,
     Split,
     State,
+    rounded,
 )
 from monitor.text import clock
 
@@ -258,7 +259,7 @@ class Judgement:
             return f"could not be compared with {where}: too little common riding"
         left = self.left_state
         now: Split | State = left if left is not None else overall
-        size = f"{now.deviation_percent:+.1f} %"
+        size = f"{rounded(now.deviation_percent or 0.0, 1):+.1f} %"
         sure = f" ± {now.u95_percent:.1f} %" if now.u95_percent is not None else ""
         limit = f"limit {now.limit_percent:.1f} %"
         pair = self.pair_verdict
@@ -315,7 +316,9 @@ class Judgement:
     def who_words(self) -> str:
         """After a difference: whose it is, as far as independent instruments can say."""
         who = self.who
-        if who is None or len(who.opinions) < LEAST_OPINIONS:
+        if who is None:
+            return "; too little was ridden with all instruments to tell whose it is"
+        if len(who.opinions) < LEAST_OPINIONS:
             return "; with two instruments, neither can be called wrong"
         apart = self.stands_apart
         others = [label for label, verdict in who.found.apart.items() if verdict == "yes"]
