@@ -116,7 +116,8 @@ def test_the_leaning_side_is_found_with_its_time_and_size(evening_study: Study) 
     assert parts[-2].deviation_percent == pytest.approx(8.0 * 0.49 + 0.4, abs=0.6)
     heron = evening_study.instruments["heron"]
     # Seated anew, it is as it should be; that it moved by itself speaks against it all the same.
-    assert heron.verdict != "differs"
+    assert (heron.verdict, heron.as_left, heron.cause) == ("agrees", "agrees", None)
+    assert heron.sentence.startswith("heron agrees with hub")
     assert heron.serves_as_reference == "no"
     assert "right side" in heron.sentence
 

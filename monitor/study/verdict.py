@@ -6,6 +6,7 @@ from typing import Literal
 
 from monitor.analysis.diagnose import Diagnosis
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT
+from monitor.analysis.statistics import judge
 from monitor.finding import Finding
 from monitor.setup.bench import CONSENSUS, Bench, Instrument
 from monitor.study.parts.who import Who
@@ -129,9 +130,33 @@ class Judgement:
             if d.verdict == "differs" or any(p.verdict == "differs" for p in d.parts)
         ]
 
+    def sides_now(self) -> list[SideResult]:
+        """The sides in the state as left; over the whole session where no state can be judged.
+
+        `by_side` speaks of the state in which a side deviated most, which may be a cured one.
+        """
+        left = self.left_state
+        if left is None:
+            return list(self.by_side)
+        found = []
+        for r in self.by_side:
+            value, u95 = (
+                (left.left_percent, left.left_u95_percent)
+                if r.side == "left"
+                else (left.right_percent, left.right_u95_percent)
+            )
+            if value is not None and u95 is not None:
+                verdict: Judged = judge(value, u95, r.limit_percent)  # type: ignore[assignment]
+                found.append(
+                    SideResult(
+                        r.side, r.reference, left.from_s, left.to_s, value, u95, r.limit_percent, verdict
+                    )
+                )
+        return found
+
     def sides_off(self) -> list[SideResult]:
         """Sides that differ; none where both deviate alike, so that it is the total that does or does not."""
-        off = [r for r in self.by_side if r.verdict == "differs"]
+        off = [r for r in self.sides_now() if r.verdict == "differs"]
         return off if len(off) == 1 or len({r.deviation_percent > 0.0 for r in off}) == 2 else []
 
     @property
@@ -140,7 +165,7 @@ class Judgement:
         told = [d for _, d in self.differences()]
         left = self.left_state
         if left is not None:
-            sides = [r for r in self.sides_off() if r.end_s > left.from_s]
+            sides = self.sides_off()
             inside = [
                 d
                 for s in self.segments
@@ -216,6 +241,11 @@ class Judgement:
         return [f for f in last.values() if f.event == "raised"]
 
     @property
+    def of_one_state(self) -> Diagnosis | None:
+        """The diagnosis where the session is one state: else it speaks of the one that deviates most."""
+        return self.diagnosis if len(self.judged_states) <= 1 else None
+
+    @property
     def cause(self) -> str | None:
         """Why it deviates; None while it doesn't."""
         if not self.powered:
@@ -227,8 +257,11 @@ class Judgement:
             return "one-side"
         if self.pair_verdict != "differs":
             return None
-        if self.diagnosis is not None and self.diagnosis.cause != "unclear":
-            return self.diagnosis.cause
+        left = self.left_state
+        if left is not None and left.cause not in (None, "unclear"):
+            return left.cause
+        if self.of_one_state is not None and self.of_one_state.cause != "unclear":
+            return self.of_one_state.cause
         if self.sides_off():
             return "one-side"
         named = [f.cause for f in self.standing("power-off") if f.cause and f.cause != "unclear"]
@@ -240,8 +273,8 @@ class Judgement:
         cause = self.cause
         if cause is None:
             return ""
-        if self.diagnosis is not None and self.diagnosis.cause == cause and self.diagnosis.why:
-            return self.diagnosis.why
+        if self.of_one_state is not None and self.of_one_state.cause == cause and self.of_one_state.why:
+            return self.of_one_state.why
         told = [f for f in self.standing("power-off", "side-off", "one-sided") if f.cause == cause]
         if told:
             return told[-1].what
