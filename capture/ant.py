@@ -24,7 +24,7 @@ from capture.ant_stick import (
 )
 from capture.clock import Clock
 from capture.profiles import ant_common
-from capture.record import Link, LinkState, Packet, Told
+from capture.record import Link, LinkState, Packet, Reported
 from capture.sample import DecodeError
 from capture.source import Emit, Sighting, SourceError, Wanted
 
@@ -101,8 +101,8 @@ class _Instrument:
         """It waits for its channel to be opened anew."""
         self.passed_by = 0
         """Another instrument's number that a search for any has found last."""
-        self.told_number = False
-        self.told_rssi_ns: int | None = None
+        self.number_reported = False
+        self.rssi_reported_ns: int | None = None
 
 
 def _network_key() -> bytes:
@@ -348,14 +348,14 @@ class AntSource:
             return
         if one.state != "up":
             self._change(one, t_ns, "up", self._how(one, extended))
-        if not one.told_number:
+        if not one.number_reported:
             self._tell_number(one, t_ns, extended.device_number)
         self._emit(Packet(t_ns, one.label, one.packet_channel, data.page, data.extra))
         if extended.rssi_dbm is not None and (
-            one.told_rssi_ns is None or t_ns - one.told_rssi_ns >= RSSI_EVERY_NS
+            one.rssi_reported_ns is None or t_ns - one.rssi_reported_ns >= RSSI_EVERY_NS
         ):
-            one.told_rssi_ns = t_ns
-            self._emit(Told(t_ns, one.label, "rssi_dbm", str(extended.rssi_dbm)))
+            one.rssi_reported_ns = t_ns
+            self._emit(Reported(t_ns, one.label, "rssi_dbm", str(extended.rssi_dbm)))
 
     def _is_ours(self, one: _Instrument, number: int | None) -> bool:
         """False if the page is of another instrument; a search for any takes the first that is free."""
@@ -386,15 +386,15 @@ class AntSource:
 
     def _how(self, one: _Instrument, extended: Extended) -> str:
         name = f"{_NAMES[one.device_type][0]} {one.number or extended.device_number or ''}".rstrip()
-        again = one.state == "down" or one.told_number
+        again = one.state == "down" or one.number_reported
         signal = "" if extended.rssi_dbm is None else f", {extended.rssi_dbm} dBm"
         return f"{name} heard{' again' if again else ''}{signal}"
 
     def _tell_number(self, one: _Instrument, t_ns: int, number: int | None) -> None:
         number = number or one.number
-        one.told_number = True
+        one.number_reported = True
         if number:
-            self._emit(Told(t_ns, one.label, "ant_id", str(number)))
+            self._emit(Reported(t_ns, one.label, "ant_id", str(number)))
         elif self._stick is not None:
             # A stick without extended data: ask once whom the channel found.
             self._identify(self._stick, one)
@@ -409,7 +409,7 @@ class AntSource:
         number = int.from_bytes(content[1:3], "little")
         if one is not None and one.number == 0 and number:
             one.number = number
-            self._emit(Told(t_ns, one.label, "ant_id", str(number)))
+            self._emit(Reported(t_ns, one.label, "ant_id", str(number)))
 
     def _take_event(self, t_ns: int, channel: int, code: int) -> None:
         one = self._on_channel(channel)

@@ -165,14 +165,14 @@ def _key(frame: Frame) -> Key | None:
     if frame.message_id != MessageId.CHANNEL_RESPONSE:
         return frame.message_id, 0
     try:
-        told = read_channel_message(frame)
+        message = read_channel_message(frame)
     except DecodeError:
         return None
-    if told.answers is None:
-        return _EVENT_KEY + told.code, told.channel
-    if told.answers == MessageId.ACKNOWLEDGED_DATA and told.code == Code.NO_ERROR:
+    if message.answers is None:
+        return _EVENT_KEY + message.code, message.channel
+    if message.answers == MessageId.ACKNOWLEDGED_DATA and message.code == Code.NO_ERROR:
         return None  # taken; whether it was confirmed is told by an event
-    return told.answers, told.channel
+    return message.answers, message.channel
 
 
 class Capabilities(msgspec.Struct, frozen=True):

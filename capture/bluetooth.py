@@ -21,7 +21,7 @@ import msgspec
 from capture.bluetooth_trouble import pairing_remedy, plain, unavailable, wants_pairing
 from capture.clock import Clock
 from capture.control import att_words
-from capture.record import Link, LinkState, Packet, Told
+from capture.record import Link, LinkState, Packet, Reported
 from capture.source import Emit, Sighting, SourceError, Wanted
 
 if TYPE_CHECKING:
@@ -42,12 +42,12 @@ SERVICES = {"cycling-power": "1818", "fitness-machine": "1826", "speed-cadence":
 MEASUREMENTS = {"cycling-power": "2A63", "fitness-machine": "2AD2", "speed-cadence": "2A5B"}
 """The characteristic of each profile that notifies measurements."""
 _ALONGSIDE = {"cycling-power": ("2A66",), "fitness-machine": ("2ADA", "2AD9"), "speed-cadence": ()}
-_TOLD = {
+_READ_BY_SERVICE = {
     "cycling-power": ("2A65", "2A5D"),
     "fitness-machine": ("2ACC", "2AD8", "2AD6"),
     "speed-cadence": ("2A5C", "2A5D"),
 }
-_ALWAYS_TOLD = ("2A29", "2A24", "2A25", "2A26", "2A27", "2A28")
+_READ_ALWAYS = ("2A29", "2A24", "2A25", "2A26", "2A27", "2A28")
 _BATTERY = "2A19"
 _NO_RSSI = -127
 _BASE_UUID = "-0000-1000-8000-00805f9b34fb"
@@ -173,8 +173,8 @@ class _Peer:
         self.address = None if self.name is not None else target.upper()
         self.wanted = wanted
         self.states: dict[str, tuple[LinkState, str]] = {}
-        self.told: dict[str, str] = {}
-        self.rssi_told_ns: int | None = None
+        self.reported: dict[str, str] = {}
+        self.rssi_reported_ns: int | None = None
         self.device: BLEDevice | None = None
         self.advertised: frozenset[str] = frozenset()
         self.candidates: dict[str, BLEDevice] = {}
@@ -310,10 +310,10 @@ class BluetoothSource:
             self._emit(Link(self._clock.now_ns(), label, state, reason))
 
     def _tell(self, peer: _Peer, key: str, value: str) -> None:
-        if value and peer.told.get(key) != value:
-            peer.told[key] = value
+        if value and peer.reported.get(key) != value:
+            peer.reported[key] = value
             for label in peer.labels:
-                self._emit(Told(self._clock.now_ns(), label, key, value))
+                self._emit(Reported(self._clock.now_ns(), label, key, value))
 
     # -- the scanner
 
@@ -394,10 +394,10 @@ class BluetoothSource:
 
     def _tell_rssi(self, peer: _Peer, rssi_dbm: int) -> None:
         t_ns = self._clock.now_ns()
-        if peer.rssi_told_ns is None or t_ns - peer.rssi_told_ns >= self._timing.rssi_s * 1e9:
-            peer.rssi_told_ns = t_ns
+        if peer.rssi_reported_ns is None or t_ns - peer.rssi_reported_ns >= self._timing.rssi_s * 1e9:
+            peer.rssi_reported_ns = t_ns
             for label in peer.labels:
-                self._emit(Told(t_ns, label, "rssi_dbm", str(rssi_dbm)))
+                self._emit(Reported(t_ns, label, "rssi_dbm", str(rssi_dbm)))
 
     async def _held_by_system(self, peer: _Peer) -> BLEDevice | None:
         """A device that the system holds connected, say from a program that died: it does not advertise."""
@@ -488,7 +488,7 @@ class BluetoothSource:
         peer.merged = True
         into.wanted = [*into.wanted, *peer.wanted]
         into.states |= peer.states
-        into.told.clear()
+        into.reported.clear()
         if into.connection is not None:
             into.connection.ended = "connecting anew, to serve one more label"
             into.connection.lost.set()
@@ -702,14 +702,14 @@ class BluetoothSource:
         """
         wishes: dict[tuple[str, str | None], list[str]] = {}
         for label in peer.labels:
-            for channel in _ALWAYS_TOLD:
+            for channel in _READ_ALWAYS:
                 wishes.setdefault((channel, None), []).append(label)
             for service in peer.profiles(label):
-                for channel in _TOLD[service]:
+                for channel in _READ_BY_SERVICE[service]:
                     wishes.setdefault((channel, service), []).append(label)
             wishes.setdefault((_BATTERY, None), []).append(label)
         values: dict[int, bytes | None] = {}
-        told: set[tuple[str, int]] = set()
+        taken: set[tuple[str, int]] = set()
         for (channel, profile), labels in wishes.items():
             characteristic = _pick(connection.table, channel, profile)
             if characteristic is None or "read" not in characteristic.properties:
@@ -725,8 +725,8 @@ class BluetoothSource:
                     values[handle] = None
             value, t_ns = values[handle], self._clock.now_ns()
             for label in labels:
-                if value is not None and (label, handle) not in told:
-                    told.add((label, handle))
+                if value is not None and (label, handle) not in taken:
+                    taken.add((label, handle))
                     self._emit(Packet(t_ns, label, channel, value))
 
     async def _watch(self, peer: _Peer, connection: _Connection) -> None:
@@ -737,7 +737,7 @@ class BluetoothSource:
         next_probe = 0.0
         readable = [
             c
-            for channel in (*_ALWAYS_TOLD, "2A65", "2ACC", "2A5C")
+            for channel in (*_READ_ALWAYS, "2A65", "2ACC", "2A5C")
             for c in connection.table.get(channel, [])
             if "read" in c.properties
         ]

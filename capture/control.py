@@ -292,7 +292,7 @@ def _power_answer(answer: cycling_power.Response) -> Answer:
         if answer.failure is not None:
             why += f", {word(cycling_power.FAILURES, answer.failure)}"
         if answer.company_id is not None:
-            why += f" (maker {answer.company_id}: {answer.maker_data.hex() or 'no more is told'})"
+            why += f" (maker {answer.company_id}: {answer.maker_data.hex() or 'no more is known'})"
         return _refused(what, why)
     if answer.request_op == cycling_power.REQUEST_CRANK_LENGTH and answer.value is not None:
         return Answer(what, "done", f"{what} {answer.value / 2:g} mm", answer.value / 2)
@@ -389,5 +389,7 @@ def write_words(outcome: str) -> str:
     """
     if outcome.startswith(("not sent", "not confirmed")):
         return outcome
-    told = outcome in (*_ATT_WORDS.values(), *_CONTROL_POINT_WORDS.values()) or outcome.endswith(_OWN_ERROR)
-    return f"refused: {outcome}" if told else f"not sent: {outcome}"
+    refused = outcome in (*_ATT_WORDS.values(), *_CONTROL_POINT_WORDS.values()) or outcome.endswith(
+        _OWN_ERROR
+    )
+    return f"refused: {outcome}" if refused else f"not sent: {outcome}"

@@ -94,7 +94,7 @@ class Act(_Record, frozen=True, array_like=True, gc=False, tag="act"):
         return min(self.at_ns, self.t_ns) if self.at_ns > 0 else self.t_ns
 
 
-class Told(_Record, frozen=True, array_like=True, gc=False, tag="told"):
+class Reported(_Record, frozen=True, array_like=True, gc=False, tag="told"):
     """What the radio told of an instrument outside its packets: `name`, `address`, `rssi_dbm`."""
 
     instrument: str
@@ -128,4 +128,4 @@ class End(_Record, frozen=True, array_like=True, gc=False, tag="end"):
     reason: str = ""
 
 
-Record = Packet | Link | Tick | Act | Told | Write | Store | End
+Record = Packet | Link | Tick | Act | Reported | Write | Store | End

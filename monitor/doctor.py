@@ -33,12 +33,12 @@ LIBRARIES = ("bleak", "openant", "libusb_package", "msgspec", "numpy", "pyarrow"
 RADIOS = ("bluetooth", "ant+")
 
 
-class Check(msgspec.Struct, frozen=True):
-    """One line of `doctor`: `told` is what was found, `remedy` what a person can do (empty if ok)."""
+class Check(msgspec.Struct, frozen=True, rename={"seen": "told"}):
+    """One line of `doctor`: `seen` is what was found, `remedy` what a person can do (empty if ok)."""
 
     name: str
     state: State
-    told: str
+    seen: str
     remedy: str = ""
 
 
@@ -131,21 +131,21 @@ def _terminal() -> Result:
     term = os.environ.get("TERM", "")
     encoding = (sys.stdout.encoding or "").lower().replace("-", "")
     size = f"{columns}x{rows}" if sys.stdout.isatty() else "not a terminal"
-    told = f"{size}, TERM={term or '(not set)'}, {encoding or 'no encoding'}"
+    seen = f"{size}, TERM={term or '(not set)'}, {encoding or 'no encoding'}"
     if not sys.stdout.isatty():
-        return "note", told, "For the screen run plumbwatt in a terminal; --headless needs none."
+        return "note", seen, "For the screen run plumbwatt in a terminal; --headless needs none."
     if encoding != "utf8":
-        return "wrong", told, "The screen draws lines in UTF-8: set LANG=C.UTF-8 or PYTHONUTF8=1."
+        return "wrong", seen, "The screen draws lines in UTF-8: set LANG=C.UTF-8 or PYTHONUTF8=1."
     if columns < SCREEN_COLUMNS or rows < SCREEN_ROWS:
         return (
             "wrong",
-            told,
+            seen,
             f"Make the window at least {SCREEN_COLUMNS}x{SCREEN_ROWS}, or the letters smaller.",
         )
     if term in ("", "dumb"):
-        return "wrong", told, "Set TERM to what your terminal is, for instance TERM=xterm-256color."
+        return "wrong", seen, "Set TERM to what your terminal is, for instance TERM=xterm-256color."
     colours = "no colours (NO_COLOR)" if os.environ.get("NO_COLOR") else "colours"
-    return "ok", f"{told}, {colours}", ""
+    return "ok", f"{seen}, {colours}", ""
 
 
 def _disk() -> Result:
@@ -163,22 +163,22 @@ def _disk() -> Result:
             f"{here} can't be written: {error.strerror}",
             "Go to a folder of your own, or use --out.",
         )
-    told = f"{here}: {free_mb / 1000:.1f} GB free, a forced write takes {took_ms:.1f} ms"
+    seen = f"{here}: {free_mb / 1000:.1f} GB free, a forced write takes {took_ms:.1f} ms"
     if free_mb < FREE_MB:
-        return "wrong", told, f"Keep {FREE_MB} MB free for an evening, or use --out with another disk."
+        return "wrong", seen, f"Keep {FREE_MB} MB free for an evening, or use --out with another disk."
     if took_ms > 500:
-        return "note", told, "A slow disk: nothing is lost while it works, but use another if you can."
-    return "ok", told, ""
+        return "note", seen, "A slow disk: nothing is lost while it works, but use another if you can."
+    return "ok", seen, ""
 
 
 def _clock() -> Result:
     step_us = time.get_clock_info("monotonic").resolution * 1e6
-    told = time.strftime("%Y-%m-%d %H:%M:%S %Z") + f", steps of {step_us:.3g} µs"
+    seen = time.strftime("%Y-%m-%d %H:%M:%S %Z") + f", steps of {step_us:.3g} µs"
     if time.gmtime().tm_year < 2025:
-        return "wrong", told, "Set the date of this computer: sessions carry it."
+        return "wrong", seen, "Set the date of this computer: sessions carry it."
     if step_us > 2000:
-        return "note", told, "A coarse clock: arrival times are no finer than that."
-    return "ok", told, ""
+        return "note", seen, "A coarse clock: arrival times are no finer than that."
+    return "ok", seen, ""
 
 
 CHECKS: dict[str, Callable[[], Result]] = {

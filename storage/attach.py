@@ -26,9 +26,9 @@ from storage.wire import (
     Do,
     Finish,
     Hello,
+    LastWill,
     Send,
     Unframer,
-    Will,
     WireError,
     decode_header,
     decode_sent,
@@ -150,7 +150,7 @@ class Attachment:
         """
         await self._command(Send(instrument, channel, data))
 
-    async def will(self, will: Will) -> None:
+    async def will(self, will: LastWill) -> None:
         """Leave a last will: what the recorder sends when this viewer is gone.
 
         Raises RecorderError if the recorder is gone.

@@ -13,14 +13,14 @@ NAME = "session.json"
 _SIZE_LIMIT = 16 << 20
 
 
-class Listed(msgspec.Struct, kw_only=True):
-    """One instrument of a session; `told` is what the radio told of it outside its packets."""
+class Listed(msgspec.Struct, kw_only=True, rename={"reported": "told"}):
+    """One instrument of a session; `reported` is what the radio said of it outside its packets."""
 
     label: str
     link: str = ""
     profile: str | None = None
     packets: int = 0
-    told: dict[str, str] = {}
+    reported: dict[str, str] = {}
 
 
 class Anchor(msgspec.Struct, frozen=True):

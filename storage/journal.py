@@ -118,7 +118,7 @@ class JournalWriter:
         # Two counters: one is written by who appends, one under `_syncing`: `append` never waits.
         self._weight_in = self._weight_out = 0
         self._written = 0
-        self._dropped_told = 0
+        self._dropped_reported = 0
         self._refused = 0
         self._unwritable = 0
         self._mark = self._synced = _Mark()
@@ -359,10 +359,10 @@ class JournalWriter:
     def _fail(self, error: Exception) -> Flush:
         lost = self.dropped
         # That records are being lost is news at once, and then whenever they have become twice as many.
-        changed = not self.failing or lost > 2 * self._dropped_told
+        changed = not self.failing or lost > 2 * self._dropped_reported
         self.failing = _reason(error)
         if changed:
-            self._dropped_told = lost
+            self._dropped_reported = lost
         return Flush(
             written=self._written,
             failing=True,
@@ -374,8 +374,8 @@ class JournalWriter:
 
     def _resume(self) -> Flush:
         lost = self.dropped
-        changed, self.failing = bool(self.failing) or lost > self._dropped_told, ""
-        self._dropped_told = lost
+        changed, self.failing = bool(self.failing) or lost > self._dropped_reported, ""
+        self._dropped_reported = lost
         return Flush(written=self._written, changed=changed, lost=lost)
 
     def _ready(self) -> None:

@@ -30,7 +30,7 @@ import msgspec
 
 from capture.clock import Clock, DrivenClock, SessionClock
 from capture.log import LogScript
-from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
+from capture.record import Act, End, Header, Link, Packet, Record, Reported, Store, Tick, Write
 from capture.source import LiveSource, Script, SourceError, Wanted
 from storage import info as infos
 from storage.damage import SessionError
@@ -38,11 +38,11 @@ from storage.disk import is_plain, write_whole
 from storage.feed import Feed, in_thread
 from storage.job import Job, JobError, Refusal, Refused, Started
 from storage.journal import Flush, JournalWriter
+from storage.last_will import LastWills
 from storage.remainder import make_refuge
 from storage.rows import clean
 from storage.session import LIVE, LOG, LOG_LIMIT, Live, Session, create_session
-from storage.will import Wills
-from storage.wire import Alive, Command, Do, Finish, Send, Will, WireError, decode_record, encode
+from storage.wire import Alive, Command, Do, Finish, LastWill, Send, WireError, decode_record, encode
 
 FLUSH_S = 1.0
 """Seconds from one write to the disk to the next."""
@@ -211,13 +211,15 @@ class Recorder:
         self._full_speed = isinstance(clock, DrivenClock)
         self.token = secrets.token_urlsafe(24)
         hurried = self._scripted and (job.speed == "max" or job.speed > 1.0)
-        self._wills = Wills(self._write_now, lambda label, why: self.emit(self._safe_target(label, why)))
+        self._last_wills = LastWills(
+            self._write_now, lambda label, why: self.emit(self._safe_target(label, why))
+        )
         self.feed = Feed(
             session.path,
             writer.header,
             self.token,
             self._take_command,
-            self._wills.gone,
+            self._last_wills.gone,
             wait_for_viewers=hurried,
         )
         self._limit_ns = None if job.seconds is None else round(job.seconds * 1e9)
@@ -252,7 +254,7 @@ class Recorder:
             return
         if self._over_ns is not None and record.t_ns > self._over_ns:
             if isinstance(record, Packet):  # a trainer's answer to its safe target
-                self._wills.heard(record.instrument, record.channel, record.data)
+                self._last_wills.heard(record.instrument, record.channel, record.data)
             return
         try:
             encoded, record = _checked(record)
@@ -280,15 +282,15 @@ class Recorder:
         match record:
             case Packet(_, label, channel, data):
                 self._listing(label).packets += 1
-                self._wills.heard(label, channel, data)
+                self._last_wills.heard(label, channel, data)
                 if not self._scripted:
                     self._last_company = time.monotonic()
             case Tick(t_ns, utc_ns):
                 anchors = self._session.info.clock.anchors
                 anchors[1:] = []
                 anchors.append(infos.Anchor(t_ns, utc_ns))
-            case Told(_, label, key, value):
-                self._listing(label).told[key] = value
+            case Reported(_, label, key, value):
+                self._listing(label).reported[key] = value
 
     def _listing(self, label: str) -> infos.Listed:
         listed = self._listed.get(label)
@@ -303,14 +305,14 @@ class Recorder:
         return Act(self.now_ns(), "safe-target", why, label)
 
     def _take_command(self, viewer: int, command: Command) -> None:
-        self._wills.alive(viewer)
+        self._last_wills.alive(viewer)
         match command:
             case Do(act, text, instrument, at_ns):
                 self.emit(Act(self.now_ns(), act, text, instrument, at_ns))
                 if act == "finish":
                     self.finish("finished by the operator")
             case Send(instrument, channel, data):
-                if refusal := self._wills.refusal(viewer, instrument, channel):
+                if refusal := self._last_wills.refusal(viewer, instrument, channel):
                     self.emit(Write(self.now_ns(), instrument, channel, data, refusal))
                     return
                 if len(self._writes) >= MOST_WRITES:
@@ -320,10 +322,10 @@ class Recorder:
                 task = asyncio.create_task(self._write_now(instrument, channel, data))
                 self._writes.add(task)
                 task.add_done_callback(self._writes.discard)
-            case Will():
+            case LastWill():
                 if command.instrument not in self._sources.serving:
                     raise WireError(f"a will for {command.instrument}, which is not of this session")
-                self._wills.leave(viewer, command)
+                self._last_wills.leave(viewer, command)
             case Alive():
                 pass
             case Finish(reason):
@@ -370,13 +372,15 @@ class Recorder:
             jobs += [asyncio.create_task(self._live(source, labels)) for source, labels in self._sources.live]
             ticking = asyncio.create_task(self._guarded(self._tick(), "the clock"))
             jobs.append(ticking)
-        jobs.append(asyncio.create_task(self._guarded(self._wills.watch(), "the watch over its viewers")))
+        jobs.append(
+            asyncio.create_task(self._guarded(self._last_wills.watch(), "the watch over its viewers"))
+        )
         try:
             reason = await self._over
             if ticking is not None:
                 ticking.cancel()
             # A trainer has to let go before its radio does.
-            await self._wills.finish()
+            await self._last_wills.finish()
             if self._writes:
                 await asyncio.wait(self._writes, timeout=LAST_WRITES_S)
         finally:
@@ -542,13 +546,13 @@ class Recorder:
 
     def _problems(self) -> list[str]:
         """What was wrong with a capture log, as far as it has been read."""
-        told: list[str] = []
+        lines: list[str] = []
         for script in self._sources.scripts:
             if isinstance(script, LogScript):
-                told += [f"{script.path}, {problem}" for problem in script.problems]
+                lines += [f"{script.path}, {problem}" for problem in script.problems]
                 further = script.problem_count - len(script.problems)
-                told += [f"{script.path}: {further} further problems"] if further else []
-        return told
+                lines += [f"{script.path}: {further} further problems"] if further else []
+        return lines
 
     # -- the end
 

@@ -8,7 +8,7 @@ from typing import Literal
 
 import msgspec
 
-from capture.record import End, Header, Packet, Record, Store, Tick, Told
+from capture.record import End, Header, Packet, Record, Reported, Store, Tick
 from storage.damage import Damage, SessionError
 from storage.disk import read_plain, write_whole
 from storage.info import Anchor, Clock, Counts, Listed, write_info
@@ -46,7 +46,7 @@ class _Tally:
         self.ended = False
         self.ticks: list[Anchor] = []
         self.packets: dict[str, int] = {}
-        self.told: dict[str, dict[str, str]] = {}
+        self.reported: dict[str, dict[str, str]] = {}
 
     def add(self, record: Record) -> None:
         self.count += 1
@@ -58,8 +58,8 @@ class _Tally:
                 self.packets[instrument] = self.packets.get(instrument, 0) + 1
             case Tick(t_ns, utc_ns):
                 self.ticks = [*self.ticks[:1], Anchor(t_ns, utc_ns)]
-            case Told(_, instrument, key, value):
-                self.told.setdefault(instrument, {})[key] = value
+            case Reported(_, instrument, key, value):
+                self.reported.setdefault(instrument, {})[key] = value
 
 
 def rescue(folder: Path | str) -> RescueReport:
@@ -166,12 +166,15 @@ def _describe(path: Path, session: Session, header: Header, copied: _Tally, text
         remarks=[*session.info.remarks, text],
     )
     known = {each.label: each for each in info.instruments}
-    labels = [*known, *(label for label in {**copied.packets, **copied.told} if label and label not in known)]
+    labels = [
+        *known,
+        *(label for label in {**copied.packets, **copied.reported} if label and label not in known),
+    ]
     info.instruments = [
         msgspec.structs.replace(
             known.get(label) or Listed(label=label),
             packets=copied.packets.get(label, 0),
-            told={**(known[label].told if label in known else {}), **copied.told.get(label, {})},
+            reported={**(known[label].reported if label in known else {}), **copied.reported.get(label, {})},
         )
         for label in labels
     ]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import msgspec
 
-from capture.record import Act, End, Header, Link, LinkState, Packet, Record, Store, Tick, Told, Write
+from capture.record import Act, End, Header, Link, LinkState, Packet, Record, Reported, Store, Tick, Write
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 Row = tuple[int, int, str, str, bytes, bytes, str, int]
 """t_ns, kind, instrument, channel, data, extra, text, value."""
 
-PACKET, LINK, TICK, ACT, TOLD, WRITE, STORE, END = range(1, 9)
+PACKET, LINK, TICK, ACT, REPORTED, WRITE, STORE, END = range(1, 9)
 
 HEADER_KEY, CHECK_KEY = b"plumbwatt.header", b"plumbwatt.check"
 
@@ -42,8 +42,8 @@ def row_of(record: Record) -> Row:
             return t_ns, LINK, instrument, state, b"", b"", reason, 0
         case Act(_, act, text, instrument, at_ns):
             return t_ns, ACT, instrument, act, b"", b"", text, at_ns
-        case Told(_, instrument, key, value):
-            return t_ns, TOLD, instrument, key, b"", b"", value, 0
+        case Reported(_, instrument, key, value):
+            return t_ns, REPORTED, instrument, key, b"", b"", value, 0
         case Write(_, instrument, channel, data, outcome):
             return t_ns, WRITE, instrument, channel, data, b"", outcome, 0
         case Store(_, state, lost, reason):
@@ -66,7 +66,7 @@ def record_of(row: Row) -> Record | None:
         case 4:
             return Act(t_ns, channel, text, instrument, value)
         case 5:
-            return Told(t_ns, instrument, channel, text)
+            return Reported(t_ns, instrument, channel, text)
         case 6:
             return Write(t_ns, instrument, channel, data, text)
         case 7:

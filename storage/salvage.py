@@ -152,8 +152,8 @@ def _batch(data: bytes, at: int, offset: int, seed: int) -> Found:
     count = batch.scalar(0, "<q")
     if not 0 < count <= min(BATCH_ROWS, (end - body) // 8):
         raise _NotOursError
-    told = _vector(batch.data, batch.target(2), 16)[: 16 * _BUFFERS]
-    spans = list(struct.iter_unpack("<qq", told))
+    lengths = _vector(batch.data, batch.target(2), 16)[: 16 * _BUFFERS]
+    spans = list(struct.iter_unpack("<qq", lengths))
     buffers = iter(spans)
     view = memoryview(data)
 

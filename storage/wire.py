@@ -8,7 +8,7 @@ from typing import Annotated
 
 import msgspec
 
-from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
+from capture.record import Act, End, Header, Link, Packet, Record, Reported, Store, Tick, Write
 
 COMMAND_LIMIT = 64 << 10
 """Octets of the longest frame that a recorder takes from a viewer."""
@@ -51,7 +51,7 @@ class Finish(msgspec.Struct, frozen=True, tag="finish"):
     reason: str = "finished"
 
 
-class Will(msgspec.Struct, frozen=True, tag="will"):
+class LastWill(msgspec.Struct, frozen=True, tag="will"):
     """What the recorder shall send to an instrument when this viewer is gone: dead, cut off, hung or left.
 
     It is sent, one entry of `data` after the other, when the connection ends, when nothing
@@ -78,7 +78,7 @@ class Cut(msgspec.Struct, frozen=True, array_like=True, tag="cut"):
     reason: str
 
 
-Command = Do | Send | Will | Alive | Finish
+Command = Do | Send | LastWill | Alive | Finish
 
 _encoder = msgspec.msgpack.Encoder()
 encode = _encoder.encode
@@ -87,7 +87,9 @@ decode_hello = msgspec.msgpack.Decoder(Hello).decode
 decode_command = msgspec.msgpack.Decoder(Command).decode
 decode_header = msgspec.msgpack.Decoder(Header).decode
 decode_record = msgspec.msgpack.Decoder(Record).decode
-decode_sent = msgspec.msgpack.Decoder(Packet | Link | Tick | Act | Told | Write | Store | End | Cut).decode
+decode_sent = msgspec.msgpack.Decoder(
+    Packet | Link | Tick | Act | Reported | Write | Store | End | Cut
+).decode
 
 
 def frame(payloads: Iterable[bytes]) -> bytes:

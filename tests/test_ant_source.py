@@ -29,7 +29,7 @@ from capture.ant_frames import Code, Extended, Frame, FrameCutter
 from capture.ant_stick import UDEV_RULE, StickLostError
 from capture.clock import DrivenClock
 from capture.profiles import ant_common, ant_power
-from capture.record import Link, Packet, Record, Told
+from capture.record import Link, Packet, Record, Reported
 from capture.source import SourceError, Wanted
 
 PAGE = bytes(ant_power.PowerOnly(event_count=7, cadence_raw=90, power_sum_w=1400, power_raw=200))
@@ -151,7 +151,7 @@ class Listener:
         return [r.reason for r in self.records if isinstance(r, Link) and r.instrument == label]
 
     def told(self) -> list[tuple[str, str, str]]:
-        return [(r.instrument, r.key, r.value) for r in self.records if isinstance(r, Told)]
+        return [(r.instrument, r.key, r.value) for r in self.records if isinstance(r, Reported)]
 
 
 async def until(true: Callable[[], object]) -> None:
@@ -256,7 +256,7 @@ async def test_extended_data_are_kept_whole_and_rssi_is_told_now_and_then(stick:
         ("crank", "rssi_dbm", "-61"),
         ("crank", "rssi_dbm", "-61"),
     ]
-    assert [r.t_ns for r in heard.records if isinstance(r, Told)] == [0, 0, int(10.1 * 1e9)]
+    assert [r.t_ns for r in heard.records if isinstance(r, Reported)] == [0, 0, int(10.1 * 1e9)]
 
 
 async def test_channels_are_kept_apart(stick: PlayedStick) -> None:

@@ -18,7 +18,7 @@ from msgspec.structs import replace
 from capture.bluetooth import BluetoothSource, Timing, channel_of, find
 from capture.bluetooth_trouble import unavailable
 from capture.clock import DrivenClock
-from capture.record import Link, Packet, Record, Told
+from capture.record import Link, Packet, Record, Reported
 from capture.source import SourceError, Wanted
 from tests.helpers.fake_bluetooth import CADENCE, POWER, TRAINER, Peripheral, World
 
@@ -110,7 +110,7 @@ async def test_a_sensor_is_found_subscribed_and_heard_in_order() -> None:
     assert seen.packets("crank", "2A63") == [bytes([n]) for n in range(50)]
     stamps = [r.t_ns for r in seen.records]
     assert stamps == sorted(stamps)
-    told = {r.key: r.value for r in seen.records if isinstance(r, Told)}
+    told = {r.key: r.value for r in seen.records if isinstance(r, Reported)}
     assert told == {"name": "Spider", "address": A, "rssi_dbm": "-50"}
     for channel, value in {
         "2A65": b"\x0a\x02\x00\x00",
@@ -140,7 +140,7 @@ async def test_signal_strength_is_told_at_most_every_ten_seconds_of_session_time
         await seen.state("crank", "down", 3)
 
         def told() -> list[int]:
-            return [r.t_ns for r in seen.records if isinstance(r, Told) and r.key == "rssi_dbm"]
+            return [r.t_ns for r in seen.records if isinstance(r, Reported) and r.key == "rssi_dbm"]
 
         assert len(told()) == 1
         seen.clock.t_ns += 10_000_000_000
@@ -355,7 +355,9 @@ async def test_a_name_finds_its_device_and_keeps_to_it() -> None:
         crank.on_air = True
         await seen.state("crank", "up", 2)
     assert (crank.connections, twin.connections) == (2, 0)
-    assert Told(0, "crank", "address", A).value in [r.value for r in seen.records if isinstance(r, Told)]
+    assert Reported(0, "crank", "address", A).value in [
+        r.value for r in seen.records if isinstance(r, Reported)
+    ]
 
 
 async def test_a_name_that_two_devices_have_is_not_guessed() -> None:

@@ -214,7 +214,7 @@ def test_little_spread_of_torque_tells_neither_but_the_mean() -> None:
         x, y = two_meters(seed, 20.0, 24.0)
         fitted = torque_line(x, y)
         assert fitted is not None
-        assert not fitted.told
+        assert not fitted.separable
         value, sd = fitted.predict(fitted.mean_x)
         assert sd == pytest.approx(fitted.sd_at_mean, rel=1e-9)
         at_mean.append((value - (1.02 * fitted.mean_x + 0.3)) / sd)
@@ -227,7 +227,7 @@ def test_gate() -> None:
     x, y = two_meters(1, 5.0, 55.0, n=120)
     wide = torque_line(x, y)
     assert wide is not None
-    assert wide.told
+    assert wide.separable
     assert wide.sd_gain <= GATE_GAIN
     assert wide.sd_offset <= GATE_OFFSET_NM
     assert (wide.gain, wide.offset) == pytest.approx((1.02, 0.3), abs=3.0 * GATE_OFFSET_NM)

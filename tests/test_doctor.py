@@ -29,9 +29,9 @@ def test_a_stuck_check_is_given_up_and_the_others_still_run() -> None:
     assert [(check.name, check.state) for check in found] == [
         ("stuck", "wrong"), ("broken", "wrong"), ("missing", "wrong"), ("good", "ok"),
     ]  # fmt: skip
-    assert "no answer within 0.05 s" in found[0].told
-    assert "bad cable" in found[1].told
-    assert (found[2].told, found[2].remedy) == ("no stick", "Plug one in.")
+    assert "no answer within 0.05 s" in found[0].seen
+    assert "bad cable" in found[1].seen
+    assert (found[2].seen, found[2].remedy) == ("no stick", "Plug one in.")
 
 
 def test_the_real_checks_answer_whatever_this_computer_has() -> None:
@@ -39,7 +39,7 @@ def test_the_real_checks_answer_whatever_this_computer_has() -> None:
     assert [check.name for check in found] == list(CHECKS)
     assert set(RADIOS) <= set(CHECKS)
     for check in found:
-        assert check.told
+        assert check.seen
         assert check.state == "ok" or check.remedy, check
     by_name = {check.name: check for check in found}
     assert by_name["libraries"].state == "ok"

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from capture.record import Act, Link, Packet, Record, Store, Told, Write
+from capture.record import Act, Link, Packet, Record, Reported, Store, Write
 from monitor.cli import main
 from storage.session import safe_name
 from tests.helpers.rides import STEADY_BENCH, scene_records, write_session
@@ -37,7 +37,7 @@ def attacked(record: Record) -> list[Record]:
     t_ns, label = record.t_ns, record.instrument
     return [
         record,
-        *(Told(t_ns, label, key, ALL) for key in ("name", "firmware", "manufacturer", "serial", ALL)),
+        *(Reported(t_ns, label, key, ALL) for key in ("name", "firmware", "manufacturer", "serial", ALL)),
         Act(t_ns, "note", ALL, label),
         Act(t_ns, "gear", ATTACKS[3], label),
         Act(t_ns, ALL, ALL, ALL),

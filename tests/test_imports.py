@@ -16,7 +16,7 @@ ROOT = Path(__file__).parent.parent
 IMPURE = {
     "capture.ant", "capture.ant_stick", "capture.bluetooth", "capture.bluetooth_trouble", "capture.clock",
     "capture.scene", "capture.source", "capture.sources",
-    "storage.attach", "storage.feed", "storage.job", "storage.recorder", "storage.will",
+    "storage.attach", "storage.feed", "storage.job", "storage.recorder", "storage.last_will",
     "monitor.cli", "monitor.commands", "monitor.dashboard", "monitor.doctor",
     "monitor.sessions.replay", "monitor.serving", "monitor.sessions.live_session",
 }  # fmt: skip

@@ -22,7 +22,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
+from capture.record import Act, End, Header, Link, Packet, Record, Reported, Store, Tick, Write
 from storage import journal as journaling
 from storage import rescue as rescuing
 from storage import salvage as salvaging
@@ -76,7 +76,7 @@ records = st.one_of(
     st.builds(Link, times, texts, states, texts),
     st.builds(Tick, times, times),
     st.builds(Act, times, texts, texts, texts),
-    st.builds(Told, times, texts, texts, texts),
+    st.builds(Reported, times, texts, texts, texts),
     st.builds(Write, times, texts, texts, octets, texts),
     st.builds(Store, times, st.sampled_from(["failing", "resumed"]), times, texts),
     st.builds(End, times, texts),
@@ -101,13 +101,13 @@ def test_any_records_come_back(tmp_path: Path, batches: list[list[Record]]):
 def test_what_cannot_be_written_down_is_written_as_well_as_it_can(tmp_path: Path):
     writer = JournalWriter(tmp_path, HEADER)
     odd = Packet(1, "hub", "2A63", 5)  # type: ignore[arg-type]
-    for record in (Told(2**70, "hub", "name", "\udcff"), Tick(3, 4)):
+    for record in (Reported(2**70, "hub", "name", "\udcff"), Tick(3, 4)):
         assert writer.append(record)
     with pytest.raises(TypeError):
         writer.append(odd)
     assert writer.flush().written == 2
     writer.close()
-    assert read(tmp_path)[0] == [Told(2**63 - 1, "hub", "name", "\\udcff"), Tick(3, 4)]
+    assert read(tmp_path)[0] == [Reported(2**63 - 1, "hub", "name", "\\udcff"), Tick(3, 4)]
 
 
 def test_a_giant_record_is_refused_and_counted(tmp_path: Path):

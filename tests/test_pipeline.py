@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from capture.profiles import speed_cadence
-from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
+from capture.record import Act, End, Header, Link, Packet, Record, Reported, Store, Tick, Write
 from capture.scene import Scene
 from capture.source import Wanted
 from monitor.analysis.curve import COVERED, REVS, WORK
@@ -52,7 +52,7 @@ def an_evening() -> list[Record]:
             Packet(ns(4.0), "nobody", "2A63", b"\x00\x00\xc8\x00"),
             Packet(ns(5.0), "hub", "ant11", b"\xee" * 7),
             Packet(ns(6.0), "hub", "2AFF", b"\x01"),
-            Told(ns(7.0), "heron", "name", "a name"),
+            Reported(ns(7.0), "heron", "name", "a name"),
             Write(ns(8.0), "heron", "2A66", b"\x0c", "sent"),
             Act(ns(62.0), "gear", "50x17"),
             Act(ns(150.0), "acknowledge"),
@@ -332,7 +332,7 @@ RECORDS = st.one_of(
     st.builds(Link, TIMES, LABELS, LINKS, TEXTS),
     st.builds(Tick, TIMES, st.integers(-(2**63), 2**63 - 1)),
     st.builds(Act, TIMES, ACTS, TEXTS, LABELS),
-    st.builds(Told, TIMES, LABELS, KEYS, TEXTS),
+    st.builds(Reported, TIMES, LABELS, KEYS, TEXTS),
     st.builds(Write, TIMES, LABELS, TEXTS, st.binary(max_size=5)),
     st.builds(Store, TIMES, st.sampled_from(["failing", "resumed"]), st.integers(0, 2**40), TEXTS),
     st.builds(End, TIMES),

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.record import Act, Link, Packet, Record, Store, Tick, Told, Write
+from capture.record import Act, Link, Packet, Record, Reported, Store, Tick, Write
 from capture.scene import Scene
 from capture.source import Wanted
 from monitor.controls.preflight import (
@@ -230,10 +230,10 @@ def test_slots_that_the_radio_missed_count() -> None:
 
 def test_a_weak_signal_is_told() -> None:
     bike = rhythm(by_hand(), "crank", [n / 4 for n in range(1, 40)])
-    assert bike.take(Told(10 * S, "crank", "rssi_dbm", "-62")).items("crank")["signal"].state == "ok"
-    item = bike.take(Told(10 * S, "crank", "rssi_dbm", "-91")).items("crank")["signal"]
+    assert bike.take(Reported(10 * S, "crank", "rssi_dbm", "-62")).items("crank")["signal"].state == "ok"
+    item = bike.take(Reported(10 * S, "crank", "rssi_dbm", "-91")).items("crank")["signal"]
     assert (item.state, item.text) == ("warn", "-91 dBm")
-    assert "signal" not in bike.take(Told(10 * S, "crank", "rssi_dbm", "?")).items("crank")
+    assert "signal" not in bike.take(Reported(10 * S, "crank", "rssi_dbm", "?")).items("crank")
 
 
 @pytest.mark.parametrize(

@@ -21,11 +21,10 @@ import msgspec
 import pytest
 
 from capture.clock import Clock
-from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
+from capture.record import Act, End, Header, Link, Packet, Record, Reported, Store, Tick, Write
 from capture.source import Emit, SourceError, Wanted
 from storage import attach as attaching
 from storage import feed, recorder
-from storage import will as wills
 from storage.attach import Attachment, CutOffError, RecorderError, RunningRecorder, attach, start_recorder
 from storage.damage import SessionError
 from storage.disk import Disk
@@ -34,7 +33,7 @@ from storage.job import Job, JobError, Started
 from storage.journal import MAIN, Flush, JournalWriter, Tail, read_journal
 from storage.rescue import rescue
 from storage.session import LIVE, LOG, read_live
-from storage.wire import FRAME_LIMIT, Do, Hello, Unframer, Will, WireError, decode_sent, encode, frame
+from storage.wire import FRAME_LIMIT, Do, Hello, LastWill, Unframer, WireError, decode_sent, encode, frame
 
 S = 1_000_000_000
 BENCH = '[bench]\nname = "winter ☃"\n'
@@ -457,10 +456,10 @@ async def test_what_a_radio_says_is_seen_at_once_and_kept(begin: Begin):
                 # Nothing waits for the disk or for other packets.
                 assert record.data == bytes([number])
                 break
-    radio.emit(Told(1, "hub", "name", "\udcff"))
+    radio.emit(Reported(1, "hub", "name", "\udcff"))
     await viewer.finish("done")
     rest = [record async for record in stream]
-    assert Told(1, "hub", "name", "\\udcff") in rest
+    assert Reported(1, "hub", "name", "\\udcff") in rest
     # Its farewell comes after the end, and is none of the session's.
     assert not any(isinstance(record, Link) for record in rest)
     assert isinstance(rest[-1], End)
@@ -471,7 +470,7 @@ async def test_what_a_radio_says_is_seen_at_once_and_kept(begin: Begin):
     assert found[0] == Tick(found[0].t_ns, found[0].utc_ns)  # type: ignore[attr-defined]
     info = read_info(bench.session)
     assert info is not None
-    assert info.instruments[0].told == {"name": "\\udcff"}
+    assert info.instruments[0].reported == {"name": "\\udcff"}
 
 
 async def test_a_source_that_fails_ends_nothing_else(begin: Begin):
@@ -1400,9 +1399,9 @@ async def test_wills_are_bounded_and_for_instruments_of_the_session(begin: Begin
     bench = await begin({"bluetooth": radio}, links=[("bluetooth", "hub")])
     await radio.ready.wait()
     for left, words in (
-        ([Will("heron", "2AD9", (b"\0",))], "a will for heron, which is not of this session"),
-        ([Will("hub", f"{number:04X}", (b"\0",)) for number in range(40)], "there are 32 wills already"),
-        ([Will("hub", "2AD9", (b"\0",) * 17)], "was not understood"),
+        ([LastWill("heron", "2AD9", (b"\0",))], "a will for heron, which is not of this session"),
+        ([LastWill("hub", f"{number:04X}", (b"\0",)) for number in range(40)], "there are 32 wills already"),
+        ([LastWill("hub", "2AD9", (b"\0",) * 17)], "was not understood"),
     ):
         async with await bench.viewer() as viewer:
             for each in left:
@@ -1446,7 +1445,7 @@ async def test_a_moment_that_no_journal_holds_is_no_command(begin: Begin):
 
 async def test_who_takes_command_between_two_attempts_has_the_last_word(monkeypatch: pytest.MonkeyPatch):
     """The will of the first is still being tried when the second one is gone, too."""
-    monkeypatch.setattr(wills, "RETRY_S", (0.05,))
+    monkeypatch.setattr(last_will, "RETRY_S", (0.05,))
     sent: list[bytes] = []
     link = "not connected now"
 
@@ -1455,11 +1454,11 @@ async def test_who_takes_command_between_two_attempts_has_the_last_word(monkeypa
             sent.append(data)
         return link
 
-    held = wills.Wills(write, lambda label, why: None)
-    held.leave(1, Will("hub", "2AD9", (b"first",)))
+    held = last_will.LastWills(write, lambda label, why: None)
+    held.leave(1, LastWill("hub", "2AD9", (b"first",)))
     held.gone(1)
     await asyncio.sleep(0.01)
-    held.leave(2, Will("hub", "2AD9", (b"second",)))
+    held.leave(2, LastWill("hub", "2AD9", (b"second",)))
     held.gone(2)
     await asyncio.sleep(0.01)
     link = "sent"

@@ -53,7 +53,7 @@ def test_the_description_of_the_copy_is_made_from_its_records(tmp_path: Path):
     hub = next(each for each in info.instruments if each.label == "hub")
     records = [*EVERY_KIND[:5], *flat(batches)]
     assert hub.packets == sum(isinstance(each, Packet) and each.instrument == "hub" for each in records)
-    assert hub.told["name"].startswith("a name with")
+    assert hub.reported["name"].startswith("a name with")
     ticks = [each for each in records if isinstance(each, Tick)]
     assert [(each.t_ns, each.utc_ns) for each in info.clock.anchors] == [
         (ticks[0].t_ns, ticks[0].utc_ns),

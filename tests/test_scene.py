@@ -22,7 +22,7 @@ from capture.control import (
 )
 from capture.log import read_log, to_log
 from capture.profiles import ant_common, ant_power, ant_trainer, cycling_power, decode, fitness_machine
-from capture.record import Act, End, Link, Packet, Record, Tick, Told
+from capture.record import Act, End, Link, Packet, Record, Reported, Tick
 from capture.sample import Reading
 from capture.scene import Scene, SceneError, evening
 from capture.scene.definition import FaultKind, parse
@@ -972,7 +972,7 @@ def test_seconds_segments_and_end_are_told():
     assert acts[:4] == [(0.0, "warm up"), (25.0, "steady 220"), (150.0, "low cadence"), (180.0, "over 1/3")]
     assert Act(104 * S, "position", "right side seated anew", "heron") in records
     assert records[-1] == End(360 * S, "the scene is over")
-    assert Told(S // 20, "hub", "name", "scene hub") in records
+    assert Reported(S // 20, "hub", "name", "scene hub") in records
 
 
 def test_protocol_is_followed_and_its_repeats_unrolled():

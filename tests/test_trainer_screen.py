@@ -32,7 +32,7 @@ class Riding:
     """A source with hands: what it passes on is done at once, on the virtual bench."""
 
     def __init__(self, rig: Rig) -> None:
-        self.rig, self.cockpit = rig, rig.cockpit
+        self.rig, self.controls = rig, rig.controls
         self.closed, self.closed_why = False, ""
         self.looked_up: list[str] = []
         self.finished = 0
@@ -41,7 +41,7 @@ class Riding:
         return view_of(self.rig.pipeline)
 
     def act(self, act: str, text: str, instrument: str, at_s: float | None = None) -> None:
-        self.cockpit.act(act, text, instrument, at_s)
+        self.controls.act(act, text, instrument, at_s)
         self.pass_on()
 
     def pass_on(self) -> None:
@@ -60,11 +60,11 @@ class Riding:
 def riding(until_s: float = 40.0, *, armed: bool = False) -> Riding:
     """A rider in the first segment; the checks are passed."""
     rig = Rig().until(20)
-    rig.cockpit.ready(None)
+    rig.controls.ready(None)
     rig.flush()
     rig.until(22)
     if armed:
-        rig.cockpit.arm()
+        rig.controls.arm()
         rig.flush()
     return Riding(rig.until(until_s))
 
@@ -147,7 +147,7 @@ async def test_arming_takes_two_keys_and_the_same_key_lets_go() -> None:
         await press(pilot, "t")
         assert source.rig.powers[-1] == 80
         await advance(app, pilot, source, 55)
-        assert not source.cockpit.armed
+        assert not source.controls.armed
         assert "TRAINER" not in shown(app)
 
 
@@ -179,12 +179,12 @@ async def test_acts_do_not_let_go_and_typing_is_no_command() -> None:
             app.poll()
         await press(pilot, "n", *"fq x t", "enter")
         assert source.rig.acts("note")[0][1] == "fq x t"
-        assert source.cockpit.armed
+        assert source.controls.armed
         done = [act for act, _, _ in source.rig.acts("mark", "position", "undo")]
         assert done == ["mark", "position", "undo"]
         await press(pilot, "g", "5", "escape")
         assert source.rig.powers[-1] == 80
-        assert not source.cockpit.armed
+        assert not source.controls.armed
 
 
 async def test_a_slap_on_the_keyboard_lets_go_whatever_the_keys() -> None:
@@ -215,7 +215,7 @@ async def test_a_watching_screen_can_neither_arm_nor_let_go() -> None:
         acts = len(source.rig.records)
         for key in ("t", "space", "o", "l", "p", "s", "y", "n", "x"):
             await pilot.press(key, "enter", "escape")
-        assert source.cockpit.armed
+        assert source.controls.armed
         assert len(source.rig.records) == acts
         assert source.finished == 0
         await settle(app, pilot)
@@ -240,13 +240,13 @@ async def test_control_that_was_taken_and_an_eased_target_are_loud() -> None:
         assert "TAKEN by another program; t takes it back" in shown(app)
         await press(pilot, "t", "enter")
         await advance(app, pilot, source, 47)
-        assert source.cockpit.armed
+        assert source.controls.armed
         assert source.rig.powers[-1] == 150
 
 
 async def test_without_a_trainer_the_key_says_so() -> None:
     source = riding()
-    source.cockpit._trainers.clear()
+    source.controls._trainers.clear()
     app = BenchApp(source, poll_hz=0)
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "t", "enter")
@@ -258,7 +258,7 @@ async def test_a_recorder_that_dies_while_it_holds_the_trainer_is_the_loudest_wo
     app = BenchApp(source, poll_hz=0)
     async with app.run_test(size=SIZE) as pilot:
         await settle(app, pilot)
-        source.cockpit.cut_off()
+        source.controls.cut_off()
         source.closed, source.closed_why = True, "The recorder is gone"
         await settle(app, pilot)
         text = " ".join(shown(app).split())

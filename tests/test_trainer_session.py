@@ -15,10 +15,10 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from capture.record import Act, End, Header, Link, Packet, Record, Tick, Told, Write
+from capture.record import Act, End, Header, Link, Packet, Record, Reported, Tick, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.controls.controls import Ask, Cockpit, Do, Leave, RefusedKeyError
+from monitor.controls.controls import Ask, Controls, Do, Leave, RefusedKeyError
 from monitor.controls.zeroing import Wish
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import Runner
@@ -32,7 +32,7 @@ from storage.attach import CutOffError, RecorderError
 from storage.info import Clock, Listed, SessionInfo, write_info
 from storage.journal import JournalWriter
 from storage.session import create_session
-from storage.wire import Will
+from storage.wire import LastWill
 
 S = 1_000_000_000
 BENCH = """\
@@ -92,7 +92,7 @@ class Rig:
         protocol = parse_protocol(PROTOCOL)
         self.runner = Runner(protocol, waits=True)
         self.pipeline = Pipeline(self.bench, protocol, runner=self.runner)
-        self.cockpit = Cockpit(self.bench, self.pipeline, asks=True)
+        self.controls = Controls(self.bench, self.pipeline, asks=True)
         self.records: list[Record] = []
         self.wills: list[Leave] = []
         self._source = self.scene.records()
@@ -114,12 +114,12 @@ class Rig:
     def take(self, record: Record) -> None:
         self.records.append(record)
         self.pipeline.feed(record)
-        self.cockpit.take(record)
+        self.controls.take(record)
 
     def flush(self, t_ns: int | None = None) -> None:
         now = self.records[-1].t_ns if t_ns is None else t_ns
-        while self.cockpit.out:
-            out, self.cockpit.out = self.cockpit.out, []
+        while self.controls.out:
+            out, self.controls.out = self.controls.out, []
             for each in out:
                 match each:
                     case Do(act, text, instrument, at_s):
@@ -145,7 +145,7 @@ class Rig:
 def test_a_ride_held_by_protocol_from_the_checks_to_the_safe_target() -> None:
     rig = Rig().until(20)
     assert rig.runner.current is None  # it waits for the checks
-    overridden = rig.cockpit.ready(10**11)
+    overridden = rig.controls.ready(10**11)
     rig.flush()
     # The crank tells 172.5 mm where 170 are mounted: asked for at link-up, red, overridden on record.
     assert overridden == ["crank-length of crank"]
@@ -153,21 +153,21 @@ def test_a_ride_held_by_protocol_from_the_checks_to_the_safe_target() -> None:
                                      "+1.5 % by that alone", "crank")]  # fmt: skip
     assert rig.acts("ready")[0][1].startswith("without waiting for warm-up")
     rig.until(25)
-    rig.cockpit.arm()
+    rig.controls.arm()
     rig.until(60)
     assert rig.powers[0] == 80
     assert rig.powers[-1] == 150
     rig.until(120)
     # The protocol says 400 W, the bench allows 260.
     assert max(rig.powers) == 260
-    view = rig.cockpit.view()
+    view = rig.controls.view()
     assert view.trainer is not None
     assert view.trainer.target_w == 260
-    rig.cockpit.fall("key x")
+    rig.controls.fall("key x")
     rig.until(124)
     assert rig.powers[-1] == 80
-    assert not rig.cockpit.armed
-    assert not rig.cockpit.holds
+    assert not rig.controls.armed
+    assert not rig.controls.holds
     assert [each.bequest.data == () for each in rig.wills] == [False, True]
     told = [text for _, text, _ in rig.acts("trainer")]
     assert told[0].startswith("armed: at most 260 W")
@@ -176,16 +176,16 @@ def test_a_ride_held_by_protocol_from_the_checks_to_the_safe_target() -> None:
 
 def test_a_pause_lets_the_target_down_and_going_on_brings_it_back() -> None:
     rig = Rig().until(20)
-    rig.cockpit.ready(None)
+    rig.controls.ready(None)
     rig.until(21)
-    rig.cockpit.arm()
+    rig.controls.arm()
     rig.until(50)
     assert rig.powers[-1] == 150
-    assert rig.cockpit.pause() == "paused: low"
+    assert rig.controls.pause() == "paused: low"
     rig.until(70)
     assert rig.powers[-1] == 80
     left_s = rig.runner.left_s(70.0)
-    assert rig.cockpit.pause() == "on with low"
+    assert rig.controls.pause() == "on with low"
     rig.until(72)
     assert rig.runner.left_s(72.0) == pytest.approx((left_s or 0) - 2, abs=1.1)
     rig.until(80)
@@ -196,27 +196,27 @@ def test_a_pause_lets_the_target_down_and_going_on_brings_it_back() -> None:
 def test_keys_of_the_protocol() -> None:
     rig = Rig().until(20)
     with pytest.raises(RefusedKeyError, match="no segment"):
-        rig.cockpit.pause()
+        rig.controls.pause()
     with pytest.raises(RefusedKeyError, match="no segment"):
-        rig.cockpit.repeat()
+        rig.controls.repeat()
     with pytest.raises(RefusedKeyError, match="no block is proposed"):
-        rig.cockpit.insert(None)
-    rig.cockpit.ready(None)
+        rig.controls.insert(None)
+    rig.controls.ready(None)
     rig.until(40)
-    assert rig.cockpit.repeat() == "low"
+    assert rig.controls.repeat() == "low"
     rig.until(42)
     assert rig.runner.left_s(42.0) == pytest.approx(58, abs=1.1)
-    rig.cockpit.act("segment", "mine")
+    rig.controls.act("segment", "mine")
     rig.until(42.5)
     suggestion = view_of(rig.pipeline).suggestion
     assert suggestion is not None
-    name = rig.cockpit.insert(suggestion.block)
+    name = rig.controls.insert(suggestion.block)
     rig.until(43)
     assert rig.runner.following is not None
     assert rig.runner.following.name == name
     with pytest.raises(RefusedKeyError, match="comes next already"):
-        rig.cockpit.insert(suggestion.block)
-    assert rig.cockpit.undo() == "insert"
+        rig.controls.insert(suggestion.block)
+    assert rig.controls.undo() == "insert"
     rig.until(44)
     assert rig.runner.following is not None
     assert rig.runner.following.name == "high"
@@ -225,52 +225,52 @@ def test_keys_of_the_protocol() -> None:
 def test_undo_takes_the_acts_of_this_screen_back_one_by_one() -> None:
     rig = Rig().until(10)
     with pytest.raises(RefusedKeyError, match="nothing to take back"):
-        rig.cockpit.undo()
+        rig.controls.undo()
     rig.take(Act(10 * S, "mark", "by another screen"))
-    rig.cockpit.act("mark")
+    rig.controls.act("mark")
     with pytest.raises(RefusedKeyError, match="not recorded yet"):
-        rig.cockpit.undo()
+        rig.controls.undo()
     rig.until(11)
-    rig.cockpit.act("gear", "50x17", at_s=10.5)
-    assert rig.cockpit.toggle_position() == "standing"
+    rig.controls.act("gear", "50x17", at_s=10.5)
+    assert rig.controls.toggle_position() == "standing"
     rig.until(12)
-    assert rig.cockpit.view().position == "standing"
-    assert [rig.cockpit.undo() for _ in range(3)] == ["position standing", "gear 50x17", "mark"]
+    assert rig.controls.view().position == "standing"
+    assert [rig.controls.undo() for _ in range(3)] == ["position standing", "gear 50x17", "mark"]
     rig.until(13)
     assert [text.split()[0] for _, text, _ in rig.acts("undo")] == ["position", "gear", "mark"]
     (own,) = [r.t_ns for r in rig.records if isinstance(r, Act) and r.act == "mark" and not r.text]
     assert rig.acts("undo")[2][1] == f"mark {own}"
     with pytest.raises(RefusedKeyError, match="nothing"):
-        rig.cockpit.undo()
+        rig.controls.undo()
 
 
 def test_what_was_overtaken_can_not_be_taken_back() -> None:
     rig = Rig().until(20)
-    rig.cockpit.ready(None)
+    rig.controls.ready(None)
     rig.until(77)
-    rig.cockpit.act("segment", "low")
+    rig.controls.act("segment", "low")
     rig.until(150)
     with pytest.raises(RefusedKeyError, match="too late: after segment low the next one has begun"):
-        rig.cockpit.undo()
+        rig.controls.undo()
 
 
 @pytest.mark.parametrize("radio", ["bluetooth", "ant"])
 def test_a_zero_offset_from_the_keyboard(radio: str) -> None:
     rig = Rig(radio, {"name": "rest", "seconds": 900, "stand": True}).until(10)
-    assert rig.cockpit.labels("zero") == ("crank", "pedals")
-    rig.cockpit.earlier_zeros("crank", [("2026-11-20", 5000.0)])
-    rig.cockpit.ask(Wish("zero", "crank"))
-    assert "unload the pedals" in rig.cockpit.view().asking
-    assert rig.cockpit.view().stage == "prompt"
-    rig.cockpit.confirm()
+    assert rig.controls.labels("zero") == ("crank", "pedals")
+    rig.controls.earlier_zeros("crank", [("2026-11-20", 5000.0)])
+    rig.controls.ask(Wish("zero", "crank"))
+    assert "unload the pedals" in rig.controls.view().asking
+    assert rig.controls.view().stage == "prompt"
+    rig.controls.confirm()
     rig.until(11)
-    assert rig.cockpit.view().stage == "asked"
+    assert rig.controls.view().stage == "asked"
     with pytest.raises(RefusedKeyError, match="yet to answer"):
-        rig.cockpit.ask(Wish("zero", "pedals"))
+        rig.controls.ask(Wish("zero", "pedals"))
     rig.until(14)
-    assert rig.cockpit.view().asking == ""
-    assert rig.cockpit.said.startswith("zeroed crank: ")
-    assert rig.cockpit.said.endswith("before: 5000 on 2026-11-20")
+    assert rig.controls.view().asking == ""
+    assert rig.controls.said.startswith("zeroed crank: ")
+    assert rig.controls.said.endswith("before: 5000 on 2026-11-20")
     (zeroed,) = rig.acts("zeroed")
     assert zeroed[2] == "crank"
     assert rig.acts("zero-history") == [("zero-history", "5000 on 2026-11-20", "crank")]
@@ -280,60 +280,60 @@ def test_a_zero_offset_from_the_keyboard(radio: str) -> None:
 
 def test_a_zero_offset_is_refused_while_the_crank_turns_and_drops_the_trainer() -> None:
     rig = Rig().until(20)
-    rig.cockpit.arm()
+    rig.controls.arm()
     rig.until(25)
-    assert rig.cockpit.turning
-    rig.cockpit.ask(Wish("zero", "crank"))
+    assert rig.controls.turning
+    rig.controls.ask(Wish("zero", "crank"))
     rig.flush()
-    assert not rig.cockpit.armed
+    assert not rig.controls.armed
     assert rig.powers[-1] == 80
     with pytest.raises(RefusedKeyError, match=r"the crank turns \(\d+ rpm\)"):
-        rig.cockpit.confirm()
-    rig.cockpit.cancel()
-    assert rig.cockpit.view().asking == ""
+        rig.controls.confirm()
+    rig.controls.cancel()
+    assert rig.controls.view().asking == ""
     with pytest.raises(RefusedKeyError, match="nothing waits"):
-        rig.cockpit.confirm()
+        rig.controls.confirm()
     with pytest.raises(RefusedKeyError, match="spin-down"):
-        rig.cockpit.ask(Wish("zero", "hub"))
+        rig.controls.ask(Wish("zero", "hub"))
 
 
 def test_auto_zero_is_switched_in_place_of_a_zero() -> None:
     rest = {"name": "rest", "seconds": 900, "stand": True}
     rig = Rig("ant", rest, auto_zero=True).until(10)
-    assert rig.cockpit.auto_zero("crank") is None  # not told yet
-    rig.cockpit.ask(Wish("zero", "crank"))
-    assert not rig.cockpit.switch_auto_zero()
-    rig.cockpit.confirm()
+    assert rig.controls.auto_zero("crank") is None  # not told yet
+    rig.controls.ask(Wish("zero", "crank"))
+    assert not rig.controls.switch_auto_zero()
+    rig.controls.confirm()
     rig.until(14)
     assert rig.acts("zeroed")[0][1].endswith("auto-zero on")
     for n, (state, on) in enumerate((("off", False), ("on", True)), 1):
-        rig.cockpit.ask(Wish("zero", "crank"))
-        assert rig.cockpit.switch_auto_zero()
+        rig.controls.ask(Wish("zero", "crank"))
+        assert rig.controls.switch_auto_zero()
         rig.until(14 + 4 * n)
-        assert rig.cockpit.said == f"auto-zero of crank: {state}"
+        assert rig.controls.said == f"auto-zero of crank: {state}"
         assert rig.acts("auto-zero")[-1] == ("auto-zero", state, "crank")
-        assert rig.cockpit.auto_zero("crank") is on
+        assert rig.controls.auto_zero("crank") is on
     assert len(rig.acts("zeroed")) == 1
     assert not rig.acts("auto-zero-failed")
     # An instrument without one has nothing to be switched.
-    rig.cockpit.ask(Wish("zero", "pedals"))
-    assert not rig.cockpit.switch_auto_zero()
+    rig.controls.ask(Wish("zero", "pedals"))
+    assert not rig.controls.switch_auto_zero()
     with pytest.raises(RefusedKeyError, match="zero by themselves"):
-        Rig("bluetooth", rest).until(10).cockpit.ask(Wish("auto-zero", "crank", on=True))
+        Rig("bluetooth", rest).until(10).controls.ask(Wish("auto-zero", "crank", on=True))
 
 
 @pytest.mark.parametrize("radio", ["bluetooth", "ant"])
 def test_a_crank_length_is_set(radio: str) -> None:
     rig = Rig(radio).until(20)
     assert any(alarm.kind == "setting-differs" for alarm in view_of(rig.pipeline).alarms)
-    rig.cockpit.ask(Wish("set-crank-length", "crank", 170.0))
+    rig.controls.ask(Wish("set-crank-length", "crank", 170.0))
     rig.until(30)
-    assert rig.cockpit.said == "now set, crank: 170 mm"
+    assert rig.controls.said == "now set, crank: 170 mm"
     assert rig.acts("crank-length-set") == [("crank-length-set", "170 mm", "crank")]
     assert not any(alarm.kind == "setting-differs" for alarm in view_of(rig.pipeline).alarms)
-    rig.cockpit.ask(Wish("crank-length", "crank"))
+    rig.controls.ask(Wish("crank-length", "crank"))
     rig.until(40)
-    assert rig.cockpit.said == "crank length of crank: 170 mm"
+    assert rig.controls.said == "crank length of crank: 170 mm"
 
 
 def test_a_trainer_has_to_be_the_only_one_or_named() -> None:
@@ -341,16 +341,16 @@ def test_a_trainer_has_to_be_the_only_one_or_named() -> None:
         "[trainer]\nmax_w = 260\n", ""
     )
     bench = parse_bench(text)
-    cockpit = Cockpit(bench, Pipeline(bench))
+    controls = Controls(bench, Pipeline(bench))
     with pytest.raises(RefusedKeyError, match="hub, crank: say which"):
-        cockpit.arm()
+        controls.arm()
     bench = parse_bench(text + '[trainer]\nlabel = "crank"\n')
-    cockpit = Cockpit(bench, Pipeline(bench))
+    controls = Controls(bench, Pipeline(bench))
     with pytest.raises(RefusedKeyError, match="crank is not heard"):
-        cockpit.arm()
+        controls.arm()
     bench = parse_bench('[bench]\nreference = "a"\n[[instrument]]\nlabel = "a"\nlink = "ant:power:5"\n')
     with pytest.raises(RefusedKeyError, match="no trainer"):
-        Cockpit(bench, Pipeline(bench)).arm()
+        Controls(bench, Pipeline(bench)).arm()
 
 
 # -- over connections that break
@@ -376,7 +376,7 @@ class Straw:
     async def write(self, instrument: str, channel: str, data: bytes) -> None:
         self.heard.append(("write", instrument, data.hex()))
 
-    async def will(self, will: Will) -> None:
+    async def will(self, will: LastWill) -> None:
         self.heard.append(("will", will.instrument, will.keep_alive_s))
 
     async def alive(self) -> None:
@@ -415,14 +415,14 @@ async def test_arming_leaves_the_will_before_the_first_command_and_gives_signs_o
     feeding = asyncio.create_task(session.feed())
     await asyncio.sleep(0.05)
     assert straw.lives == 0
-    assert session.cockpit is not None
-    session.cockpit.arm()
+    assert session.controls is not None
+    session.controls.arm()
     session.pass_on()
     await feeding
     assert [each[0] for each in straw.heard] == ["act", "will", "write"]
     assert straw.heard[2] == ("write", "hub", "00")
     assert straw.lives > 3
-    assert not session.cockpit.armed  # the connection broke
+    assert not session.controls.armed  # the connection broke
 
 
 def test_a_screen_that_is_behind_arms_nothing_and_lets_go() -> None:
@@ -431,8 +431,8 @@ def test_a_screen_that_is_behind_arms_nothing_and_lets_go() -> None:
     session = LiveSession(
         Path("nowhere"), lambda since: None, bench, now_ns=lambda: round(now_s * S),  # type: ignore[arg-type, return-value]
     )  # fmt: skip
-    cockpit = session.cockpit
-    assert cockpit is not None
+    controls = session.controls
+    assert controls is not None
 
     def second(n: int) -> None:
         for record in (Packet(n * S, "hub", "2AD2", BIKE), Tick(n * S, n * S)):
@@ -442,17 +442,17 @@ def test_a_screen_that_is_behind_arms_nothing_and_lets_go() -> None:
     for n in range(1, 41):
         second(n)
     with pytest.raises(RefusedKeyError, match="60 s behind: arm when it has caught up"):
-        cockpit.arm()
+        controls.arm()
     for n in range(41, 100):
         second(n)
-    cockpit.arm()
-    assert cockpit.armed
+    controls.arm()
+    assert controls.armed
     now_s = 102.0
     second(100)
-    assert cockpit.armed
+    assert controls.armed
     now_s = 105.0
     second(101)
-    assert not cockpit.armed
+    assert not controls.armed
     assert any(each.done == Do("trainer", "safe target: this screen is 4 s behind", "hub")
                for each in session._outbox)  # fmt: skip
 
@@ -466,9 +466,9 @@ async def test_what_was_meant_for_the_trainer_is_not_sent_later_and_acts_are() -
     session = live(Deaf(UP, RecorderError("gone"), 0.05), last, text=REAL)
     feeding = asyncio.create_task(session.feed())
     await asyncio.sleep(0.02)
-    assert session.cockpit is not None
+    assert session.controls is not None
     session.act("mark")
-    session.cockpit.arm()
+    session.controls.arm()
     session.pass_on()
     await feeding
     assert [each for each in last.heard if each[0] != "act"] == []
@@ -492,7 +492,7 @@ async def test_an_act_that_was_lost_with_its_connection_is_sent_again() -> None:
 async def test_without_hands_it_only_asks_and_watches(tmp_path: Path) -> None:
     bench = parse_bench(BENCH)
     session = LiveSession(tmp_path, lambda since: None, bench, hands=False)  # type: ignore[arg-type, return-value]
-    assert session.cockpit is None
+    assert session.controls is None
     session.act("mark", at_s=3.0)
     assert session._outbox[0].done == Do("mark", "", "", 3.0)
     assert session.disk_free() is not None
@@ -504,7 +504,7 @@ async def test_without_hands_it_only_asks_and_watches(tmp_path: Path) -> None:
 
 def evening(out: Path, stamp: str, utc_s: int, *zeros: int, address: str = "C0:FF:EE:00:00:01") -> Path:
     info = SessionInfo(program="t", name="s", started="", bench=BENCH, protocol="", clock=Clock(utc_ns=0))
-    info.instruments.append(Listed(label="old-name", told={"address": address}))
+    info.instruments.append(Listed(label="old-name", reported={"address": address}))
     folder = create_session(out, stamp, info).path
     write_info(folder, info)
     writer = JournalWriter(folder, Header(BENCH, "t", utc_s * S))
@@ -542,7 +542,7 @@ def test_what_tells_a_unit_from_others() -> None:
 async def test_a_session_brings_them_into_its_record_once(tmp_path: Path) -> None:
     evening(tmp_path, "2026-11-20-190000", 1_795_200_000, 300)
     now = evening(tmp_path, "2026-11-24-190000", 1_795_300_000)
-    straw = Straw([Told(S, "crank", "address", "C0:FF:EE:00:00:01")], CutOffError("slow"), 0.3)
+    straw = Straw([Reported(S, "crank", "address", "C0:FF:EE:00:00:01")], CutOffError("slow"), 0.3)
     session = live(straw, Straw([End(2 * S, "over")], None), folder=now)
     feeding = asyncio.create_task(session.feed())
     await asyncio.sleep(0.02)
@@ -562,7 +562,7 @@ class Recorder:
         self.t_s = 1.0
         self.journal: list[Record] = []
         self.wire: list[tuple[Any, ...]] = []
-        self.will: Will | None = None
+        self.will: LastWill | None = None
         self.refuses = False
         self.held: list[tuple[float, bytes]] = []
         self.armed = False
@@ -576,7 +576,7 @@ class Recorder:
     async def write(self, instrument: str, channel: str, data: bytes) -> None:
         self.wire.append(("write", instrument, channel, data))
 
-    async def will_(self, will: Will) -> None:
+    async def will_(self, will: LastWill) -> None:
         self.wire.append(("will", will))
 
     @property
@@ -633,20 +633,20 @@ def _own(session: LiveSession, act: str, text: str, at_s: float | None = None) -
     return act, text
 
 
-KEYS: dict[str, Callable[[LiveSession, Cockpit, int], Did | None]] = {
-    "t": lambda session, cockpit, n: cockpit.arm(),
-    "x": lambda session, cockpit, n: _nothing(cockpit.fall("key x")),
-    "m": lambda session, cockpit, n: _own(session, "mark", f"number {n}"),
-    "g": lambda session, cockpit, n: _own(session, "gear", f"50x{n}", 0.5),
-    "n": lambda session, cockpit, n: _own(session, "note", f"clicks {n}", 1.0),
-    "s": lambda session, cockpit, n: _own(session, "segment", "high"),
-    "own": lambda session, cockpit, n: _own(session, "segment", f"own {n}"),
-    "p": lambda session, cockpit, n: _goes_on(cockpit.pause()),
-    "r": lambda session, cockpit, n: ("segment", cockpit.repeat()),
-    "y": lambda session, cockpit, n: ("insert", cockpit.insert(Block(f"tell {n}", 120.0, 900.0))),
-    "d": lambda session, cockpit, n: ("position", cockpit.toggle_position()),
-    "u": lambda session, cockpit, n: ("undo", cockpit.undo()),
-    "enter": lambda session, cockpit, n: ("ready", " ".join(cockpit.ready(None))),
+KEYS: dict[str, Callable[[LiveSession, Controls, int], Did | None]] = {
+    "t": lambda session, controls, n: controls.arm(),
+    "x": lambda session, controls, n: _nothing(controls.fall("key x")),
+    "m": lambda session, controls, n: _own(session, "mark", f"number {n}"),
+    "g": lambda session, controls, n: _own(session, "gear", f"50x{n}", 0.5),
+    "n": lambda session, controls, n: _own(session, "note", f"clicks {n}", 1.0),
+    "s": lambda session, controls, n: _own(session, "segment", "high"),
+    "own": lambda session, controls, n: _own(session, "segment", f"own {n}"),
+    "p": lambda session, controls, n: _goes_on(controls.pause()),
+    "r": lambda session, controls, n: ("segment", controls.repeat()),
+    "y": lambda session, controls, n: ("insert", controls.insert(Block(f"tell {n}", 120.0, 900.0))),
+    "d": lambda session, controls, n: ("position", controls.toggle_position()),
+    "u": lambda session, controls, n: ("undo", controls.undo()),
+    "enter": lambda session, controls, n: ("ready", " ".join(controls.ready(None))),
 }
 """What a key does; the act that must then come into the record, if any. `n` makes texts differ."""
 TOLD_OTHERWISE = ("insert", "undo", "ready")
@@ -716,11 +716,11 @@ class Torn(RuleBasedStateMachine):
     @rule(key=st.sampled_from(sorted(KEYS)), at_once=st.booleans())
     def key(self, key: str, at_once: bool) -> None:
         before = len(self.recorder.held)
-        cockpit = self.session.cockpit
-        assert cockpit is not None
+        controls = self.session.controls
+        assert controls is not None
         self.keys += 1
         try:
-            did = KEYS[key](self.session, cockpit, self.keys)
+            did = KEYS[key](self.session, controls, self.keys)
         except RefusedKeyError:
             return
         self.session.pass_on()

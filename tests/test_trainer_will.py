@@ -9,24 +9,24 @@ import pytest
 
 from capture.record import Act, End, Record, Tick, Write
 from capture.source import Wanted
-from storage import will as wills
+from storage import last_will
 from storage.attach import Attachment, RunningRecorder, start_recorder
 from storage.job import Job
 from storage.journal import read_journal
-from storage.will import Wills
-from storage.wire import Will
+from storage.last_will import LastWills
+from storage.wire import LastWill
 
 # Fitness Machine Service 1.0, section 4.16: 0x00 request control, 0x05 s16 W, answer 0x80 op 0x01.
 CONTROL, SAFE, GRANTED = b"\x00", b"\x05\x50\x00", b"\x80\x05\x01"
-WILL = Will("hub", "2AD9", (CONTROL, SAFE), GRANTED, 2.0)
+WILL = LastWill("hub", "2AD9", (CONTROL, SAFE), GRANTED, 2.0)
 HUB = ("hub", "2AD9")
 
 
 @pytest.fixture(autouse=True)
 def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     for name, seconds in (("STEP_S", 0.01), ("ANSWER_S", 0.05), ("LAST_S", 1.0)):
-        monkeypatch.setattr(wills, name, seconds)
-    monkeypatch.setattr(wills, "RETRY_S", (0.001,))
+        monkeypatch.setattr(last_will, name, seconds)
+    monkeypatch.setattr(last_will, "RETRY_S", (0.001,))
 
 
 class Machine:
@@ -38,7 +38,9 @@ class Machine:
         self.now = 100.0
         self._outcomes = itertools.chain(outcomes, itertools.repeat("sent"))
         self.answers = answers
-        self.wills = Wills(self.write, lambda label, why: self.said.append((label, why)), lambda: self.now)
+        self.wills = LastWills(
+            self.write, lambda label, why: self.said.append((label, why)), lambda: self.now
+        )
 
     async def write(self, instrument: str, channel: str, data: bytes) -> str:
         outcome = next(self._outcomes)
@@ -89,9 +91,9 @@ async def test_who_is_silent_is_taken_for_dead_and_must_not_go_on() -> None:
 async def test_a_will_can_be_withdrawn_by_its_owner_only() -> None:
     machine = Machine()
     machine.wills.leave(1, WILL)
-    machine.wills.leave(2, Will(*HUB))
+    machine.wills.leave(2, LastWill(*HUB))
     assert "another screen" in machine.wills.refusal(2, *HUB)
-    machine.wills.leave(1, Will(*HUB))
+    machine.wills.leave(1, LastWill(*HUB))
     assert machine.wills.refusal(2, *HUB) == ""
     machine.wills.gone(1)
     await machine.settled()
@@ -193,7 +195,7 @@ def writes(records: list[Record]) -> list[tuple[bytes, str]]:
 async def held(viewer: Attachment) -> None:
     """Wait for the link, then hold the virtual trainer at 250 W with a will that says 80 W."""
     await until(viewer, lambda seen: any(getattr(record, "state", "") == "up" for record in seen))
-    await viewer.will(Will("hub", "2AD9", (CONTROL, SAFE), GRANTED, 1.0))
+    await viewer.will(LastWill("hub", "2AD9", (CONTROL, SAFE), GRANTED, 1.0))
     await viewer.write("hub", "2AD9", CONTROL)
     await viewer.write("hub", "2AD9", b"\x05\xfa\x00")
 

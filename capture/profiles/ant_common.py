@@ -273,7 +273,7 @@ PAGES: dict[int, type[Page]] = {
 """Common pages by number."""
 
 
-def told(**values: float | str | None) -> Facts | None:
+def known(**values: float | str | None) -> Facts | None:
     """Facts without those that are not told; None if nothing is left."""
     kept = {name: value for name, value in values.items() if value is not None}
     return kept or None
@@ -326,11 +326,11 @@ def decode(device_type: int, data: bytes) -> Reading:
     elif number == 0x51:
         product = Product.from_bytes(data)
         serial = product.serial
-        facts = told(firmware=product.software, serial=None if serial is None else str(serial))
+        facts = known(firmware=product.software, serial=None if serial is None else str(serial))
     elif number == 0x52:
         facts = _battery_facts(Battery.from_bytes(data))
     elif number == 0x54:
-        facts = told(temperature_c=SubfieldData.from_bytes(data).temperature_c)
+        facts = known(temperature_c=SubfieldData.from_bytes(data).temperature_c)
     elif number == 0x47:
         facts = _command_facts(CommandStatus.from_bytes(data))
     return Reading(item=item(device_type, number), facts=facts)

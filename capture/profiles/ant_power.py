@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import ClassVar
 
 from capture.profiles import ant_common
-from capture.profiles.ant_common import PAGE_OCTETS, Facts, Page, told, valid8, valid16
+from capture.profiles.ant_common import PAGE_OCTETS, Facts, Page, known, valid8, valid16
 from capture.profiles.wire import need
 from capture.sample import Reading
 
@@ -474,7 +474,7 @@ def _effectiveness(data: bytes) -> Reading:
         item=_ITEMS[0x13],
         events=page.event_count,
         event_family=0x10,
-        facts=told(
+        facts=known(
             left_torque_effectiveness_percent=percent(page.left_effectiveness_raw),
             right_torque_effectiveness_percent=percent(page.right_effectiveness_raw),
             pedal_smoothness_percent=smoothness if page.is_combined else None,
@@ -505,7 +505,7 @@ def _calibration(data: bytes) -> Reading:
     return Reading(
         item=_ITEMS[0x01],
         zero_offset_hz=page.zero_offset_hz,
-        facts=told(
+        facts=known(
             zero_offset_outcome=page.meaning if page.identifier in (0xAC, 0xAF) else None,
             zero_offset_raw=page.zero_offset_raw if page.identifier == 0xAC else None,
             zero_offset_hz=page.zero_offset_hz,
@@ -520,7 +520,7 @@ def _parameters(data: bytes) -> Reading:
     page = CrankParameters.from_bytes(data)
     return Reading(
         item=f"{_ITEMS[0x02]}/0x01",
-        facts=told(
+        facts=known(
             crank_length_mm=page.crank_length_mm,
             crank_length_status=page.crank_status,
             sensor_software=page.software_mismatch,
@@ -539,7 +539,7 @@ def _measurement(data: bytes) -> Reading:
 
 def _barycenter(data: bytes) -> Reading:
     return Reading(
-        item=_ITEMS[0x14], facts=told(torque_barycenter_deg=TorqueBarycenter.from_bytes(data).angle_deg)
+        item=_ITEMS[0x14], facts=known(torque_barycenter_deg=TorqueBarycenter.from_bytes(data).angle_deg)
     )
 
 

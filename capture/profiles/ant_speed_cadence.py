@@ -19,7 +19,7 @@ from capture.profiles.ant_common import (
     Facts,
     battery_status,
     battery_voltage_v,
-    told,
+    known,
 )
 from capture.profiles.wire import need, put
 from capture.sample import DecodeError, Reading
@@ -109,7 +109,7 @@ def _page_facts(page: RevolutionPage) -> Facts | None:
     if page.number == 3:
         return {"hardware": str(a), "firmware": str(b), "model_number": c}
     if page.number == 4:
-        return told(battery_v=page.battery_v, battery_state=page.battery_status)
+        return known(battery_v=page.battery_v, battery_state=page.battery_status)
     return None
 
 

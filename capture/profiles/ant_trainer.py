@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import ClassVar
 
 from capture.profiles import ant_common
-from capture.profiles.ant_common import PAGE_OCTETS, Facts, Page, told, valid8, valid16
+from capture.profiles.ant_common import PAGE_OCTETS, Facts, Page, known, valid8, valid16
 from capture.profiles.wire import need
 from capture.sample import Reading
 
@@ -463,7 +463,7 @@ def _general(data: bytes) -> Reading:
     return Reading(
         item=_ITEMS[0x10],
         speed_mps=page.speed_mps,
-        facts=told(
+        facts=known(
             trainer_state=page.state,
             equipment=_EQUIPMENT.get(page.equipment_raw & 0x1F),
             heart_rate_bpm=page.heart_rate_bpm,
@@ -475,7 +475,7 @@ def _settings(data: bytes) -> Reading:
     page = Settings.from_bytes(data)
     return Reading(
         item=_ITEMS[0x11],
-        facts=told(
+        facts=known(
             trainer_state=page.state,
             incline_percent=page.incline_percent,
             resistance_percent=page.resistance_percent,
@@ -515,7 +515,7 @@ def _trainer_torque(data: bytes) -> Reading:
         wheel_revs_modulus=256,
         wheel_ticks=page.period_raw,
         wheel_tick_hz=2048,
-        facts=told(trainer_state=page.state),
+        facts=known(trainer_state=page.state),
     )
 
 
@@ -524,7 +524,7 @@ def _calibration(data: bytes) -> Reading:
     zero, spin_down = valid16(page.zero_offset_raw), valid16(page.spin_down_raw)
     return Reading(
         item=_ITEMS[0x01],
-        facts=told(
+        facts=known(
             zero_offset_outcome=_outcome(page.zero_offset_done, zero),
             zero_offset_raw=zero,
             spin_down_outcome=_outcome(page.spin_down_done, spin_down),
@@ -545,7 +545,7 @@ def _progress(data: bytes) -> Reading:
     page = CalibrationProgress.from_bytes(data)
     return Reading(
         item=_ITEMS[0x02],
-        facts=told(
+        facts=known(
             zero_offset_outcome="pending" if page.flags & 0x40 else None,
             spin_down_outcome="pending" if page.flags & 0x80 else None,
             spin_down_speed=page.speed_condition if page.flags & 0x80 else None,
@@ -559,7 +559,7 @@ def _resistance(data: bytes) -> Reading:
     page = BasicResistance.from_bytes(data)
     return Reading(
         item=_ITEMS[0x30],
-        facts=told(
+        facts=known(
             target_resistance_percent=None if page.resistance_raw == 0xFF else page.resistance_percent
         ),
     )
@@ -568,7 +568,7 @@ def _resistance(data: bytes) -> Reading:
 def _target_power(data: bytes) -> Reading:
     page = TargetPower.from_bytes(data)
     return Reading(
-        item=_ITEMS[0x31], facts=told(target_power_w=None if page.power_raw == 0xFFFF else page.power_w)
+        item=_ITEMS[0x31], facts=known(target_power_w=None if page.power_raw == 0xFFFF else page.power_w)
     )
 
 
@@ -576,7 +576,7 @@ def _wind(data: bytes) -> Reading:
     page = WindResistance.from_bytes(data)
     return Reading(
         item=_ITEMS[0x32],
-        facts=told(wind_coefficient_kg_per_m=page.coefficient_kg_per_m, wind_mps=page.wind_mps),
+        facts=known(wind_coefficient_kg_per_m=page.coefficient_kg_per_m, wind_mps=page.wind_mps),
     )
 
 
@@ -584,7 +584,7 @@ def _track(data: bytes) -> Reading:
     page = TrackResistance.from_bytes(data)
     return Reading(
         item=_ITEMS[0x33],
-        facts=told(target_grade_percent=page.grade_percent, rolling_coefficient=page.rolling_coefficient),
+        facts=known(target_grade_percent=page.grade_percent, rolling_coefficient=page.rolling_coefficient),
     )
 
 
@@ -592,7 +592,7 @@ def _capabilities(data: bytes) -> Reading:
     page = Capabilities.from_bytes(data)
     return Reading(
         item=_ITEMS[0x36],
-        facts=told(max_resistance_n=page.max_resistance_n, trainer_modes=", ".join(page.mode_names)),
+        facts=known(max_resistance_n=page.max_resistance_n, trainer_modes=", ".join(page.mode_names)),
     )
 
 
@@ -600,7 +600,7 @@ def _user(data: bytes) -> Reading:
     page = UserConfiguration.from_bytes(data)
     return Reading(
         item=_ITEMS[0x37],
-        facts=told(
+        facts=known(
             rider_kg=page.rider_kg,
             bike_kg=page.bike_kg,
             wheel_diameter_m=page.wheel_diameter_m,

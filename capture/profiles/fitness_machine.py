@@ -135,8 +135,8 @@ class IndoorBikeData(msgspec.Struct, frozen=True, gc=False):
         merged: dict[str, int | bool] = {}
         rest, reserved = b"", 0
         for part in parts:
-            told = zip(part.__struct_fields__, part._values(), strict=False)
-            merged |= {name: value for name, value in told if value is not None}
+            fields = zip(part.__struct_fields__, part._values(), strict=False)
+            merged |= {name: value for name, value in fields if value is not None}
             if part.resistance_raw is not None:
                 merged["resistance_is_u8"] = part.resistance_is_u8
             rest, reserved = rest + part.rest, reserved | part.reserved_flags

@@ -22,7 +22,7 @@ from capture.profiles import (
     fitness_machine,
     speed_cadence,
 )
-from capture.record import Link, LinkState, Packet, Record, Told
+from capture.record import Link, LinkState, Packet, Record, Reported
 from capture.sample import DecodeError
 from capture.scene.definition import POWER_KINDS, SIDED_KINDS, WHEEL_KINDS, Instrument, SceneDefinition
 from capture.scene.rider import Rider
@@ -119,9 +119,9 @@ class VirtualInstrument:
 
     def tell(self, t_s: float) -> None:
         """Tell what the radio knows of the instrument."""
-        told = {"name": self.name, "address": self.address, "rssi_dbm": str(self.definition.rssi_dbm)}
-        for key, value in told.items():
-            self.stage.emit(Told(_ns(t_s), self.label, key, value))
+        description = {"name": self.name, "address": self.address, "rssi_dbm": str(self.definition.rssi_dbm)}
+        for key, value in description.items():
+            self.stage.emit(Reported(_ns(t_s), self.label, key, value))
 
     def zero_succeeds(self, t_s: float) -> bool:
         """What a zeroing at this time comes to."""

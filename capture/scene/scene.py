@@ -60,8 +60,8 @@ class Scene:
         self._ridden = unrolled(self.definition.segment) or asked
         if not self._ridden:
             raise SceneError("scene.segment: there is none, and no protocol to follow")
-        self._told = asked or self._ridden
-        length_s = max(_length_s(self._ridden), _length_s(self._told))
+        self._protocol = asked or self._ridden
+        length_s = max(_length_s(self._ridden), _length_s(self._protocol))
         self.end_s: float | None = None if self.definition.loop else length_s
         """Length in seconds; None: it goes on until it is stopped."""
         self._run: _Run | None = None
@@ -92,7 +92,7 @@ class Scene:
     def segments(self) -> list[tuple[float, Segment]]:
         """When each segment of the first lap begins, seconds, and what it is."""
         starts, at_s = [], 0.0
-        for segment in self._told:
+        for segment in self._protocol:
             starts.append((at_s, segment))
             at_s += segment.seconds
         return starts

@@ -294,9 +294,9 @@ class _Torque:
         total = max(0.0, left + right)
         if total > 0.0:
             self.left_share = min(1.0, max(0.0, left / total))
-        told = self._told_w(_TWO_PI * total * revs / seconds, t_s)
-        self.power_w = told
-        return told * seconds / (_TWO_PI * revs)
+        shown_w = self._shown_w(_TWO_PI * total * revs / seconds, t_s)
+        self.power_w = shown_w
+        return shown_w * seconds / (_TWO_PI * revs)
 
     def _sides(self, left: float, right: float, t_s: float) -> tuple[float, float]:
         state = self._sensor.faults.at(t_s)
@@ -340,7 +340,7 @@ class _Torque:
         n = len(window)
         return sum(part[0] for part in window) / n, sum(part[1] for part in window) / n
 
-    def _told_w(self, power_w: float, t_s: float) -> float:
+    def _shown_w(self, power_w: float, t_s: float) -> float:
         state = self._sensor.faults.at(t_s)
         for number in state.spikes:
             if number not in self._spent:

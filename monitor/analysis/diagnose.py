@@ -52,7 +52,7 @@ class Line:
     n: int
 
     @property
-    def told(self) -> bool:
+    def separable(self) -> bool:
         """Whether gain and offset are apart enough to be told separately."""
         return self.sd_gain <= GATE_GAIN and self.sd_offset <= GATE_OFFSET_NM
 
@@ -206,8 +206,8 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
     gain = 1.0 + float(a2)
     # Blocks that no straight line through the torques explains belong to more than one state.
     mixed = float(rest @ rest) / max(1, n - 2) > (2.0 * block_sd) ** 2
-    told = not mixed and sd_a <= GATE_GAIN and sd_b <= GATE_OFFSET_NM
-    line = (gain, float(b2), sd_a, sd_b) if told else (None, None, None, None)
+    separable = not mixed and sd_a <= GATE_GAIN and sd_b <= GATE_OFFSET_NM
+    line = (gain, float(b2), sd_a, sd_b) if separable else (None, None, None, None)
     mean_nm = float(x.mean())
     where = "the error" if side == "total" else f"the {side} side's error"
     # What each alone contributes at the mean torque: the smaller one must be small.

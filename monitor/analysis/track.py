@@ -20,7 +20,7 @@ STAND_IN_S = 1.0
 of an ANT+ channel, in which a meter sends each of its pages (common practice, no source)."""
 REST_S = 3.0
 """Seconds without a new revolution while packets come: the crank rests (20 rpm is its slowest)."""
-REST_TOLD_S = 1.2
+REST_SHOWN_S = 1.2
 """The same when the packet itself says 0 W."""
 BEHIND_S = 0.5
 """Seconds. A rest is laid up to so long before the packet that shows it: a turn may have ended since that
@@ -167,9 +167,9 @@ class _Accumulator:
         self.interval_s = min(elapsed_s, REST_S)
         return self.event_s
 
-    def rest_s(self, told: bool) -> float:
-        """Seconds without an event after which the crank rests; `told`: the packet says so itself."""
-        return REST_TOLD_S if told else max(REST_S, 2.0 * self.interval_s)
+    def rest_s(self, shown: bool) -> float:
+        """Seconds without an event after which the crank rests; `shown`: the packet says so itself."""
+        return REST_SHOWN_S if shown else max(REST_S, 2.0 * self.interval_s)
 
 
 class _Sum:
@@ -195,7 +195,7 @@ class Track:
         self.sides = sides
         self.heard_s = -math.inf
         self.power_w: float | None = None
-        self.told_s = -math.inf
+        self.reading_s = -math.inf
         """When it last told its power in watts; until it falls silent there, none is derived for show."""
         self.powered_s = -math.inf
         """When it last showed power with a live counter."""
@@ -212,7 +212,7 @@ class Track:
         self._level_s = -math.inf
         self.cadence_rpm: float | None = None
         self.left_share: float | None = None
-        self._share_told: float | None = None
+        self._share_reported: float | None = None
         self.share_s = -math.inf
         self.share_step = 0.005
         self.fresh = False
@@ -271,7 +271,7 @@ class Track:
             self._take_share(r.left_share, 0.01 if r.item.startswith("ant") else 0.005, t_s)
         if r.power_w is not None:
             self.power_w = r.power_w
-            self.told_s = t_s
+            self.reading_s = t_s
             if r.power_w <= 0.0:
                 self.unpowered_s = t_s
         if r.cadence_rpm is not None:
@@ -329,14 +329,14 @@ class Track:
 
     # -- sides
 
-    def _take_share(self, told: float, step: float, t_s: float) -> None:
+    def _take_share(self, share: float, step: float, t_s: float) -> None:
         """A share of the left side. A meter that doesn't share out whole revolutions tells one that swings
         about the rider's own, from one reading to the next: two together are nearer to whole revolutions.
         """
-        last = self._share_told
-        swings = last is not None and t_s - self.share_s < SWING_S and abs(told - last) > SWING
-        self.left_share = 0.5 * (last + told) if swings and last is not None else told
-        self._share_told = told
+        last = self._share_reported
+        swings = last is not None and t_s - self.share_s < SWING_S and abs(share - last) > SWING
+        self.left_share = 0.5 * (last + share) if swings and last is not None else share
+        self._share_reported = share
         self.share_s = t_s
         self.share_step = step
 
@@ -397,7 +397,7 @@ class Track:
 
     def _derives(self, power_w: float, t_s: float) -> None:
         """Show a power that follows from counters, where none is told in watts."""
-        if t_s - self.told_s > HELD_S:
+        if t_s - self.reading_s > HELD_S:
             self.power_w = power_w
 
     def _open(self, t_s: float, serves: bool) -> None:
@@ -539,12 +539,12 @@ class Track:
 
     def _repeats(self, r: Reading, a: _Accumulator, updates: int | None, t_s: float, serves: bool) -> None:
         """No counter moved. An update counter that goes on while time stands still says: stopped."""
-        told = bool(updates) or r.moving is False or r.power_w == 0.0
-        if told:
+        shown = bool(updates) or r.moving is False or r.power_w == 0.0
+        if shown:
             self._derives(0.0, t_s)
             self.unpowered_s = t_s
             self.fresh = bool(updates)
-        if t_s - max(a.event_s, self._stalled_s) > a.rest_s(told):
+        if t_s - max(a.event_s, self._stalled_s) > a.rest_s(shown):
             # A page that only repeats is never told to be 0 W: a rest is.
             self._derives(0.0, t_s)
             self.unpowered_s = t_s
@@ -657,8 +657,8 @@ class Track:
             self._open(t_s, False)
             return
         if not step.ticks and not step.revs:
-            told = r.power_w == 0.0 or r.moving is False
-            if t_s - max(a.event_s, self._stalled_s) > a.rest_s(told):
+            shown = r.power_w == 0.0 or r.moving is False
+            if t_s - max(a.event_s, self._stalled_s) > a.rest_s(shown):
                 if r.cadence_rpm is None:
                     self.cadence_rpm = 0.0
                 if serves:
@@ -701,13 +701,13 @@ class Track:
         curve = self.curve
         since = t_s - s.update_s
         if not d_events:
-            told = r.power_w == 0.0 or r.cadence_rpm == 0.0
-            if t_s - max(s.update_s, self._stalled_s) > (REST_TOLD_S if told else REST_S):
+            shown = r.power_w == 0.0 or r.cadence_rpm == 0.0
+            if t_s - max(s.update_s, self._stalled_s) > (REST_SHOWN_S if shown else REST_S):
                 self.unpowered_s = t_s
                 if serves:
                     rest_s = t_s - BEHIND_S
                     curve.work_to(rest_s, 0.0, self._share(t_s))
-                    turns_per_s = self._told_turns(r, t_s)
+                    turns_per_s = self._shown_turns(r, t_s)
                     if turns_per_s is not None:
                         curve.turn_to(rest_s, turns_per_s * (rest_s - curve.turned_s), HELD_S)
             return
@@ -720,7 +720,7 @@ class Track:
         self._shows(mean_w if r.power_w is None else r.power_w, t_s, r.cadence_rpm)
         self._derives(mean_w, t_s)
         if serves:
-            self._lay_power(mean_w, self._told_turns(r, t_s), d_events, curve.worked_s, t_s, BRIDGED_S)
+            self._lay_power(mean_w, self._shown_turns(r, t_s), d_events, curve.worked_s, t_s, BRIDGED_S)
 
     def _feed_power(self, r: Reading, power_w: float, t_s: float) -> None:
         last = self._power_seen_s.get(r.item)
@@ -735,9 +735,9 @@ class Track:
             self._open(t_s, True)
             return
         begin = max(self.curve.worked_s, last)
-        self._lay_power(power_w, self._told_turns(r, t_s), 1, begin, t_s, HELD_S)
+        self._lay_power(power_w, self._shown_turns(r, t_s), 1, begin, t_s, HELD_S)
 
-    def _told_turns(self, r: Reading, t_s: float) -> float | None:
+    def _shown_turns(self, r: Reading, t_s: float) -> float | None:
         """Turns per second from a told cadence, where no counter is sent."""
         if r.cadence_rpm is None or r.crank_revs is not None or not self._crank_serves(r.item, t_s):
             return None

@@ -16,7 +16,7 @@ def doctor(json: bool, checks: list[Check] | None = None) -> int:
         write_result(msgspec.json.encode(checks).decode())
     else:
         for check in checks:
-            write_result(f"{MARKS[check.state]}  {check.name:<10} {check.told}")
+            write_result(f"{MARKS[check.state]}  {check.name:<10} {check.seen}")
             if check.remedy:
                 write_result(f"       {'':<10} {check.remedy}")
     if not usable:

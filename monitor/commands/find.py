@@ -199,7 +199,7 @@ def bench_text(sightings: list[Sighting]) -> str:
         label = _unique(_label(sighting, mount), labels)
         labels.append(label)
         role = "reference" if at == reference else "witness" if mount == "cadence" else "on-test"
-        told = [plain(word, limit=40) for word in (sighting.name, sighting.firmware or "") if word]
+        comment = [plain(word, limit=40) for word in (sighting.name, sighting.firmware or "") if word]
         both = "fitness-machine" in sighting.profiles and "cycling-power" in sighting.profiles
         blocks.append(
             INSTRUMENT.format(
@@ -208,7 +208,7 @@ def bench_text(sightings: list[Sighting]) -> str:
                 mount=_quoted(mount),
                 sides=_quoted("total"),
                 link=_quoted(sighting.link),
-                told=f"  # {', '.join(told)}" if told else "",
+                comment=f"  # {', '.join(comment)}" if comment else "",
                 profile='profile = "cycling-power"  # or "fitness-machine"\n' if both else "",
                 loss="# drivetrain_loss = [2.6, 1.0]  # watts, percent lost on the way to the hub\n"
                 if mount == "hub"

@@ -112,9 +112,9 @@ def follow(folder: Path, watch_only: bool = False, speak: bool = False) -> int:
         late_s=TAKE_OVER_S,
         asks=not bench.scripted and not watch_only,
     )
-    if session.cockpit is not None and in_browser:
+    if session.controls is not None and in_browser:
         # Behind a browser stands a radio link of its own: when it breaks nobody lets the trainer go at once.
-        session.cockpit.may_arm = False
+        session.controls.may_arm = False
     judges = not watch_only and not in_browser
     return _watch(session, stays=True, watch_only=watch_only, speaker=_speaker(speak), judges=judges)
 
@@ -166,7 +166,7 @@ def _ridden(bench: Bench, protocol: Protocol | None, wanted: list[Wanted]) -> li
 
     if protocol is None and bench.scene is None:
         protocol = parse_bench(evening(), "the built-in evening").protocol
-    segments = [_told_only(segment) for segment in protocol.segments] if protocol else []
+    segments = [_set_only(segment) for segment in protocol.segments] if protocol else []
     try:
         Scene(bench.scene, scened, segments)
     except SceneError as error:
@@ -174,7 +174,7 @@ def _ridden(bench: Bench, protocol: Protocol | None, wanted: list[Wanted]) -> li
     return segments
 
 
-def _told_only(segment: msgspec.Struct) -> dict[str, Any]:
+def _set_only(segment: msgspec.Struct) -> dict[str, Any]:
     """A segment as a table: without the keys that say nothing."""
     table: dict[str, Any] = msgspec.to_builtins(segment)
     return {

@@ -69,7 +69,7 @@ class RefusedKeyError(Exception):
     """A key that can't do its work now; the text says why and what to do."""
 
 
-class Cockpit:
+class Controls:
     """One screen's hands. `late_s`: it follows a session that another screen may be attending to.
 
     `asks`: power meters are asked for their crank length when they are linked.
@@ -412,8 +412,8 @@ class Cockpit:
 
     def crank_length_mm(self, label: str) -> float | None:
         """What an instrument has told of its crank length; None: nothing yet."""
-        told = self._facts(label).get("crank_length_mm")
-        return float(told) if isinstance(told, int | float) and math.isfinite(told) else None
+        length_mm = self._facts(label).get("crank_length_mm")
+        return float(length_mm) if isinstance(length_mm, int | float) and math.isfinite(length_mm) else None
 
     @property
     def turning(self) -> bool:

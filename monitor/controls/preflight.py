@@ -322,21 +322,21 @@ def _battery(facts: dict[str, float | str]) -> Item:
 
 
 def _crank_length(instrument: Instrument, facts: dict[str, float | str]) -> Item:
-    told, mounted = _number(facts.get("crank_length_mm")), instrument.crank_length_mm
-    if told is None:
+    reported, mounted = _number(facts.get("crank_length_mm")), instrument.crank_length_mm
+    if reported is None:
         remedy = "look it up in its maker's program: a wrong length is a wrong scale"
         text = "crank length not told"
         return Item("crank-length", "untold" if mounted is None else "warn", text, remedy)
     if mounted is None:
         remedy = "write crank_length_mm into the bench to have it compared"
-        return Item("crank-length", "ok", f"crank length {told:g} mm; the bench tells none", remedy)
-    if abs(told - mounted) < LENGTH_MM:
-        return Item("crank-length", "ok", f"crank length {told:g} mm, as mounted")
-    percent = 100.0 * (told / mounted - 1.0)
+        return Item("crank-length", "ok", f"crank length {reported:g} mm; the bench tells none", remedy)
+    if abs(reported - mounted) < LENGTH_MM:
+        return Item("crank-length", "ok", f"crank length {reported:g} mm, as mounted")
+    percent = 100.0 * (reported / mounted - 1.0)
     return Item(
         "crank-length",
         "red",
-        f"crank length {told:g} mm, mounted {mounted:g} mm: {percent:+.1f} % by that alone",
+        f"crank length {reported:g} mm, mounted {mounted:g} mm: {percent:+.1f} % by that alone",
         f"press l to set {mounted:g} mm, or correct the bench",
     )
 
@@ -368,7 +368,7 @@ class Asker:
         self._up_s: dict[str, float] = {}
         self._asked: dict[str, list[float]] = {}
         self._heard: dict[str, dict[str, None]] = {}
-        self._told: set[str] = set()
+        self._reported: set[str] = set()
 
     def take(
         self, record: Record, facts: Callable[[str], dict[str, float | str]]
@@ -386,14 +386,14 @@ class Asker:
                 elif state in ("down", "given-up", "radio-lost"):
                     self._up_s.pop(label, None)
                     self._asked.pop(label, None)
-                    self._told.discard(label)
+                    self._reported.discard(label)
             case Packet(_, label, channel, data) if label in self._instruments:
                 self._heard.setdefault(label, {}).setdefault(channel)
                 self._up_s.setdefault(label, t_s)
                 if (channel == "2A66" and data[:2] == b"\x20\x05") or (
                     channel == "ant11" and data[:2] == b"\x02\x01"
                 ):
-                    self._told.add(label)
+                    self._reported.add(label)
             case Write(_, label, channel, data, outcome) if label in self._instruments:
                 request = self._request(label)
                 asked = self._asked.setdefault(label, [])
@@ -420,7 +420,7 @@ class Asker:
         due = []
         for label, up_s in self._up_s.items():
             asked = self._asked.setdefault(label, [])
-            if label in self._told or len(asked) >= ASK_TIMES or not self._heard.get(label):
+            if label in self._reported or len(asked) >= ASK_TIMES or not self._heard.get(label):
                 continue
             since_s = t_s - (asked[-1] if asked else up_s)
             if since_s < self._late_s + (ASK_AGAIN_S if asked else ASK_AFTER_S):

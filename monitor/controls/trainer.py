@@ -231,7 +231,7 @@ class Trainer:
             self._steps.append((_STATUS, ask, None))
         self._steps.append((_POWER, target, self.safe_w))
         said = f"armed: at most {self.ceiling_w:g} W, safe {self.safe_w:g} W, {self.rules.ramp_w_per_s:g} W/s"
-        return [Said(said), self._will(channel), *self._next_step(t_s)]
+        return [Said(said), self._last_will(channel), *self._next_step(t_s)]
 
     def fall(self, t_s: float, why: str) -> list[Order]:
         """Drop to the safe target and be armed no more: a key, the end, or anything that looks wrong."""
@@ -575,7 +575,7 @@ class Trainer:
             return [Said(f"let go at {self.safe_w:g} W"), Bequest(self.channel)]
         return []
 
-    def _will(self, channel: str) -> Bequest:
+    def _last_will(self, channel: str) -> Bequest:
         target = self._power(self.safe_w).data
         if channel != "2AD9":
             return Bequest(channel, (target,))

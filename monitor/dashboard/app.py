@@ -53,18 +53,18 @@ class BenchApp(AskingApp):
 
     def held(self, key: str) -> bool:
         """Let the trainer go if this key, or a slap on the keyboard, asks for it; whether that was all."""
-        cockpit = self._hands()
-        if cockpit is None:
+        controls = self._hands()
+        if controls is None:
             return False
         self._keys.append(self._polls)
         slap = len(self._keys) == SLAP_KEYS and self._polls - self._keys[0] <= SLAP_POLLS
-        if not cockpit.armed:
+        if not controls.armed:
             return False
         choosing = self._question is not None and self._question.kind == "choice" and key in (*CHOICES, "a")
         if not slap and (key in HOLDING or choosing):
             return False
         why = "several keys at once" if slap else f"key {key}"
-        cockpit.fall(why)
+        controls.fall(why)
         self._pass_on()
         self.bell()
         self._say(f"TO THE SAFE TARGET: {why}", loud=True)
@@ -77,7 +77,7 @@ class BenchApp(AskingApp):
         if action in self.ACTS or action in ("leave", "page"):
             if self._question is not None and action != "leave":
                 return False
-            if action in self.HANDS and self._cockpit() is None:
+            if action in self.HANDS and self._controls() is None:
                 return False
             return action == "leave" or not (self.read_only and action in self.ACTS)
         return True
@@ -138,9 +138,9 @@ class BenchApp(AskingApp):
             # Everywhere else the key has been seen already.
             self.held("escape")
         if self._question is not None:
-            if self._question.act == "zero" and (cockpit := self._hands()) is not None:
-                cockpit.cancel()
-                self._ride = cockpit.view()
+            if self._question.act == "zero" and (controls := self._hands()) is not None:
+                controls.cancel()
+                self._ride = controls.view()
             self._close_question()
         elif self._page != "bench":
             self._page = "bench"
@@ -164,32 +164,32 @@ class BenchApp(AskingApp):
 
     def action_pause(self) -> None:
         """Pause the segment, or go on with it."""
-        self._try(lambda cockpit: cockpit.pause())
+        self._try(lambda controls: controls.pause())
 
     def action_repeat(self) -> None:
         """Begin the segment anew."""
-        self._try(lambda cockpit: f"once more: {cockpit.repeat()}")
+        self._try(lambda controls: f"once more: {controls.repeat()}")
 
     def action_insert(self) -> None:
         """Have the proposed block ridden next."""
         suggestion = self._view.suggestion
         block = suggestion.block if suggestion is not None else None
-        self._try(lambda cockpit: f"comes next: {cockpit.insert(block)}")
+        self._try(lambda controls: f"comes next: {controls.insert(block)}")
 
     def action_position(self) -> None:
         """Seated or standing."""
-        self._try(lambda cockpit: cockpit.toggle_position())
+        self._try(lambda controls: controls.toggle_position())
 
     def action_undo(self) -> None:
         """Take the last act back."""
-        self._try(lambda cockpit: f"taken back: {cockpit.undo()}")
+        self._try(lambda controls: f"taken back: {controls.undo()}")
 
     def action_trainer(self) -> None:
         """Ask whether the trainer shall be armed; a held one is let go by `held`."""
-        cockpit = self._hands()
-        if cockpit is None or cockpit.armed:
+        controls = self._hands()
+        if controls is None or controls.armed:
             return
-        limits = cockpit.bench.trainer
+        limits = controls.bench.trainer
         self._ask(
             Question(
                 "sure",
@@ -209,10 +209,10 @@ class BenchApp(AskingApp):
 
     def action_go(self) -> None:
         """On the page of checks: the ride may begin. What is red is asked about first."""
-        cockpit = self._hands()
-        if self._page != "checks" or cockpit is None or cockpit.preflight.ready:
+        controls = self._hands()
+        if self._page != "checks" or controls is None or controls.preflight.ready:
             return
-        stops = (self.face().checks or cockpit.checks(None)).stops
+        stops = (self.face().checks or controls.checks(None)).stops
         if not stops:
             self._pass_checks()
             return

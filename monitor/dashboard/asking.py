@@ -5,7 +5,7 @@ from typing import Literal
 
 from textual.widgets import Input
 
-from monitor.controls.controls import Cockpit, RefusedKeyError
+from monitor.controls.controls import Controls, RefusedKeyError
 from monitor.controls.zeroing import Wish
 from monitor.dashboard.following import FollowingApp, Question
 from monitor.dashboard.widgets import TEXT_CHARACTERS
@@ -21,15 +21,15 @@ class AskingApp(FollowingApp):
 
     def _known_gears(self) -> list[str]:
         """Gears to be offered, the latest first: those typed here, then those of the session."""
-        cockpit = self._cockpit()
-        recorded = reversed(cockpit.gears) if cockpit is not None else ()
+        controls = self._controls()
+        recorded = reversed(controls.gears) if controls is not None else ()
         return list(dict.fromkeys((*self._gears, *recorded)))
 
     def _choose(self, kind: Literal["zero", "crank-length"], words: str) -> None:
-        cockpit = self._hands()
-        if cockpit is None:
+        controls = self._hands()
+        if controls is None:
             return
-        labels = cockpit.labels(kind)
+        labels = controls.labels(kind)
         if not labels:
             self._say(f"no instrument can be asked for it ({words.removesuffix(' of')})", loud=True)
         elif len(labels) == 1:
@@ -70,9 +70,9 @@ class AskingApp(FollowingApp):
             if look_up is not None:
                 look_up(label)
 
-            def begin(cockpit: Cockpit) -> str:
-                cockpit.ask(Wish("zero", label))
-                on = cockpit.auto_zero(label)
+            def begin(controls: Controls) -> str:
+                controls.ask(Wish("zero", label))
+                on = controls.auto_zero(label)
                 switch = "" if on is None else f"a: switch its auto-zero {'off' if on else 'on'}   "
                 prompt = f"Enter: zero it   {switch}Esc: not now"
                 self._question = Question("sure", "zero", prompt, self._now_s(), (label,))
@@ -81,8 +81,8 @@ class AskingApp(FollowingApp):
             self._try(begin)
             return
 
-        def read(cockpit: Cockpit) -> str:
-            cockpit.ask(Wish("crank-length", label))
+        def read(controls: Controls) -> str:
+            controls.ask(Wish("crank-length", label))
             return ""
 
         self._try(read)
@@ -103,8 +103,8 @@ class AskingApp(FollowingApp):
             self._say(f"{mm:g} is not {question.value:g}: nothing was set", loud=True)
         else:
 
-            def set_(cockpit: Cockpit) -> str:
-                cockpit.ask(Wish("set-crank-length", label, mm))
+            def set_(controls: Controls) -> str:
+                controls.ask(Wish("set-crank-length", label, mm))
                 return f"setting {label} to {mm:g} mm"
 
             self._try(set_)
@@ -113,8 +113,8 @@ class AskingApp(FollowingApp):
         """The person says: go."""
         disk_free: Callable[[], int | None] | None = getattr(self.source, "disk_free", None)
 
-        def go(cockpit: Cockpit) -> str:
-            overridden = cockpit.ready(disk_free() if disk_free is not None else None)
+        def go(controls: Controls) -> str:
+            overridden = controls.ready(disk_free() if disk_free is not None else None)
             self._page = "bench"
             return f"overridden: {', '.join(overridden)}" if overridden else "go"
 
@@ -159,11 +159,11 @@ class AskingApp(FollowingApp):
         elif (
             key == "a"
             and (question.kind, question.act) == ("sure", "zero")
-            and (cockpit := self._hands()) is not None
+            and (controls := self._hands()) is not None
         ):
-            if cockpit.auto_zero(question.labels[0]) is not None:
+            if controls.auto_zero(question.labels[0]) is not None:
                 self._close_question()
-                self._try(lambda cockpit: "" if cockpit.switch_auto_zero() else "no auto-zero to switch")
+                self._try(lambda controls: "" if controls.switch_auto_zero() else "no auto-zero to switch")
         elif question.kind == "choice":
             chosen = (
                 question.labels
@@ -185,16 +185,16 @@ class AskingApp(FollowingApp):
         """Enter, to a question that only wants to be sure."""
         if question.act == "arm":
 
-            def arm(cockpit: Cockpit) -> str:
-                cockpit.arm()
+            def arm(controls: Controls) -> str:
+                controls.arm()
                 return "armed"
 
             self._try(arm)
         elif question.act == "zero":
 
-            def confirm(cockpit: Cockpit) -> str:
+            def confirm(controls: Controls) -> str:
                 try:
-                    cockpit.confirm()
+                    controls.confirm()
                 except RefusedKeyError:
                     # The prompt stands until the crank does.
                     self._question = question

@@ -13,7 +13,7 @@ from textual.containers import Horizontal
 from textual.widgets import Static
 from textual.worker import Worker, WorkerState
 
-from monitor.controls.controls import Cockpit, RefusedKeyError, RideView
+from monitor.controls.controls import Controls, RefusedKeyError, RideView
 from monitor.dashboard.canvas import Canvas
 from monitor.dashboard.look import BLACK, BLUE, WHITE, waiting
 from monitor.dashboard.panels import Banner
@@ -27,7 +27,7 @@ from monitor.text import clock, plain
 POLL_HZ = 4.0
 STALE_S = 5.0
 """The journal ticks every second: a view that stands still longer is not followed any more."""
-SAID_S, TOLD_S = 3.0, 10.0
+SAID_S, READ_S = 3.0, 10.0
 """How long an answer to a key stands, and what an instrument said: its zero offset is a number to be read."""
 SAFETY_S = 30.0
 """How long the caution stays on the first screen unless a key is pressed."""
@@ -207,34 +207,34 @@ class FollowingApp(App[str]):
 
     def _attend(self) -> None:
         """See what the cockpit has to say."""
-        cockpit = self._cockpit()
-        if cockpit is None:
+        controls = self._controls()
+        if controls is None:
             return
         eased = self._ride is not None and self._ride.trainer is not None and self._ride.trainer.eased
-        self._ride = cockpit.view()
+        self._ride = controls.view()
         if self._question is not None and self._question.act == "mm":
             self._prompt.update(self._length_words(self._question.labels[0]))
-        if cockpit.said:
-            said, cockpit.said = cockpit.said, ""
-            self._say(said, seconds=TOLD_S)
+        if controls.said:
+            said, controls.said = controls.said, ""
+            self._say(said, seconds=READ_S)
             self._tell(said)
         if self._ride.trainer is not None and self._ride.trainer.eased and not eased:
             self.bell()
             self._tell("turn faster")
-        if cockpit.pipeline.runner.waits and not cockpit.preflight.ready and not self._offered:
+        if controls.pipeline.runner.waits and not controls.preflight.ready and not self._offered:
             # Another screen was left before the checks were passed: the protocol still waits.
             self._offered, self._page = True, "bench" if self.read_only else "checks"
-        if self._page == "checks" and cockpit.preflight.ready and self._ready_seen is False:
+        if self._page == "checks" and controls.preflight.ready and self._ready_seen is False:
             self._page = "bench"
-        self._ready_seen = cockpit.preflight.ready
+        self._ready_seen = controls.preflight.ready
 
-    def _cockpit(self) -> Cockpit | None:
+    def _controls(self) -> Controls | None:
         """The hands of the source; None: what is shown can't be acted on."""
-        cockpit: Cockpit | None = getattr(self.source, "cockpit", None)
-        return cockpit
+        controls: Controls | None = getattr(self.source, "cockpit", None)
+        return controls
 
-    def _hands(self) -> Cockpit | None:
-        return None if self.read_only else self._cockpit()
+    def _hands(self) -> Controls | None:
+        return None if self.read_only else self._controls()
 
     def _pass_on(self) -> None:
         """Have the session send what the cockpit wants to be sent."""
@@ -258,11 +258,11 @@ class FollowingApp(App[str]):
     def face(self) -> Face:
         """What the screen adds to the view at this moment."""
         banner, question = self._trouble(), self._question
-        cockpit = self._cockpit()
+        controls = self._controls()
         checks = None
-        if self._page == "checks" and cockpit is not None:
+        if self._page == "checks" and controls is not None:
             disk_free: Callable[[], int | None] | None = getattr(self.source, "disk_free", None)
-            checks = cockpit.checks(disk_free() if disk_free is not None else None)
+            checks = controls.checks(disk_free() if disk_free is not None else None)
         return Face(
             page=self._page,
             said=self._said if self._polls < self._said_until else "",
@@ -272,7 +272,7 @@ class FollowingApp(App[str]):
             read_only=self.read_only,
             old=banner is not None and banner.loud,
             banner=banner,
-            hands=cockpit is not None,
+            hands=controls is not None,
             ride=self._ride,
             checks=checks,
         )
@@ -286,9 +286,9 @@ class FollowingApp(App[str]):
             return Banner("CUT OFF FROM THE RECORDER", f"{from_when} {again} ({why})")
         if self.source.closed:
             if self.source.closed_why:
-                cockpit = self._cockpit()
-                if cockpit is not None and cockpit.orphan is not None:
-                    label, power_w = cockpit.orphan
+                controls = self._controls()
+                if controls is not None and controls.orphan is not None:
+                    label, power_w = controls.orphan
                     held = f"{label} may go on holding {power_w:.0f} W: STOP PEDALLING, switch it off"
                     return Banner(
                         "CUT OFF, NOBODY COMMANDS THE TRAINER", f"{held}. {self.source.closed_why}."
@@ -333,32 +333,32 @@ class FollowingApp(App[str]):
         """Session time at this key."""
         return self.source.view().t_s
 
-    def _try(self, work: Callable[[Cockpit], str]) -> None:
+    def _try(self, work: Callable[[Controls], str]) -> None:
         """Do something by the cockpit; say what it did, or why it can't be done now."""
         self._safety_until = 0
-        cockpit = self._hands()
-        if cockpit is None:
+        controls = self._hands()
+        if controls is None:
             return
         if self.source.closed or self.feed_error is not None:
             self._say("NOT DONE: the recorder is not connected.", loud=True)
             return
         try:
-            said = work(cockpit)
+            said = work(controls)
         except RefusedKeyError as error:
             self._say(str(error), loud=True)
             return
         self._pass_on()
-        self._ride = cockpit.view()
+        self._ride = controls.view()
         if said:
             self._say(said)
         self.draw()
 
     def _length_words(self, label: str) -> str:
         """The question for a length: what the instrument tells, as soon as it does, and what is mounted."""
-        cockpit = self._hands()
-        if cockpit is None:
+        controls = self._hands()
+        if controls is None:
             return f"{label}, new mm:"
-        told = cockpit.crank_length_mm(label)
-        mounted = next(each.crank_length_mm for each in cockpit.bench.instruments if each.label == label)
-        tells = "not told" if told is None else f"{told:g} mm"
+        length_mm = controls.crank_length_mm(label)
+        mounted = next(each.crank_length_mm for each in controls.bench.instruments if each.label == label)
+        tells = "not told" if length_mm is None else f"{length_mm:g} mm"
         return f"{label} {tells}{'' if mounted is None else f', mounted {mounted:g}'}. New mm or Enter:"

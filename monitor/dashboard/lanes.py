@@ -119,14 +119,14 @@ def draw_axis(canvas: Canvas, y: int, at: Columns, view: View, span: float, rows
 
 def draw_lane(canvas: Canvas, box: Box, at: Columns, lane: Lane, t_s: float, span: float) -> None:
     """One lane into `box`, whose height is one of `HEIGHTS`."""
-    told = say(lane, t_s)
+    said = say(lane, t_s)
     rows = {6: 5, 4: 3}.get(box.height, box.height)
     figure = _figure(lane)
     if rows >= 3:
-        _draw_block(canvas, box.y, rows, at, lane, told, figure)
+        _draw_block(canvas, box.y, rows, at, lane, said, figure)
     else:
-        _draw_line(canvas, box.y, rows, at, lane, told, figure)
-    _draw_rail(canvas, box.y, rows, box.height, at, lane, told, span)
+        _draw_line(canvas, box.y, rows, at, lane, said, figure)
+    _draw_rail(canvas, box.y, rows, box.height, at, lane, said, span)
 
 
 def _figure(lane: Lane) -> str:
@@ -149,32 +149,32 @@ def sides_text(lane: Lane) -> str:
     return "   ".join(parts)
 
 
-def _draw_word(canvas: Canvas, x: int, y: int, told: Say, end: int, figure: bool = True) -> None:
+def _draw_word(canvas: Canvas, x: int, y: int, said: Say, end: int, figure: bool = True) -> None:
     """Mark, word and figure; a loud word stands on a ground of its own."""
-    if told.loud:
-        x = canvas.put(x, y, f"{told.mark} {told.word}", LOUD, end=end)
+    if said.loud:
+        x = canvas.put(x, y, f"{said.mark} {said.word}", LOUD, end=end)
     else:
-        x = canvas.put(x, y, told.mark, told.style)
-        x = canvas.put(x + 1, y, told.word, QUIET if told.style is QUIET else BOLD, end=end)
-    if figure and told.figure:
-        canvas.put(x + 1, y, told.figure, BOLD, end=end)
+        x = canvas.put(x, y, said.mark, said.style)
+        x = canvas.put(x + 1, y, said.word, QUIET if said.style is QUIET else BOLD, end=end)
+    if figure and said.figure:
+        canvas.put(x + 1, y, said.figure, BOLD, end=end)
 
 
-def _draw_block(canvas: Canvas, y: int, rows: int, at: Columns, lane: Lane, told: Say, figure: str) -> None:
+def _draw_block(canvas: Canvas, y: int, rows: int, at: Columns, lane: Lane, said: Say, figure: str) -> None:
     """Name, verdict and sides beside a large figure."""
     x = canvas.put(at.text, y, lane.label, BOLD, end=at.text_end)
     if lane.mount != lane.label:
         canvas.put(x + 2, y, lane.mount, FAINT, end=at.text_end)
-    _draw_word(canvas, at.text, y + 1, told, at.text_end, figure=at.deviation is None)
-    style = QUIET if figure == "--" else WARM if told.loud else BOLD
+    _draw_word(canvas, at.text, y + 1, said, at.text_end, figure=at.deviation is None)
+    style = QUIET if figure == "--" else WARM if said.loud else BOLD
     draw_figures(canvas, at.figure_end - figure_width(figure, rows), y, figure, rows, style)
     if rows == 3:
         canvas.put(at.text, y + 2, sides_text(lane), QUIET, end=at.text_end)
     if at.deviation is None:
         return
-    large, unit = _large_deviation(lane, told)
+    large, unit = _large_deviation(lane, said)
     top = y + 2 if rows == 5 else y
-    style = WARM if told.loud else QUIET if told.style is QUIET else BOLD
+    style = WARM if said.loud else QUIET if said.style is QUIET else BOLD
     draw_figures(canvas, at.deviation - figure_width(large, 3), top, large, 3, style)
     canvas.put(at.deviation + 1, top, unit, style)
     if rows == 5:
@@ -185,10 +185,10 @@ def _draw_block(canvas: Canvas, y: int, rows: int, at: Columns, lane: Lane, told
             canvas.put(x, y + 4 - row, text, BOLD, end=at.text_end)
 
 
-def _large_deviation(lane: Lane, told: Say) -> tuple[str, str]:
+def _large_deviation(lane: Lane, said: Say) -> tuple[str, str]:
     """The figure that a rider looks for, and its unit: how far off, or for how long it has been silent."""
     if lane.heard != "heard":
-        time = told.figure.removeprefix("for ").removesuffix(" ago")
+        time = said.figure.removeprefix("for ").removesuffix(" ago")
         return (time if figure_width(time, 3) <= _DEVIATION else "", "")
     percent = lane.deviation_percent
     if lane.verdict in ("reference", "blind") or percent is None or not math.isfinite(percent):
@@ -198,13 +198,13 @@ def _large_deviation(lane: Lane, told: Say) -> tuple[str, str]:
     return signed(percent).removesuffix(" %"), "%"
 
 
-def _draw_line(canvas: Canvas, y: int, rows: int, at: Columns, lane: Lane, told: Say, figure: str) -> None:
+def _draw_line(canvas: Canvas, y: int, rows: int, at: Columns, lane: Lane, said: Say, figure: str) -> None:
     """Everything of a lane in one line of text, its sides in a second one or at the right."""
-    canvas.put(1, y, told.mark, LOUD if told.loud else told.style)
+    canvas.put(1, y, said.mark, LOUD if said.loud else said.style)
     canvas.put(at.text, y, lane.label, BOLD, end=at.text_end)
     unit = "rpm" if lane.mount == "cadence" else "W"
-    canvas.right(at.figure_end, y, f"{figure} {unit}", WARM if told.loud else BOLD, start=at.figure)
-    _draw_word(canvas, at.figure_end + 1, y, Say("", told.word, told.figure, told.style, told.loud), at.rail)
+    canvas.right(at.figure_end, y, f"{figure} {unit}", WARM if said.loud else BOLD, start=at.figure)
+    _draw_word(canvas, at.figure_end + 1, y, Say("", said.word, said.figure, said.style, said.loud), at.rail)
     if rows == 2:
         canvas.put(at.text, y + 1, sides_text(lane), QUIET, end=at.rail)
     elif at.sides is not None:
@@ -252,7 +252,7 @@ class _Rail(NamedTuple):
 
 
 def _draw_rail(
-    canvas: Canvas, y: int, rows: int, height: int, at: Columns, lane: Lane, told: Say, span: float
+    canvas: Canvas, y: int, rows: int, height: int, at: Columns, lane: Lane, said: Say, span: float
 ) -> None:
     """Band, line, mark with its uncertainty, and the marks of the sides."""
     rail = _Rail(canvas, at, span)
@@ -266,12 +266,12 @@ def _draw_rail(
     for row in range(y, y + height):
         canvas.put(at.line, row, "┃", BOLD)
     if not live:
-        canvas.right(at.line - 1, mark_row, told.word.lower(), QUIET, start=at.rail)
+        canvas.right(at.line - 1, mark_row, said.word.lower(), QUIET, start=at.rail)
         canvas.put(at.line + 2, mark_row, f"since {clock(lane.heard_since_s)}", QUIET, end=at.rail_end)
         return
     if lane.verdict == "reference":
         return
-    _draw_deviation(rail, mark_row, rows, lane, told)
+    _draw_deviation(rail, mark_row, rows, lane, said)
     if rows >= 2:
         left, right = lane.left_deviation_percent, lane.right_deviation_percent
         rail.put(left, y + rows - 1, "L", BOLD)
@@ -283,12 +283,12 @@ def _draw_rail(
         _draw_remark(canvas, y, at, lane)
 
 
-def _draw_deviation(rail: _Rail, row: int, rows: int, lane: Lane, told: Say) -> None:
+def _draw_deviation(rail: _Rail, row: int, rows: int, lane: Lane, said: Say) -> None:
     """The mark of the deviation with its uncertainty."""
     deviation = lane.deviation_percent
     if deviation is None or not math.isfinite(deviation):
         return
-    style = WARM if told.loud else CALM if told.word == "agrees" else BOLD
+    style = WARM if said.loud else CALM if said.word == "agrees" else BOLD
     if lane.u95_percent and math.isfinite(lane.u95_percent):
         low, high = rail.place(deviation - lane.u95_percent), rail.place(deviation + lane.u95_percent)
         for x in range(max(low, rail.first), min(high, rail.last) + 1):

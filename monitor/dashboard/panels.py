@@ -390,10 +390,10 @@ def draw_details(canvas: Canvas, box: Box, view: View) -> None:
     # The alarms, or the first of them, keep their place below.
     shown, left_out = most_pressing(view.lanes, bottom - y - 2 - min(3, len(alarms)))
     for lane in shown:
-        told = say(lane, view.t_s)
+        said = say(lane, view.t_s)
         canvas.put(x, y, lane.label, BOLD, end=x + 17)
         canvas.put(x + 18, y, lane.mount, BOLD, end=x + 25)
-        state_end = canvas.put(x + 26, y, f"{told.mark} {told.word}", LOUD if told.loud else BOLD)
+        state_end = canvas.put(x + 26, y, f"{said.mark} {said.word}", LOUD if said.loud else BOLD)
         if lane.heard != "heard":
             canvas.put(state_end + 1, y, clock(view.t_s - lane.heard_since_s), QUIET, end=x + 43)
         late = "" if lane.lag_s is None else f"{lane.lag_s:+.1f} ±{lane.lag_u95_s or 0.0:.1f}"

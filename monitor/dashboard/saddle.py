@@ -131,9 +131,9 @@ def draw_big(canvas: Canvas, box: Box, view: View, ride: RideView | None) -> Non
     y = box.y + 1 + air
     _figure(canvas, x, y, target, "W target" if target.isdigit() else "", half)
     _figure(canvas, half + 2, y, left, "left", end)
-    told = judged_words(view)
-    if told is not None:
-        canvas.put(x, y + 5, told.text, told.style, end=end)
+    said = judged_words(view)
+    if said is not None:
+        canvas.put(x, y + 5, said.text, said.style, end=end)
     lane = _ridden(view)
     watts = "" if lane is None else whole(lane.power_w)
     rpm = "" if lane is None or lane.cadence_rpm is None else whole(lane.cadence_rpm)
@@ -164,20 +164,20 @@ def judged_words(view: View) -> Line | None:
         return None
     order = {"differs": 0, "undecided": 1, "agrees": 2}
     lane = min(lanes, key=lambda lane: (order.get(lane.verdict, 3), -abs(lane.deviation_percent or 0.0)))
-    told = say(lane, view.t_s)
-    words = [told.mark, lane.label, told.word]
+    said = say(lane, view.t_s)
+    words = [said.mark, lane.label, said.word]
     if lane.heard == "heard" and lane.verdict in order:
         u95, limit = lane.u95_percent, lane.limit_percent
         if u95 is None or limit is None or not u95 < MEASURED * limit:
             words[2:] = ["measuring"]
         else:
-            words.append(f"{told.figure} ±{u95:.1f}, limit {limit:.1f}")
+            words.append(f"{said.figure} ±{u95:.1f}, limit {limit:.1f}")
         sides = {"left": lane.left_deviation_percent, "right": lane.right_deviation_percent}
         known = {side: value for side, value in sides.items() if value is not None}
         if "side-off" in lane.raised and known:
             side = max(known, key=lambda side: abs(known[side]))
             words[-1] += f", {side} {signed(known[side])}"
-    return Line(" ".join(words), told.style)
+    return Line(" ".join(words), said.style)
 
 
 def _draw_next(canvas: Canvas, box: Box, middle: int, block: Block) -> None:

@@ -59,7 +59,7 @@ BLOCK_EDGE_PERCENT = 6.0
 """A block whose ends may move it by more than this is not taken at all."""
 VERDICT_EDGE_PERCENT = 2.0
 """One whose ends may move it by more than this is no part of the verdict."""
-UNTOLD_PERCENT = 1000.0
+UNKNOWN_PERCENT = 1000.0
 """So much that nothing is judged: what an edge may move when one has just fallen silent."""
 TURNS_S = 20
 """Over so many of the last seconds cadence can be told."""
@@ -490,7 +490,7 @@ class Comparator:
             or self.past[j].two < low
             or (span.length_s <= BLOCK_S and max(change_i, change_j) > UNSTEADY * power_w)
         ):
-            return UNTOLD_PERCENT, UNTOLD_PERCENT
+            return UNKNOWN_PERCENT, UNKNOWN_PERCENT
         smoothed = math.hypot(start_i / 6.0 + start_j / 6.0, stop_i / 6.0 + stop_j / 6.0)
         jump = max(start_i, stop_i, start_j, stop_j) - VARIES * power_w
         if jump > 0.0:
@@ -595,10 +595,10 @@ class Comparator:
         """Mean cadence of every instrument over the seconds [begin, end) of each span within the last
         TURNS_S, rpm; None: unknown."""
         now = self.ring.end + 1
-        told = []
+        results = []
         for begin, end in spans:
             first, last, least_s = begin - now, end - now, 0.95 * (end - begin)
-            told.append(
+            results.append(
                 [
                     60.0 * (revs[last] - revs[first]) / known_s
                     if (known_s := turned[last] - turned[first]) > least_s
@@ -606,7 +606,7 @@ class Comparator:
                     for revs, turned in ((past.revs, past.turned) for past in self.past)
                 ]
             )
-        return told
+        return results
 
     def leap(self, to: int) -> None:
         """Time has leapt over a hole to second `to`, in which nothing is known."""

@@ -13,7 +13,7 @@ import numpy as np
 
 from capture.control import request_words
 from capture.profiles import decode
-from capture.record import Act, End, Link, Packet, Record, Store, Tick, Told, Write
+from capture.record import Act, End, Link, Packet, Record, Reported, Store, Tick, Write
 from capture.sample import DecodeError, Reading
 from monitor.analysis.curve import Ring
 from monitor.analysis.statistics import Floats
@@ -117,7 +117,7 @@ class Pipeline:
             self._link(record, t_s)
         elif isinstance(record, Act):
             self._act(record, t_s)
-        elif isinstance(record, Told):
+        elif isinstance(record, Reported):
             i = self.index.get(record.instrument)
             if i is not None:
                 self.facts.reported[i][record.key] = record.value
@@ -159,7 +159,7 @@ class Pipeline:
             if (
                 power is None
                 and track.fresh
-                and t_s > track.told_s + HELD_S
+                and t_s > track.reading_s + HELD_S
                 and (reading.torque_sum_32nds is not None or reading.torque_ticks is not None)
             ):
                 power = track.power_w
@@ -233,7 +233,7 @@ class Pipeline:
             self.alarms.acknowledge(act.instrument, act.text)
         elif act.act == "undo":
             self._undo(act)
-        self._event(t_s, "·", _told(act))
+        self._event(t_s, "·", _act_text(act))
 
     def _undo(self, act: Act) -> None:
         """What can be taken back while riding: a gear, and (by the runner) a segment or a block."""
@@ -349,7 +349,7 @@ class Pipeline:
                 verdict.reset()
 
 
-def _told(act: Act) -> str:
+def _act_text(act: Act) -> str:
     """An act as a line of the event list."""
     text = act.text
     if act.act == "insert" and (segment := read_segment(text)) is not None:

@@ -36,8 +36,8 @@ def on_test(given: Material) -> list[dict[str, Any]]:
 
 def identity(i: InstrumentStudy) -> str:
     """Name, model, serial number and firmware, as far as the radio gave them."""
-    parts = [plain(i.told["name"], 40)] if i.told.get("name") else []
-    parts += [f"{word} {plain(i.told[key], 40)}" for key, word in IDENTITY if i.told.get(key)]
+    parts = [plain(i.reported["name"], 40)] if i.reported.get("name") else []
+    parts += [f"{word} {plain(i.reported[key], 40)}" for key, word in IDENTITY if i.reported.get(key)]
     return ", ".join(parts) or "no name, model or serial number received"
 
 

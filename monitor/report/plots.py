@@ -61,20 +61,20 @@ def forest(given: Material, label: str) -> dict[str, Any] | None:
 
 def agreement(given: Material, label: str) -> dict[str, Any] | None:
     """Bland and Altman's plot: difference against mean, with limits."""
-    told = next((a for a in given.study.agreement if a.instrument == label), None)
+    found = next((a for a in given.study.agreement if a.instrument == label), None)
     blocks = given.blocks[label]
-    if told is None or not len(blocks.y):
+    if found is None or not len(blocks.y):
         return None
     k, quiet = given.order[label], given.quiet(label)
     mean = 0.5 * (blocks.own_w + blocks.reference_w)[quiet]
     percent = 100.0 * np.expm1(blocks.y[quiet])
-    low, high = number(told.lower_percent, 2, True), number(told.upper_percent, 2, True)
-    bias = number(told.bias_percent, 2, True)
+    low, high = number(found.lower_percent, 2, True), number(found.upper_percent, 2, True)
+    bias = number(found.bias_percent, 2, True)
     plot = Plot(
         f"{label}: deviation against mean",
         f"bias {bias} percent, limits of agreement {low} to {high} percent",
         padded(mean.tolist(), 40.0),
-        padded([*percent.tolist(), told.lower_percent, told.upper_percent], 2.0),
+        padded([*percent.tolist(), found.lower_percent, found.upper_percent], 2.0),
         "mean of both, W", "deviation %",
     )  # fmt: skip
     limit = given.grid.limit_percent(k, float(mean.mean()))
@@ -88,11 +88,11 @@ def agreement(given: Material, label: str) -> dict[str, Any] | None:
         x, y = float(mean[inside].mean()), float(percent[inside].mean())
         name = plain(given.study.segments[segment].name, 60)
         plot.mark(x, y, k, 4.5, f"{name}: {number(y, 2, True)} % at {x:.0f} W")
-    plot.rule(told.bias_percent, f"bias {bias} %")
-    plot.rule(told.lower_percent, f"{low} %", "limit")
-    plot.rule(told.upper_percent, f"{high} %", "limit")
+    plot.rule(found.bias_percent, f"bias {bias} %")
+    plot.rule(found.lower_percent, f"{low} %", "limit")
+    plot.rule(found.upper_percent, f"{high} %", "limit")
     caption = (
-        f"{label} against {told.reference}, after the expected loss: {told.blocks} blocks of ten seconds "
+        f"{label} against {found.reference}, after the expected loss: {found.blocks} blocks of ten seconds "
         "(pale) and the means of the segments (large). Between the dashed limits lie 95 % of such "
         "blocks (Bland and Altman); band: tolerance."
     )
@@ -121,7 +121,7 @@ def torque_line(given: Material, label: str) -> dict[str, Any] | None:
     plot.line([(e, line.offset_nm + (line.gain - 1.0) * e) for e in plot.x], k)
     scale = f"{percent} % ± {number(100.0 * line.gain_u95, 2)} %"
     zero = f"{zero} ± {number(line.offset_u95_nm, 2)} N·m"
-    if line.told:
+    if line.separable:
         words = f"scale {scale}, zero {zero}"
     else:
         words = (
@@ -217,21 +217,21 @@ def legend(given: Material, labels: list[str]) -> str:
 
 def repeats(given: Material, label: str) -> dict[str, Any] | None:
     """First and last of each repeated block beside each other."""
-    told = [r for r in given.study.repeats if r.instrument == label]
-    if not told:
+    found = [r for r in given.study.repeats if r.instrument == label]
+    if not found:
         return None
     ends = [
         [
             (-0.12, r.first_percent, r.first_u95_percent, r.first),
             (0.12, r.last_percent, r.last_u95_percent, r.last),
         ]
-        for r in told
+        for r in found
     ]  # fmt: skip
     ys = [y + sign * (u or 0.0) for pair in ends for _, y, u, _ in pair for sign in (-1.0, 1.0)]
     limit, k = given.limit(label), given.order[label]
     plot = Plot(
-        f"{label}: the same block at first and at last", f"{len(told)} kinds of block",
-        (-0.5, len(told) - 0.5), padded([*ys, -1.2 * limit, 1.2 * limit], 2.0),
+        f"{label}: the same block at first and at last", f"{len(found)} kinds of block",
+        (-0.5, len(found) - 0.5), padded([*ys, -1.2 * limit, 1.2 * limit], 2.0),
         "left mark: first, right mark: last", "deviation %", x_ticks=False,
     )  # fmt: skip
     plot.band(-limit, limit)
@@ -243,7 +243,7 @@ def repeats(given: Material, label: str) -> dict[str, Any] | None:
             if u is not None:
                 plot.whisker((x, y - u), (x, y + u), k)
             plot.mark(x, y, k, 4.0, f"{plain(name, 60)}: {sure(y, u)} %")
-        plot.column_text(column, shortened(plain(told[column].name, 60), 60 // len(told) + 4))
+        plot.column_text(column, shortened(plain(found[column].name, 60), 60 // len(found) + 4))
     caption = f"{label}: the first and the last block of each kind with 95 % intervals."
     return chart(plot, caption)
 
@@ -256,8 +256,8 @@ def against(given: Material) -> list[dict[str, Any]]:
     charts = []
     for label in dict.fromkeys(row.instrument for row in comparison.rows):
         rows = [row for row in comparison.rows if row.instrument == label]
-        told = [r for row in rows for r in row.results if r is not None]
-        ends = [r.deviation_percent + sign * (r.u95_percent or 0.0) for r in told for sign in (-1.0, 1.0)]
+        found = [r for row in rows for r in row.results if r is not None]
+        ends = [r.deviation_percent + sign * (r.u95_percent or 0.0) for r in found for sign in (-1.0, 1.0)]
         limit = given.limit(label)
         n, many = len(rows), len(comparison.sessions)
         height = max(19.0, 8.0 * many)

@@ -107,14 +107,14 @@ def _since(study: Study, act: ActJudged) -> str:
 
 def rider_sentence(change: RiderChange, figures: Figures) -> str:
     """Whether it was the rider or the unit that changed, with the numbers."""
-    told = []
+    changes = []
     if change.left_share_change_points is not None:
         share = figures.sure(change.left_share_change_points, change.u95_points)
-        told.append(f"left share {share} points")
+        changes.append(f"left share {share} points")
     if change.cadence_change_rpm is not None:
-        told.append(f"cadence {figures.number(change.cadence_change_rpm, 0, True)} rpm")
+        changes.append(f"cadence {figures.number(change.cadence_change_rpm, 0, True)} rpm")
     if change.peak_angle_change_deg is not None:
-        told.append(f"angle of peak torque {figures.number(change.peak_angle_change_deg, 0, True)}°")
+        changes.append(f"angle of peak torque {figures.number(change.peak_angle_change_deg, 0, True)}°")
     who = {
         "rider": "the rider changed, not the unit",
         "unit": "the unit changed, not the rider",
@@ -122,7 +122,7 @@ def rider_sentence(change: RiderChange, figures: Figures) -> str:
         "undecided": "rider or unit: undecided",
     }[change.verdict]
     spans = [f"{clock(a)}–{clock(b)}" for a, b in (change.before, change.after)]
-    numbers = f" (rider: {', '.join(told)})" if told else ""
+    numbers = f" (rider: {', '.join(changes)})" if changes else ""
     return f"{change.instrument}, between {spans[0]} and {spans[1]}: {who}{numbers}."
 
 

@@ -79,7 +79,7 @@ def bench_rows(given: Material) -> list[dict[str, str]]:
     """What was on the bench, as the tester and the radio describe it."""
     result = []
     for label, i in given.study.instruments.items():
-        told = ", ".join(fact(k, v) for k, v in i.told.items())
+        reported = ", ".join(fact(k, v) for k, v in i.reported.items())
         result.append(
             {
                 "label": label,
@@ -88,7 +88,7 @@ def bench_rows(given: Material) -> list[dict[str, str]]:
                 "sides": i.sides,
                 "claim": f"± {i.claim_percent:g} %" if i.claim_percent is not None else "not told",
                 "crank": f"{i.crank_length_mm:g} mm" if i.crank_length_mm is not None else NOTHING,
-                "told": told or "nothing",
+                "told": reported or "nothing",
                 "zeroed": plain("; ".join(i.zeroed)) or "not during the session",
                 "notes": plain(i.notes, 200) or NOTHING,
             }
@@ -157,7 +157,7 @@ def trace_captions(given: Material) -> list[tuple[str, str, str]]:
         f"As shown by each instrument, one value a second. Means of the ride: {means}. Grey stripes are "
         "segments; small signs at the foot: squares acts, triangles findings, diamonds changes."
     )
-    left = f"Left side’s part of the power over ten seconds: {' against '.join(both) or 'not told'}."
+    left = f"Left side’s part of the power over ten seconds: {' against '.join(both) or 'not reported'}."
     return [
         ("trace-power", "Power", power),
         ("trace-difference", "Deviation", deviation if band else "Nothing to compare with."),

@@ -154,14 +154,14 @@ def verdict_values(session: Session, study: Study) -> dict[str, list[Any]]:
     values = segment_values(study)
     labels = values["instrument"]
     n = len(labels)
-    told = {label: i.told for label, i in study.instruments.items()}
+    reported = {label: i.reported for label, i in study.instruments.items()}
     started = _utc(study.utc_ns)
     return {
         "evening": [(started or session.path.name)[:10]] * n,
         "utc": [started] * n,
         "bench": [study.bench] * n,
-        "unit": [told[label].get("serial") for label in labels],
-        "firmware": [told[label].get("firmware") for label in labels],
+        "unit": [reported[label].get("serial") for label in labels],
+        "firmware": [reported[label].get("firmware") for label in labels],
         "role": [study.instruments[label].role for label in labels],
         **values,
         "overall": [study.instruments[label].verdict for label in labels],

@@ -394,7 +394,7 @@ class _Samples:
             return
         times, placed, labels, readings = zip(*self._rows, strict=True)
         self._rows = []
-        told = dict(zip(Reading.__struct_fields__, zip(*readings, strict=True), strict=True))
+        columns = dict(zip(Reading.__struct_fields__, zip(*readings, strict=True), strict=True))
         same = ("item", "power_w", "cadence_rpm", "speed_mps", "left_share", "events", "power_sum_w",
                 "crank_revs", "wheel_revs", "battery_percent")  # fmt: skip
         table.write(
@@ -402,11 +402,11 @@ class _Samples:
                 "time_s": times,
                 "placed_s": placed,
                 "instrument": labels,
-                **{name: told[name] for name in same},
-                "torque_sum_nm": _over(told["torque_sum_32nds"], 32.0),
-                "crank_event_s": _over(told["crank_ticks"], told["crank_tick_hz"]),
-                "wheel_event_s": _over(told["wheel_ticks"], told["wheel_tick_hz"]),
-                "energy_j": _over(told["energy_kj"], 0.001),
+                **{name: columns[name] for name in same},
+                "torque_sum_nm": _over(columns["torque_sum_32nds"], 32.0),
+                "crank_event_s": _over(columns["crank_ticks"], columns["crank_tick_hz"]),
+                "wheel_event_s": _over(columns["wheel_ticks"], columns["wheel_tick_hz"]),
+                "energy_j": _over(columns["energy_kj"], 0.001),
             }
         )
 
@@ -476,12 +476,14 @@ def grid_values(recording: Recording) -> dict[str, Any]:
             side_w = np.where(half & (c[:, SIDED] > 0.0), c[:, LEFT] / c[:, SIDED], np.nan)
             cadence = np.where(turned, 60.0 * c[:, REVS] / c[:, TURNED], np.nan)
         nothing = np.full(seconds, np.nan)
-        told = instrument.sides != "total"
+        has_sides = instrument.sides != "total"
         values[f"{instrument.label}.power_w"] = power
         values[f"{instrument.label}.work_j"] = np.where(known, c[:, WORK], np.nan)
-        values[f"{instrument.label}.left_w"] = side_w if told and instrument.sides != "right" else nothing
+        values[f"{instrument.label}.left_w"] = (
+            side_w if has_sides and instrument.sides != "right" else nothing
+        )
         values[f"{instrument.label}.right_w"] = (
-            power - side_w if told and instrument.sides != "left" else nothing
+            power - side_w if has_sides and instrument.sides != "left" else nothing
         )
         values[f"{instrument.label}.cadence_rpm"] = cadence
         time = COVERED if instrument.measures_power else TURNED

@@ -150,7 +150,7 @@ def segment_values(study: Study) -> dict[str, list[Any]]:
     values: dict[str, list[Any]] = {column.name: [] for column in SEGMENT_COLUMNS}
     for segment in study.segments:
         for label, means in segment.means.items():
-            told = next((d for d in segment.differences if d.instrument == label), None)
+            found = next((d for d in segment.differences if d.instrument == label), None)
             values["segment"].append(segment.name)
             values["instrument"].append(label)
             for name in _OF_SEGMENT:
@@ -158,7 +158,7 @@ def segment_values(study: Study) -> dict[str, list[Any]]:
             for name in _OF_MEANS:
                 values[name].append(getattr(means, name))
             for name in _OF_DIFFERENCE:
-                values[name].append(getattr(told, name) if told is not None else None)
+                values[name].append(getattr(found, name) if found is not None else None)
     return values
 
 
@@ -265,8 +265,8 @@ def rides(session: Session, names: Mapping[str, Path], study: Study) -> dict[str
         result[i.label] = Ride(power, cadence, share, laps, [exact], utc_s, "plumbwatt")
     base = result.get(bench.reference) or next(iter(result.values()), None)
     if base is not None:
-        told = [f for f in fields if any(v is not None for v in f.values)]
-        result["combined"] = msgspec.structs.replace(base, fields=told)
+        found = [f for f in fields if any(v is not None for v in f.values)]
+        result["combined"] = msgspec.structs.replace(base, fields=found)
     return result
 
 

@@ -17,7 +17,7 @@ from typing import Protocol as Interface
 
 from capture.control import Request
 from capture.record import Act, End, Record, Tick
-from monitor.controls.controls import Ask, Cockpit, Do, Leave, Output, is_perishable
+from monitor.controls.controls import Ask, Controls, Do, Leave, Output, is_perishable
 from monitor.controls.trainer import KEEP_ALIVE_S
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
@@ -30,7 +30,7 @@ from monitor.setup.protocol import Protocol
 from storage.attach import CutOffError, RecorderError
 from storage.damage import SessionError
 from storage.journal import Tail
-from storage.wire import Will
+from storage.wire import LastWill
 
 DISK_S = 5.0
 """How often free space is looked up, in session seconds."""
@@ -59,7 +59,7 @@ class Connection(Interface):
         """Send bytes to an instrument."""
         ...
 
-    async def will(self, will: Will) -> None:
+    async def will(self, will: LastWill) -> None:
         """Leave a last will."""
         ...
 
@@ -119,7 +119,7 @@ class LiveSession:
     ) -> None:
         self.folder = folder
         self.pipeline = Pipeline(bench, protocol, runner=runner)
-        self.cockpit = Cockpit(bench, self.pipeline, late_s=late_s, asks=asks) if hands or asks else None
+        self.controls = Controls(bench, self.pipeline, late_s=late_s, asks=asks) if hands or asks else None
         self.closed = False
         self.closed_why = ""
         self._attach, self._runner, self._on_finding = attach, runner, on_finding
@@ -147,8 +147,8 @@ class LiveSession:
 
     def act(self, act: str, text: str = "", instrument: str = "", at_s: float | None = None) -> None:
         """Send an act to the recorder, which stamps it; `at_s` is the moment it belongs to, if earlier."""
-        if self.cockpit is not None:
-            self.cockpit.act(act, text, instrument, at_s)
+        if self.controls is not None:
+            self.controls.act(act, text, instrument, at_s)
             self.pass_on()
         else:
             self._post(self._letter(Do(act, text, instrument, at_s)))
@@ -163,8 +163,8 @@ class LiveSession:
 
     def pass_on(self) -> None:
         """Post what the cockpit wants to be passed on."""
-        if self.cockpit is not None:
-            out, self.cockpit.out = self.cockpit.out, []
+        if self.controls is not None:
+            out, self.controls.out = self.controls.out, []
             for each in out:
                 self._post(self._letter(each))
 
@@ -180,7 +180,7 @@ class LiveSession:
 
     def look_up_zeros(self, label: str) -> None:
         """Have the zeros that earlier sessions beside this one know of a unit brought into the record."""
-        if self.cockpit is None or label in self._looked_up:
+        if self.controls is None or label in self._looked_up:
             return
         self._looked_up.add(label)
         unit = unit_of(self.pipeline.facts.reported[self.pipeline.index[label]])
@@ -188,9 +188,9 @@ class LiveSession:
             return
 
         async def look() -> None:
-            assert self.cockpit is not None
+            assert self.controls is not None
             zeros = await asyncio.to_thread(earlier_zeros, self.folder, unit)
-            self.cockpit.earlier_zeros(label, zeros)
+            self.controls.earlier_zeros(label, zeros)
             self.pass_on()
 
         task = asyncio.ensure_future(look())
@@ -208,7 +208,7 @@ class LiveSession:
                     perishable=is_perishable(output),
                 )
             case Leave(instrument, bequest):
-                will = Will(instrument, bequest.channel, bequest.data, bequest.answer, KEEP_ALIVE_S)
+                will = LastWill(instrument, bequest.channel, bequest.data, bequest.answer, KEEP_ALIVE_S)
                 return Letter(lambda connection: connection.will(will), perishable=True)
 
     def _post(self, letter: Letter) -> None:
@@ -258,13 +258,13 @@ class LiveSession:
     def _connected(self) -> None:
         self._connections += 1
         self._ticks = 0
-        if self.cockpit is not None:
-            self.cockpit.connected = True
+        if self.controls is not None:
+            self.controls.connected = True
 
     def _disconnected(self) -> None:
         """The recorder lets a trainer go by itself now: nothing that was meant for it may come later."""
-        if self.cockpit is not None:
-            self.cockpit.cut_off()
+        if self.controls is not None:
+            self.controls.cut_off()
         self._outbox = deque(letter for letter in self._outbox if not letter.perishable)
 
     async def _send(self, connection: Connection) -> None:
@@ -293,7 +293,7 @@ class LiveSession:
         """Signs of life, as long as the recorder is to let a trainer go without them."""
         while True:
             await asyncio.sleep(KEEP_ALIVE_S / 4)
-            if self.cockpit is not None and self.cockpit.holds:
+            if self.controls is not None and self.controls.holds:
                 try:
                     await connection.alive()
                 except RecorderError:
@@ -301,10 +301,10 @@ class LiveSession:
 
     def _take(self, record: Record) -> None:
         self._tell(self.pipeline.feed(record))
-        if self.cockpit is not None:
-            self.cockpit.take(record)
+        if self.controls is not None:
+            self.controls.take(record)
             if isinstance(record, Tick) and self._now_ns is not None:
-                self._look_how_late(record, self.cockpit, self._now_ns())
+                self._look_how_late(record, self.controls, self._now_ns())
             self.pass_on()
         if isinstance(record, Act):
             self._confirm(record)
@@ -317,11 +317,11 @@ class LiveSession:
             if name is not None:
                 self.act("segment", name)
 
-    def _look_how_late(self, tick: Tick, cockpit: Cockpit, now_ns: int) -> None:
+    def _look_how_late(self, tick: Tick, controls: Controls, now_ns: int) -> None:
         """Whoever attaches has the whole session to catch up with, and a computer may be too slow."""
-        cockpit.behind_s = max(0.0, (now_ns - tick.utc_ns) / 1e9)
-        if cockpit.behind_s > BEHIND_S:
-            cockpit.fall(f"this screen is {cockpit.behind_s:.0f} s behind")
+        controls.behind_s = max(0.0, (now_ns - tick.utc_ns) / 1e9)
+        if controls.behind_s > BEHIND_S:
+            controls.fall(f"this screen is {controls.behind_s:.0f} s behind")
 
     def _confirm(self, act: Act) -> None:
         """An act has come back. Of two alike the earlier may be the one that was lost."""

@@ -52,7 +52,7 @@ def _label_of(folder: Path, unit: str) -> str | None:
     except (SessionError, OSError, ValueError):
         return None
     for each in info.instruments if info is not None else ():
-        if unit_of(dict(each.told)) == unit:
+        if unit_of(dict(each.reported)) == unit:
             return each.label
     return None
 

@@ -155,12 +155,12 @@ def _unrolled(together: Sequence[Segment]) -> list[Segment]:
 
 def segment_line(segment: Segment) -> str:
     """A segment as one line of JSON, for an act; `read_segment` reads it."""
-    told = {
+    plan = {
         field: value
         for field, value in msgspec.to_builtins(segment).items()
         if value != getattr(_BARE, field, None)
     }
-    return msgspec.json.encode(told).decode()
+    return msgspec.json.encode(plan).decode()
 
 
 _BARE = Segment(name="", seconds=0.0)

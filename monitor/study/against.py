@@ -75,12 +75,12 @@ class Repeatability(msgspec.Struct, frozen=True):
     reproducibility_limit_percent: float
 
 
-class Unit(msgspec.Struct, frozen=True):
+class Unit(msgspec.Struct, frozen=True, rename={"reported": "told"}):
     """What a session's instrument said of itself."""
 
     session: str
     instrument: str
-    told: dict[str, str]
+    reported: dict[str, str]
     zeroed: list[str]
 
 
@@ -121,7 +121,9 @@ def compare_sessions(given: Sequence[Given]) -> Comparison:
         for label in labels
         if (r := repeatability(label, [x for x in rows if x.instrument == label])) is not None
     ]
-    units = [Unit(g.name, label, i.told, i.zeroed) for g in given for label, i in g.study.instruments.items()]
+    units = [
+        Unit(g.name, label, i.reported, i.zeroed) for g in given for label, i in g.study.instruments.items()
+    ]
     return Comparison([g.name for g in given], rows, changes, repeat, units, _remarks(given))
 
 
@@ -172,26 +174,26 @@ def _results(given: Sequence[Given], found: Sequence[Difference | None]) -> list
 
 
 def _change(label: str, session: str, results: Sequence[Result | None]) -> Change | None:
-    told = [r for r in results if r is not None and r.change_percent is not None]
-    if not told:
+    changed = [r for r in results if r is not None and r.change_percent is not None]
+    if not changed:
         return None
-    values = np.array([r.change_percent for r in told], dtype=np.float64)
+    values = np.array([r.change_percent for r in changed], dtype=np.float64)
     mean = float(values.mean())
-    widths = [r.change_u95_percent for r in told if r.change_u95_percent is not None]
+    widths = [r.change_u95_percent for r in changed if r.change_u95_percent is not None]
     u95 = None
-    if len(widths) == len(told):
-        chance = math.sqrt(sum(w * w for w in widths)) / len(told)
+    if len(widths) == len(changed):
+        chance = math.sqrt(sum(w * w for w in widths)) / len(changed)
         # Segments that changed unlike each other say more than their own scatter does.
-        spread = 1.96 * float(values.std(ddof=1)) / math.sqrt(len(told)) if len(told) > 2 else 0.0
+        spread = 1.96 * float(values.std(ddof=1)) / math.sqrt(len(changed)) if len(changed) > 2 else 0.0
         u95 = max(chance, spread)
     beyond = abs(mean) > u95 if u95 is not None else None
     sure = f" ± {u95:.2f} %" if u95 is not None else ""
     words = {True: "a change beyond chance", False: "no change beyond chance", None: "too little to tell"}
     text = (
-        f"{label} in {session}: {mean:+.2f} %{sure} against the first over {len(told)} segments, "
+        f"{label} in {session}: {mean:+.2f} %{sure} against the first over {len(changed)} segments, "
         f"{words[beyond]}"
     )
-    return Change(label, session, len(told), rounded(mean, 3), known(u95, 3), beyond, text)
+    return Change(label, session, len(changed), rounded(mean, 3), known(u95, 3), beyond, text)
 
 
 def repeatability(label: str, rows: Sequence[Row]) -> Repeatability | None:
@@ -236,7 +238,7 @@ def _remarks(given: Sequence[Given]) -> list[str]:
             if before is None:
                 continue
             for key in ("serial", "firmware", "crank_length_mm"):
-                old, new = before.told.get(key), i.told.get(key)
+                old, new = before.reported.get(key), i.reported.get(key)
                 if old is not None and new is not None and old != new:
                     remarks.append(
                         f"{label} has {key.replace('_', ' ')} {new} in {g.name}, {old} in {given[0].name}"

@@ -477,18 +477,18 @@ def held_by(writes: Sequence[Write], seconds: int) -> list[str | None]:
         if write.outcome != "sent" or not write.data:
             continue
         code = write.data[0]
-        told: str | None
+        mode: str | None
         if write.channel == "2AD9":
             if code not in (0x01, 0x04, 0x05, 0x08, 0x11):
                 continue
-            told = {0x05: HELD, 0x11: GRADE, 0x04: RESISTANCE}.get(code)
+            mode = {0x05: HELD, 0x11: GRADE, 0x04: RESISTANCE}.get(code)
         elif write.channel == "ant17" and 0x30 <= code <= 0x33:
-            told = {0x30: RESISTANCE, 0x31: HELD}.get(code, GRADE)
+            mode = {0x30: RESISTANCE, 0x31: HELD}.get(code, GRADE)
         else:
             continue
-        changes.append((math.ceil(write.t_ns / 1e9), told))
-    for k, (at, told) in enumerate(changes):
+        changes.append((math.ceil(write.t_ns / 1e9), mode))
+    for k, (at, mode) in enumerate(changes):
         stop = changes[k + 1][0] if k + 1 < len(changes) else seconds
         for second in range(max(0, at), min(seconds, stop)):
-            result[second] = told
+            result[second] = mode
     return result

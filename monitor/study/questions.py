@@ -38,11 +38,11 @@ def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine])
             ride = j.diagnosis.ride if j.diagnosis is not None else ""
             result.append(Open(j.label, "what kind of error it is", ride or _TELLING))
         line = next((x for x in lines if x.instrument == j.label), None)
-        if line is not None and not line.told and j.pair_verdict != "differs":
+        if line is not None and not line.separable and j.pair_verdict != "differs":
             result.append(Open(j.label, "its scale and its zero, apart from each other", _TELLING))
-        told = [d for s in j.segments for d in s.differences if d.side_reference is not None]
+        judged = [d for s in j.segments for d in s.differences if d.side_reference is not None]
         if j.instrument.sides == "both" and not any(
-            j.label in (d.instrument, d.side_reference) for d in told
+            j.label in (d.instrument, d.side_reference) for d in judged
         ):
             result.append(
                 Open(

@@ -197,7 +197,7 @@ class Efficiency(msgspec.Struct, frozen=True):
     text: str
 
 
-class TorqueLine(msgspec.Struct, frozen=True):
+class TorqueLine(msgspec.Struct, frozen=True, rename={"separable": "told"}):
     """Own torque over the reference's: gain and zero with errors in both, and whether they can be told apart.
 
     `at_mean_nm` and `at_mean_percent` are the deviation at the mean torque, which is known
@@ -216,7 +216,7 @@ class TorqueLine(msgspec.Struct, frozen=True):
     at_mean_percent: float
     least_nm: float
     most_nm: float
-    told: bool
+    separable: bool
 
 
 class ShiftStudy(msgspec.Struct, frozen=True):
@@ -332,7 +332,7 @@ class RiderChange(msgspec.Struct, frozen=True):
     instrument: str
 
 
-class InstrumentStudy(msgspec.Struct, frozen=True):
+class InstrumentStudy(msgspec.Struct, frozen=True, rename={"reported": "told"}):
     """One instrument over the whole session.
 
     `gain`, `offset_nm` and `cause` are relative to the reference. `noise_w` is the standard
@@ -362,7 +362,7 @@ class InstrumentStudy(msgspec.Struct, frozen=True):
     claim_percent: float | None
     crank_length_mm: float | None
     notes: str
-    told: dict[str, str]
+    reported: dict[str, str]
     zeroed: list[str]
     noise_high_w: float | None
     lag_correlation: float | None

@@ -97,20 +97,20 @@ def read_ride(path: Path) -> Ride:
     if size > LARGEST_BYTES:
         raise RideFileError(path, "is larger than any ride", "Give the file of one ride")
     rows = list(_records(path))
-    told = [(t, p, c, left) for t, p, c, left in rows if t is not None]
-    if not told:
+    known = [(t, p, c, left) for t, p, c, left in rows if t is not None]
+    if not known:
         problem = "holds no record of a ride" if not rows else "holds records without time stamps"
         raise RideFileError(path, problem, "Give the activity file that the head unit recorded")
-    if not any(p is not None for _, p, _, _ in told):
+    if not any(p is not None for _, p, _, _ in known):
         raise RideFileError(path, "holds no power", "Pair a power meter with the head unit and ride again")
-    times = np.array([t for t, *_ in told])
+    times = np.array([t for t, *_ in known])
     start, end = float(times.min()), float(times.max())
     if end - start > LONGEST_S:
         raise RideFileError(path, "spans more than a week", "Give the file of one ride")
     n = int(end - start) + 1
     series = [np.full(n, np.nan) for _ in range(3)]
     seen = np.zeros(n, dtype=bool)
-    for t, *values in told:
+    for t, *values in known:
         k = int(t - start)
         seen[k] = True
         for column, value in zip(series, values, strict=True):
@@ -286,10 +286,10 @@ def join(
     power, part = _placed(ride.power_w, alignment.offset_s, seconds)
     cells[:, 0, WORK], cells[:, 0, COVERED] = power, part
     if sides == "both":
-        left, told = _placed(ride.power_w * ride.left_percent / 100.0, alignment.offset_s, seconds)
-        cells[:, 0, LEFT], cells[:, 0, SIDED] = left, told
-    turned, told = _placed(ride.cadence_rpm / 60.0, alignment.offset_s, seconds)
-    cells[:, 0, REVS], cells[:, 0, TURNED] = turned, told
+        left, known = _placed(ride.power_w * ride.left_percent / 100.0, alignment.offset_s, seconds)
+        cells[:, 0, LEFT], cells[:, 0, SIDED] = left, known
+    turned, known = _placed(ride.cadence_rpm / 60.0, alignment.offset_s, seconds)
+    cells[:, 0, REVS], cells[:, 0, TURNED] = turned, known
     instrument = Instrument(
         label=label, link=f"log:{label}", role=role, mount=mount, sides=sides, claim_percent=claim_percent,
         notes=f"ride file {plain(ride.path.name, 60)}, {alignment.words}",

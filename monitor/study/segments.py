@@ -51,7 +51,7 @@ class Span:
 def spans_of(recording: Recording) -> list[Span]:
     """The segments of a session, in order."""
     protocol = recording.protocol or recording.bench.protocol
-    spans = _told(recording, protocol)
+    spans = _announced(recording, protocol)
     if spans:
         return spans
     power = row_median(_seconds(recording, WORK, COVERED, powered=True))
@@ -66,7 +66,7 @@ def spans_of(recording: Recording) -> list[Span]:
 # -- told or planned
 
 
-def _told(recording: Recording, protocol: Protocol | None) -> list[Span]:
+def _announced(recording: Recording, protocol: Protocol | None) -> list[Span]:
     end_s = float(len(recording.cells))
     acts = [a for a in recording.acts if a.act == "segment"]
     finishes = [a.t_ns / 1e9 for a in recording.acts if a.act == "finish"]

@@ -112,10 +112,10 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
             text = f"it or {judgement.reference} moved by {s.delta_percent:+.1f} %{side} at {clock(s.t_s)}"
             reasons.append(Reason("open", text))
     labels = [j.label for j in _witnesses(judgement, all_of)]
-    told = [r for r in judgement.repeats if r.instrument in labels and r.beyond_chance is not None]
+    judged = [r for r in judgement.repeats if r.instrument in labels and r.beyond_chance is not None]
     moved = [
         r
-        for r in told
+        for r in judged
         if abs(r.change_percent) >= max(NOTICEABLE_PERCENT, SURELY * (r.change_u95_percent or 0.0))
     ]
     whose = {r.name: _whose_repeat(r.name, judgement.bench_reference, judgement.repeats) for r in moved}
@@ -125,10 +125,10 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
         reasons.append(Reason("bad", own[0].text))
     elif open_ and not judgement.shifts:
         reasons.append(Reason("open", f"{open_[0].text}; whose change it is cannot be told"))
-    elif told and not reasons:
-        names = join_names(sorted({r.name for r in told}))
+    elif judged and not reasons:
+        names = join_names(sorted({r.name for r in judged}))
         reasons.append(Reason("good", f"repeated blocks ({names}) read alike at first and at last"))
-    elif not told and not reasons:
+    elif not judged and not reasons:
         longest = max(
             (s.end_s - s.start_s for s in judgement.segments if s.kind in ("block", "free")), default=0.0
         )

@@ -19,7 +19,7 @@ from monitor.study.parts.peaks import PEAKS_S, best_mean, efficiency_of, peaks_o
 from monitor.study.parts.repeats import cycles_of, repeats_of
 from monitor.study.parts.rider import rider_changes
 from monitor.study.parts.sides import by_side, diagnose_of
-from monitor.study.parts.signals import noise_of, signal_of, told_facts
+from monitor.study.parts.signals import noise_of, reported_facts, signal_of
 from monitor.study.parts.splits import agreement_of, line_of, splits_of
 from monitor.study.parts.states import Pair, acts_judged, left_mask
 from monitor.study.parts.who import attributed, same_as, who
@@ -162,7 +162,7 @@ def _instrument(
         claim_percent=bench.claim_percent,
         crank_length_mm=bench.crank_length_mm,
         notes=bench.notes,
-        told=told_facts(facts),
+        reported=reported_facts(facts),
         zeroed=[
             f"{clock(a.t_ns / 1e9)} {a.text}".rstrip()
             for a in shared.recording.acts

@@ -162,7 +162,7 @@ class Judgement:
     @property
     def pair_verdict(self) -> Judged:
         """What the comparison with the reference says, in the state as left: a difference, not a culprit."""
-        told = [d for _, d in self.differences()]
+        judged = [d for _, d in self.differences()]
         left = self.left_state
         if left is not None:
             sides = self.sides_off()
@@ -174,12 +174,12 @@ class Judgement:
                 if d.instrument == self.label and d.verdict == "differs"
             ]
             return "differs" if sides or inside else left.verdict
-        if not told:
+        if not judged:
             return "undecided"
         overall = self.overall
         if self.off() or (overall is not None and overall.verdict == "differs") or self.sides_off():
             return "differs"
-        agreeing = sum(d.verdict == "agrees" for d in told)
+        agreeing = sum(d.verdict == "agrees" for d in judged)
         return "agrees" if agreeing and (overall is None or overall.verdict == "agrees") else "undecided"
 
     @property
@@ -275,9 +275,9 @@ class Judgement:
             return ""
         if self.of_one_state is not None and self.of_one_state.cause == cause and self.of_one_state.why:
             return self.of_one_state.why
-        told = [f for f in self.standing("power-off", "side-off", "one-sided") if f.cause == cause]
-        if told:
-            return told[-1].what
+        judged = [f for f in self.standing("power-off", "side-off", "one-sided") if f.cause == cause]
+        if judged:
+            return judged[-1].what
         if cause == "one-side":
             return "; ".join(_side_words(r) for r in self.sides_off()) or "the sides differ from each other"
         return "the ride does not tell what kind of error it is"
@@ -285,10 +285,10 @@ class Judgement:
     def words(self) -> str:
         """What the numbers say, without the name."""
         overall = self.overall
-        told = self.differences()
+        judged = self.differences()
         off = self.off()
         where = "the median of the others" if self.reference == CONSENSUS else self.reference or "nothing"
-        if not told or overall is None:
+        if not judged or overall is None:
             return f"could not be compared with {where}: too little common riding"
         left = self.left_state
         now: Split | State = left if left is not None else overall
@@ -301,12 +301,11 @@ class Judgement:
                 f"is the same instrument as {self.copy_of}, heard twice: {size}{sure}, no opinion of its own"
             )
         if pair == "agrees":
-            agreeing = sum(d.verdict == "agrees" for _, d in told)
-            differing = sum(d.verdict == "differs" for _, d in told)
+            agreeing = sum(d.verdict == "agrees" for _, d in judged)
+            differing = sum(d.verdict == "differs" for _, d in judged)
             none = f"differs in {differing}" if differing else "differs in none"
-            return (
-                f"agrees with {where}: {size}{sure} ({limit}), in {agreeing} of {len(told)} segments, {none}"
-            )
+            among = f"in {agreeing} of {len(judged)} segments"
+            return f"agrees with {where}: {size}{sure} ({limit}), {among}, {none}"
         if pair == "undecided":
             return f"undecided: {size}{sure} against {where}, {limit}"
         who = self.who_words()
@@ -320,7 +319,7 @@ class Judgement:
         deviation, u95 = _worst_pair(worst[1])
         above = "more" if deviation > 0.0 else "less"
         amount = f"{abs(deviation):.1f} %" + (f" ± {u95:.1f} %" if u95 is not None else "")
-        count = f"{len(off)} of {len(told)} segments"
+        count = f"{len(off)} of {len(judged)} segments"
         return (
             f"differs from {where}: up to {amount} {above} ({worst[0]}), beyond the limit of "
             f"{worst[1].limit_percent:.1f} % in {count}{who}"

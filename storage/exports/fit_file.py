@@ -93,13 +93,13 @@ def fit_bytes(ride: Ride) -> bytes:
         owner.developer_data_index = 0
         owner.application_id = APPLICATION
         builder.add(owner)
-    for number, told in enumerate(ride.fields):
+    for number, column in enumerate(ride.fields):
         description = FieldDescriptionMessage()
         description.developer_data_index = 0
         description.field_definition_number = number
         description.fit_base_type_id = BaseType.FLOAT32.value
-        description.field_name = told.name
-        description.units = told.unit
+        description.field_name = column.name
+        description.units = column.unit
         builder.add(description)
     begin = EventMessage()
     begin.event, begin.event_type, begin.timestamp = Event.TIMER, EventType.START, start_ms
@@ -107,13 +107,13 @@ def fit_bytes(ride: Ride) -> bytes:
     for k in range(seconds):
         record = RecordMessage(
             developer_fields=[
-                _field(Field, BaseType, number, told) for number, told in enumerate(ride.fields)
+                _field(Field, BaseType, number, column) for number, column in enumerate(ride.fields)
             ]
         )
         record.timestamp = start_ms + 1000 * k
         _fill(record, ride, k)
-        for told, drawn in zip(ride.fields, record.developer_fields, strict=True):
-            value = told.values[k]
+        for column, drawn in zip(ride.fields, record.developer_fields, strict=True):
+            value = column.values[k]
             if value is not None and math.isfinite(value):
                 drawn.set_value(0, float(value))
         builder.add(record)
@@ -125,13 +125,13 @@ def fit_bytes(ride: Ride) -> bytes:
     return data
 
 
-def _field(kind: Any, base: Any, number: int, told: DeveloperField) -> Any:
+def _field(kind: Any, base: Any, number: int, column: DeveloperField) -> Any:
     return kind(
         developer_data_index=0,
         field_id=number,
         base_type=base.FLOAT32,
-        name=told.name,
-        units=told.unit,
+        name=column.name,
+        units=column.unit,
         size=4,
     )
 

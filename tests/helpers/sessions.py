@@ -3,7 +3,7 @@
 import random
 from pathlib import Path
 
-from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Told, Write
+from capture.record import Act, End, Header, Link, Packet, Record, Reported, Store, Tick, Write
 from storage.disk import Disk
 from storage.info import Clock, SessionInfo
 from storage.journal import MAIN, JournalWriter
@@ -14,7 +14,7 @@ HEADER = Header("[bench]\nname = 'winter ☃'\n", "0.1.0", 1_790_000_000_000_000
 
 EVERY_KIND: list[Record] = [
     Tick(0, HEADER.utc_ns),
-    Told(5, "hub", "name", "a name with \x1b[2J, ] and \u202e"),
+    Reported(5, "hub", "name", "a name with \x1b[2J, ] and \u202e"),
     Link(6, "hub", "searching"),
     Link(7, "hub", "down", "out of range"),
     Packet(S, "hub", "2A63", bytes(range(20))),

@@ -42,8 +42,8 @@ async def zero(bench_file: Path, out: Path) -> dict[str, Any]:
     recorder = await start_recorder(make_job(bench, None, out))
     session = LiveSession(recorder.session, recorder.attach, bench, asks=True)
     feeding = asyncio.create_task(session.feed())
-    cockpit = session.cockpit
-    assert cockpit is not None
+    controls = session.controls
+    assert controls is not None
     labels = [each.label for each in bench.instruments]
     await until(lambda: all(session.pipeline.packets), 60, "all heard")
     await asyncio.sleep(6)
@@ -53,18 +53,18 @@ async def zero(bench_file: Path, out: Path) -> dict[str, Any]:
 
     async def ask(name: str, wish: Wish) -> None:
         try:
-            cockpit.ask(wish)
+            controls.ask(wish)
             if wish.kind == "zero":
-                cockpit.confirm()
+                controls.confirm()
         except RefusedKeyError as error:
             result["refused"][name] = str(error)
-            cockpit.cancel()
+            controls.cancel()
             return
         session.pass_on()
-        await until(lambda: bool(cockpit.said), 45, name)
-        result["said"][name] = cockpit.said
-        say(name, cockpit.said)
-        cockpit.said = ""
+        await until(lambda: bool(controls.said), 45, name)
+        result["said"][name] = controls.said
+        say(name, controls.said)
+        controls.said = ""
 
     for label in labels:
         for turn in range(2):

@@ -112,15 +112,21 @@ class Causes:
     def _setting(self, i: int, sign: Sign) -> Diagnosis | None:
         """A deviation that the crank length set in the instrument explains."""
         mounted = self.bench.instruments[i].crank_length_mm
-        told = self.seen.facts[i].get("crank_length_mm")
-        if mounted is None or not isinstance(told, float) or abs(told - mounted) < 0.4 or sign.value is None:
+        length_mm = self.seen.facts[i].get("crank_length_mm")
+        if (
+            mounted is None
+            or not isinstance(length_mm, float)
+            or abs(length_mm - mounted) < 0.4
+            or sign.value is None
+        ):
             return None
-        percent = 100.0 * (told / mounted - 1.0)
+        percent = 100.0 * (length_mm / mounted - 1.0)
         if abs(sign.value - percent) > max(0.5 * (sign.limit or 0.0), 0.4 * abs(percent)):
             return None
         return Diagnosis(
             "setting",
-            f"it is set to {told:g} mm cranks where {mounted:g} mm are mounted, which makes {percent:+.1f} %",
+            f"it is set to {length_mm:g} mm cranks where {mounted:g} mm are mounted, "
+            f"which makes {percent:+.1f} %",
             cure=f"set {mounted:g} mm",
         )
 

@@ -97,5 +97,5 @@ class Deviation:
             shares = self.swap.newest(i, pair)
             if shares is not None and shares.mirrored:
                 return False
-            self.seen.sides_wrong[i] = self.swap.untold(i)
+            self.seen.sides_wrong[i] = self.swap.reports_none(i)
         return True

@@ -175,8 +175,8 @@ class Oddities:
                 since = r.even_s
                 what = f"{label} has reported exactly 50 : 50 for {span_s:.0f} s, so one side is doubled"
                 do = "wake and pair the other side"
-        elif track.share_s == -math.inf and r.untold >= 60 and r.powers[-1][0] - r.untold_s >= EVEN_S:
-            since = r.untold_s
+        elif track.share_s == -math.inf and r.no_share >= 60 and r.powers[-1][0] - r.no_share_s >= EVEN_S:
+            since = r.no_share_s
             what = f"{label} reports no sides though the bench says it has both"
             do = "wake and pair the other side, and check the settings for it"
         if since is None and ("one-sided", label, None) not in self.seen.standing:

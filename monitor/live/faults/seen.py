@@ -24,6 +24,8 @@ class Recent:
         "even_s",
         "even_span",
         "mean_w",
+        "no_share",
+        "no_share_s",
         "peak_w",
         "powered_since_s",
         "powers",
@@ -34,8 +36,6 @@ class Recent:
         "share_even",
         "spike",
         "spike_s",
-        "untold",
-        "untold_s",
     )
 
     def __init__(self) -> None:
@@ -53,8 +53,8 @@ class Recent:
         self.share_even = 0
         self.even_s = 0.0
         self.even_span: list[float] = []
-        self.untold = 0
-        self.untold_s = 0.0
+        self.no_share = 0
+        self.no_share_s = 0.0
 
     def feed(self, t_s: float, power_w: float, left_share: float | None) -> None:
         """Take a newly shown power (a repeated event is not new)."""
@@ -93,9 +93,9 @@ class Recent:
         elif left_share is not None and power_w > 0.0:
             self.share_even = 0
         if left_share is None and power_w > 0.0:
-            if not self.untold:
-                self.untold_s = t_s
-            self.untold += 1
+            if not self.no_share:
+                self.no_share_s = t_s
+            self.no_share += 1
 
     def between(self, begin_s: float, end_s: float) -> list[float]:
         """Powers shown in [begin, end]."""

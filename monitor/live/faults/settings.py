@@ -50,11 +50,11 @@ class Settings:
         if not facts:
             return
         mounted = self.bench.instruments[i].crank_length_mm
-        told = facts.get("crank_length_mm")
-        if mounted is not None and isinstance(told, float) and told > 0.0:
-            differs = abs(told - mounted) >= 0.4
+        length_mm = facts.get("crank_length_mm")
+        if mounted is not None and isinstance(length_mm, float) and length_mm > 0.0:
+            differs = abs(length_mm - mounted) >= 0.4
             if differs or ("setting-differs", label, None) in standing:
-                percent = 100.0 * (told / mounted - 1.0)
+                percent = 100.0 * (length_mm / mounted - 1.0)
                 yield Sign(
                     "setting-differs",
                     label,
@@ -63,7 +63,7 @@ class Settings:
                     value=percent,
                     limit=0.0,
                     cause="setting",
-                    what=f"{label} is set to {told:g} mm cranks, {mounted:g} mm are mounted, "
+                    what=f"{label} is set to {length_mm:g} mm cranks, {mounted:g} mm are mounted, "
                     f"which alone makes {percent:+.1f} %",
                     do=f"set {mounted:g} mm",
                 )
@@ -71,8 +71,8 @@ class Settings:
         battery = facts.get("battery_percent")
         state = self._battery_state(i)
         low = (isinstance(battery, float) and battery <= LOW_BATTERY_PERCENT) or state in ("low", "critical")
-        told_of = isinstance(battery, float) or isinstance(state, str)
-        if low or (told_of and ("battery-low", label, None) in standing):
+        battery_known = isinstance(battery, float) or isinstance(state, str)
+        if low or (battery_known and ("battery-low", label, None) in standing):
             shown = f"{battery:.0f} %" if isinstance(battery, float) else str(state)
             yield Sign(
                 "battery-low",

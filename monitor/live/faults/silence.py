@@ -186,8 +186,8 @@ class Silence:
                 lowest = min((p for at, p in self.seen.recent[j].powers if at >= early_s), default=power)
                 if lowest > max(20.0, 0.5 * power):
                     began = since
-        told = self._shown[j] = began, power
-        return told
+        shown = self._shown[j] = began, power
+        return shown
 
     def _cadence_at(self, i: int) -> float | None:
         """The cadence that the others show now."""

@@ -45,10 +45,10 @@ class Swap:
         over = sign.signal == "over"
         put_right = seen.swapped[i] and sign.signal == "below"
         seen.swapped[i] = over or (seen.swapped[i] and not put_right)
-        seen.sides_wrong[i] = over or self.untold(i)
+        seen.sides_wrong[i] = over or self.reports_none(i)
         return put_right
 
-    def untold(self, i: int) -> bool:
+    def reports_none(self, i: int) -> bool:
         """Whether an instrument tells no sides of its own: none at all, or always one half."""
         return self.seen.recent[i].share_even >= 40 or self.seen.tracks[i].share_s == -math.inf
 

@@ -54,9 +54,9 @@ def segment_of(shared: Shared, k: int, span: Span) -> SegmentStudy:
 
 def load_of(shared: Shared, span: Span, begin: int, end: int) -> str:
     """How the load was held over [begin, end): as told to the trainer, else as far as the plan tells."""
-    told = [x for x in shared.held[begin:end] if x is not None]
-    if told and 2 * len(told) >= end - begin:
-        return max(sorted(set(told)), key=told.count)
+    modes = [x for x in shared.held[begin:end] if x is not None]
+    if modes and 2 * len(modes) >= end - begin:
+        return max(sorted(set(modes)), key=modes.count)
     if span.kind in ("sprint", "free"):
         return span.kind
     return "target" if span.target_w is not None or span.kind == "ramp" else "not told"
@@ -78,10 +78,10 @@ def means_of(shared: Shared, i: int, begin: int, end: int) -> Means:
         right = power - side_w if sides != "left" else None
         percent = 100.0 * side_w / power if sides == "both" and power > 0.0 else None
     cadence = 60.0 * float(cells[REVS]) / turned if turned > 0.5 else None
-    told = covered if i in grid.powered else turned
+    heard = covered if i in grid.powered else turned
     return Means(
         known(power, 2), known(left, 2), known(right, 2), known(cadence, 2),
-        rounded(min(1.0, told / length), 4) if length else 0.0, known(percent, 2),
+        rounded(min(1.0, heard / length), 4) if length else 0.0, known(percent, 2),
     )  # fmt: skip
 
 
@@ -202,10 +202,10 @@ def _sides_of(
     pair = grid.compared(i)
     left = (pair.left_w - pair.left_reference_w)[begin:end]
     right = (pair.right_w - pair.right_reference_w)[begin:end]
-    told = [np.isfinite(d) for d in (left, right) if np.isfinite(d).any()]
-    if not told:
+    reported = [np.isfinite(d) for d in (left, right) if np.isfinite(d).any()]
+    if not reported:
         return None, None, None, None
-    both = np.logical_and.reduce(told)
+    both = np.logical_and.reduce(reported)
     if both.sum() < LEAST_S:
         return None, None, None, None
     d_left = known(float(left[both].mean()), 2)

@@ -53,9 +53,9 @@ def repeats_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Repeat]
     for name, members in families_of(segments):
         for i in shared.compared:
             label = shared.grid.labels[i]
-            told = [(s, d) for s in members for d in s.differences if d.instrument == label]
-            if len(told) >= 2:
-                result.append(_repeat(name, *told[0], *told[-1]))
+            judged = [(s, d) for s in members for d in s.differences if d.instrument == label]
+            if len(judged) >= 2:
+                result.append(_repeat(name, *judged[0], *judged[-1]))
     return result
 
 

@@ -89,16 +89,16 @@ def by_side(shared: Shared, i: int) -> list[SideResult]:
         ("left", blocks.y_left, blocks.left_reference_w),
         ("right", blocks.y_right, blocks.right_reference_w),
     ):
-        told = np.isfinite(y) & quiet
+        valid = np.isfinite(y) & quiet
         groups = [
-            y[told & (blocks.segment == k) & (state == p)]
+            y[valid & (blocks.segment == k) & (state == p)]
             for k in range(len(shared.spans))
             for p in range(len(shared.cuts[i]) + 1)
         ]
         usual = usual_spread(groups)
         found = []
         for p in range(len(shared.cuts[i]) + 1):
-            mask = told & (state == p)
+            mask = valid & (state == p)
             one = interval(y[mask], usual)
             if one is None or one.n < 2:
                 continue

@@ -79,7 +79,7 @@ def noise_of(shared: Shared) -> dict[int, tuple[float | None, float]]:
     }
 
 
-def told_facts(facts: dict[str, float | str]) -> dict[str, str]:
+def reported_facts(facts: dict[str, float | str]) -> dict[str, str]:
     """What the radio told that a reader should see: settings and identity, no list of abilities."""
     wanted = [k for k in facts if k in FACTS or "offset" in k or "zero" in k or "calibration" in k]
     skip = ("offset_compensation", "enhanced_offset_compensation", "offset_compensation_indicator",

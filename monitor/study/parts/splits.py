@@ -124,5 +124,5 @@ def line_of(shared: Shared, i: int) -> TorqueLine | None:
         shared.grid.labels[i], shared.grid.reference_label(i) or "", line.n, rounded(line.gain, 5),
         rounded(1.96 * sd_gain, 5), rounded(line.offset, 4), rounded(1.96 * sd_offset, 4),
         rounded(line.mean_x, 3), rounded(at_mean, 4), rounded(100.0 * at_mean / line.mean_x, 3),
-        rounded(float(x.min()), 3), rounded(float(x.max()), 3), line.told,
+        rounded(float(x.min()), 3), rounded(float(x.max()), 3), line.separable,
     )  # fmt: skip

@@ -267,7 +267,7 @@ def _line(
     good = mask & np.isfinite(x)
     x = x[good]
     line = torque_line(x, x * np.exp(pair.blocks.y[good]))
-    if line is None or not line.told:
+    if line is None or not line.separable:
         return None, None, None, None
     loss_w = max(grid.losses[i].watts, grid.base_loss(i).watts)
     loss_percent = max(grid.losses[i].percent, grid.base_loss(i).percent)

@@ -65,7 +65,7 @@ OFFSET_NM = 0.2
 """Zero offsets that any meter may have (N·m, standard deviation; common practice, no source)."""
 
 
-class Told(msgspec.Struct, frozen=True):
+class Reported(msgspec.Struct, frozen=True):
     """One finding, shortened."""
 
     t_s: float
@@ -78,9 +78,9 @@ class Told(msgspec.Struct, frozen=True):
     since_s: float
 
     @staticmethod
-    def of(f: Finding) -> "Told":
+    def of(f: Finding) -> "Reported":
         """Shorten a finding."""
-        return Told(f.t_s, f.event, f.kind, f.instrument, f.side, f.cause, f.value, f.since_s)
+        return Reported(f.t_s, f.event, f.kind, f.instrument, f.side, f.cause, f.value, f.since_s)
 
 
 class Result(msgspec.Struct):
@@ -106,13 +106,13 @@ class Result(msgspec.Struct):
     side_right: bool | None = None
     since_error_s: float | None = None
     cleared: bool | None = None
-    blamed_others: list[Told] = []
-    wrong_kinds: list[Told] = []
-    false_alarms: list[Told] = []
+    blamed_others: list[Reported] = []
+    wrong_kinds: list[Reported] = []
+    false_alarms: list[Reported] = []
     honest: int = 0
     net_percent: float = 0.0
     tolerance_percent: float = 0.0
-    told: list[Told] = []
+    told: list[Reported] = []
 
 
 def run(scenario: Scenario) -> tuple[list[Finding], float]:
@@ -231,7 +231,7 @@ def _target_s(case: Case, group: str, steady: bool) -> float | None:
 def judge(s: Scenario, findings: Iterable[Finding], run_s: float) -> Result:
     """Compare findings with the truth of a scenario."""
     case, r, fault = s.case, s.ride, s.fault
-    told = [Told.of(f) for f in findings]
+    told = [Reported.of(f) for f in findings]
     out = Result(
         str(case),
         r.style,
@@ -421,7 +421,7 @@ def _table(rows: list[dict[str, str]]) -> str:
     return "\n".join(lines)
 
 
-def _example(x: Result, f: Told) -> str:
+def _example(x: Result, f: Reported) -> str:
     return f"`{x.case}` {f.instrument} at {f.t_s:.0f} s"
 
 
@@ -492,7 +492,7 @@ def report(results: list[Result]) -> str:
                 "### Faults within tolerance (nothing has to be raised)\n"
                 + _table([{k: row[k] for k in keep} for row in below])
             )
-        beside: dict[tuple[str, str, str], list[tuple[Result, Told]]] = defaultdict(list)
+        beside: dict[tuple[str, str, str], list[tuple[Result, Reported]]] = defaultdict(list)
         for x in faulty:
             fault = x.case.split("/")[0]
             for what, told in (

@@ -17,7 +17,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from capture.record import Act, Link, Packet, Record, Store, Tick, Told
+from capture.record import Act, Link, Packet, Record, Reported, Store, Tick
 from monitor.live.pipeline import Pipeline
 from monitor.live.screen import view_of
 from monitor.setup.bench import Bench
@@ -118,7 +118,7 @@ def _rough(seed: int) -> tuple[Bench, list[Record]]:
             elif dice < 0.04:
                 records.append(Link(moved.t_ns, label, "given-up", "it doesn't answer"))
             elif dice < 0.05:
-                records.append(Told(moved.t_ns, label, "firmware", "1.2"))
+                records.append(Reported(moved.t_ns, label, "firmware", "1.2"))
             elif dice < 0.06:
                 records.append(Link(moved.t_ns, label, "missed"))
     return scenario.bench, records

@@ -11,7 +11,7 @@ import logging
 import time
 from collections.abc import Awaitable, Callable
 
-from storage.wire import Will, WireError
+from storage.wire import LastWill, WireError
 
 LOOK_S = 0.2
 """Seconds between two looks at who is still alive."""
@@ -33,15 +33,15 @@ WriteNow = Callable[[str, str, bytes], Awaitable[str]]
 Say = Callable[[str, str], None]
 """Takes an instrument and why its will is carried out, for the record."""
 
-log = logging.getLogger("storage.will")
+log = logging.getLogger("storage.last_will")
 
 
 class _Held:
-    def __init__(self, viewer: int, will: Will) -> None:
-        self.viewer, self.will = viewer, will
+    def __init__(self, viewer: int, last_will: LastWill) -> None:
+        self.viewer, self.last_will = viewer, last_will
 
 
-class Wills:
+class LastWills:
     """Who commands which channel, and what happens when he is gone.
 
     Args:
@@ -59,16 +59,16 @@ class Wills:
         self._due: dict[Place, asyncio.Task[None]] = {}
         self._ended = self._over_time = False
 
-    def leave(self, viewer: int, will: Will) -> None:
+    def leave(self, viewer: int, last_will: LastWill) -> None:
         """Take a will, in place of any earlier one for the channel; without data withdraw it.
 
         Raises WireError if there are more than anyone needs.
         """
-        place = will.instrument, will.channel
+        place = last_will.instrument, last_will.channel
         if self._ended:
             return
         self.alive(viewer)
-        if not will.data:
+        if not last_will.data:
             held = self._held.get(place)
             if held is not None and held.viewer == viewer:
                 del self._held[place]
@@ -77,7 +77,7 @@ class Wills:
             raise WireError(f"there are {MOST} wills already")
         # A will that is being carried out ends by itself: whoever commands now sends what he wants.
         self._fallen.pop(place, None)
-        self._held[place] = _Held(viewer, will)
+        self._held[place] = _Held(viewer, last_will)
 
     def alive(self, viewer: int) -> None:
         """Something was heard from a viewer."""
@@ -111,7 +111,7 @@ class Wills:
         """Carry out the wills of viewers that have been silent for too long."""
         now = self._now()
         for place, held in list(self._held.items()):
-            limit_s = min(max(held.will.keep_alive_s, 0.5), 60.0)
+            limit_s = min(max(held.last_will.keep_alive_s, 0.5), 60.0)
             if now - self._heard.get(held.viewer, 0.0) > limit_s:
                 self._fall(place, f"the screen that commanded it has been silent for {limit_s:g} s")
 
@@ -138,7 +138,7 @@ class Wills:
         held = self._held.pop(place)
         self._fallen.setdefault(place, set()).add(held.viewer)
         self._say(place[0], why)
-        task = self._due[place] = asyncio.create_task(self._carry_out(place, held.will))
+        task = self._due[place] = asyncio.create_task(self._carry_out(place, held.last_will))
         task.add_done_callback(lambda done: self._over(place, done))
 
     def _over(self, place: Place, task: asyncio.Task[None]) -> None:
@@ -147,20 +147,20 @@ class Wills:
         if not task.cancelled() and (error := task.exception()) is not None:
             log.error("a will could not be carried out", exc_info=error)
 
-    async def _carry_out(self, place: Place, will: Will) -> None:
+    async def _carry_out(self, place: Place, last_will: LastWill) -> None:
         """Send until it is done; a link that is down now may come back."""
         task = asyncio.current_task()
         for attempt in itertools.count():
             # Another may have taken command meanwhile, and be gone as well: then it is his will that counts.
             taken = place in self._held or self._due.get(place) is not task
-            if taken or self._over_time or await self._attempt(place, will):
+            if taken or self._over_time or await self._attempt(place, last_will):
                 return
             await asyncio.sleep(RETRY_S[min(attempt, len(RETRY_S) - 1)])
 
-    async def _attempt(self, place: Place, will: Will) -> bool:
+    async def _attempt(self, place: Place, last_will: LastWill) -> bool:
         answers = self._answers[place] = []
         try:
-            for number, data in enumerate(will.data):
+            for number, data in enumerate(last_will.data):
                 if number:
                     await asyncio.sleep(STEP_S)
                 if place in self._held:
@@ -170,7 +170,7 @@ class Wills:
                     return False
             loop = asyncio.get_running_loop()
             deadline = loop.time() + ANSWER_S
-            while will.answer and not any(each.startswith(will.answer) for each in answers):
+            while last_will.answer and not any(each.startswith(last_will.answer) for each in answers):
                 if loop.time() > deadline:
                     return False
                 await asyncio.sleep(STEP_S / 3)
