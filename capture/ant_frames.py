@@ -211,7 +211,7 @@ class Extended(msgspec.Struct, frozen=True, gc=False):
         return cls(**values)  # type: ignore[arg-type]  # names and types are those of the fields
 
     def __bytes__(self) -> bytes:
-        """Back to octets; nothing if nothing is told."""
+        """Back to octets; nothing if nothing is reported."""
         flags, body = 0, b""
         if self.device_number is not None:
             flags |= 0x80

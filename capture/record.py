@@ -95,7 +95,7 @@ class Act(_Record, frozen=True, array_like=True, gc=False, tag="act"):
 
 
 class Reported(_Record, frozen=True, array_like=True, gc=False, tag="told"):
-    """What the radio told of an instrument outside its packets: `name`, `address`, `rssi_dbm`."""
+    """What the radio reported of an instrument outside its packets: `name`, `address`, `rssi_dbm`."""
 
     instrument: str
     key: str

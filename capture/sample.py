@@ -19,7 +19,7 @@ class Reading(msgspec.Struct, gc=False):
 
     Counters are raw, as sent: they wrap at the modulus named beside them and are
     unwrapped in one place (`monitor.analysis.timebase`). `left_share` is 0..1 of the total and
-    only given when the side is certain; `side_share` when a share is told but not whose.
+    only given when the side is certain; `side_share` when a share is reported but not whose.
     """
 
     item: str = ""
@@ -58,4 +58,4 @@ class Reading(msgspec.Struct, gc=False):
     """False when the packet itself says that the crank or wheel has stopped."""
     battery_percent: float | None = None
     facts: dict[str, float | str] | None = None
-    """What else was told, by name with unit: `firmware`, `serial`, `crank_length_mm`, `battery_v`, ..."""
+    """What else was reported, by name with unit: `firmware`, `serial`, `crank_length_mm`, `battery_v`, ..."""

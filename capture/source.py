@@ -74,7 +74,7 @@ class Script(Protocol):
 
 
 class Sighting(msgspec.Struct, frozen=True):
-    """One instrument in range, as `find` lists it. None: not told."""
+    """One instrument in range, as `find` lists it. None: not reported."""
 
     link: str
     name: str

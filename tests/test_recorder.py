@@ -24,7 +24,7 @@ from capture.clock import Clock
 from capture.record import Act, End, Header, Link, Packet, Record, Reported, Store, Tick, Write
 from capture.source import Emit, SourceError, Wanted
 from storage import attach as attaching
-from storage import feed, recorder
+from storage import feed, last_will, recorder
 from storage.attach import Attachment, CutOffError, RecorderError, RunningRecorder, attach, start_recorder
 from storage.damage import SessionError
 from storage.disk import Disk

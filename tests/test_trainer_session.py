@@ -1,4 +1,4 @@
-"""From the saddle: keys through cockpit and session to the recorder, and back as records.
+"""From the saddle: keys through controls and session to the recorder, and back as records.
 
 First on a virtual bench, then over connections that break, then torn by chance: no command above the
 maximum, none that nobody armed, no act lost.
@@ -74,7 +74,7 @@ free = true
 
 
 class Rig:
-    """A scene with a cockpit; what comes out of it is done at once, as a recorder would."""
+    """A scene with controls; what comes out of it is done at once, as a recorder would."""
 
     def __init__(self, radio: str = "bluetooth", ridden: dict[str, Any] | None = None, **crank: Any) -> None:
         self.bench = parse_bench(BENCH)

@@ -53,12 +53,12 @@ class Page(msgspec.Struct, frozen=True, gc=False):
 
 
 def valid8(raw: int) -> int | None:
-    """An octet in which 0xFF means that nothing is told."""
+    """An octet in which 0xFF means that nothing is reported."""
     return None if raw == 0xFF else raw
 
 
 def valid16(raw: int) -> int | None:
-    """A 16-bit field in which 0xFFFF means that nothing is told."""
+    """A 16-bit field in which 0xFFFF means that nothing is reported."""
     return None if raw == 0xFFFF else raw
 
 
@@ -168,12 +168,12 @@ class Battery(Page, frozen=True, gc=False):
 
     @property
     def count(self) -> int | None:
-        """How many batteries the instrument has; None: not told."""
+        """How many batteries the instrument has; None: not reported."""
         return None if self.identifier == 0xFF else self.identifier & 0x0F
 
     @property
     def index(self) -> int | None:
-        """Which of the batteries; None: not told."""
+        """Which of the batteries; None: not reported."""
         return None if self.identifier == 0xFF else self.identifier >> 4
 
     @property
@@ -183,12 +183,12 @@ class Battery(Page, frozen=True, gc=False):
 
     @property
     def voltage_v(self) -> float | None:
-        """Volts; None if not told."""
+        """Volts; None if not reported."""
         return battery_voltage_v(self.fraction_raw, self.descriptor)
 
     @property
     def status(self) -> str | None:
-        """`new`, `good`, `ok`, `low`, `critical`; None if not told."""
+        """`new`, `good`, `ok`, `low`, `critical`; None if not reported."""
         return battery_status(self.descriptor)
 
 
@@ -274,7 +274,7 @@ PAGES: dict[int, type[Page]] = {
 
 
 def known(**values: float | str | None) -> Facts | None:
-    """Facts without those that are not told; None if nothing is left."""
+    """Facts without those that are not reported; None if nothing is left."""
     kept = {name: value for name, value in values.items() if value is not None}
     return kept or None
 

@@ -27,7 +27,7 @@ class PowerOnly(Page, frozen=True, gc=False):
 
     event_count: int = 0
     pedal_power_raw: int = 0xFF
-    """Bits 0-6: percent; bit 7: it is the right pedal (else it is not told whose); 0xFF: not used."""
+    """Bits 0-6: percent; bit 7: it is the right pedal (else whose is not reported); 0xFF: not used."""
     cadence_raw: int = 0xFF
     power_sum_w: int = 0
     """Sum of the power of all events, modulo 65536."""
@@ -35,7 +35,7 @@ class PowerOnly(Page, frozen=True, gc=False):
 
     @property
     def cadence_rpm(self) -> int | None:
-        """Cadence; None if not told."""
+        """Cadence; None if not reported."""
         return valid8(self.cadence_raw)
 
     @property
@@ -45,7 +45,7 @@ class PowerOnly(Page, frozen=True, gc=False):
 
     @property
     def pedal_share(self) -> float | None:
-        """Share 0..1 of the right pedal if `is_right`, else of an unknown one; None if not told."""
+        """Share 0..1 of the right pedal if `is_right`, else of an unknown one; None if not reported."""
         percent = self.pedal_power_raw & 0x7F
         return percent / 100 if percent <= 100 else None
 
@@ -69,7 +69,7 @@ class _Torque(Page, frozen=True, gc=False):
 
     @property
     def cadence_rpm(self) -> int | None:
-        """Instantaneous cadence of the crank; None if not told."""
+        """Instantaneous cadence of the crank; None if not reported."""
         return valid8(self.cadence_raw)
 
 
@@ -225,7 +225,7 @@ class CrankParameters(Page, frozen=True, gc=False):
 
     @property
     def crank_length_mm(self) -> float | None:
-        """Crank length; None if not told."""
+        """Crank length; None if not reported."""
         return 110 + self.crank_length_raw / 2 if self.crank_length_raw < 0xFE else None
 
     @property
@@ -311,7 +311,7 @@ class TorqueBarycenter(Page, frozen=True, gc=False):
 
     @property
     def angle_deg(self) -> float | None:
-        """Degrees; None if not told."""
+        """Degrees; None if not reported."""
         return None if self.angle_raw == 0xFF else 30 + self.angle_raw / 2
 
 
@@ -332,12 +332,12 @@ class _ForceAngle(Page, frozen=True, gc=False):
 
     @property
     def phase_deg(self) -> tuple[float, float] | None:
-        """Crank angles between which the pedal drives; None if not told."""
+        """Crank angles between which the pedal drives; None if not reported."""
         return self._pair(self.start_raw, self.end_raw)
 
     @property
     def peak_deg(self) -> tuple[float, float] | None:
-        """Crank angles between which it drives most; None if not told."""
+        """Crank angles between which it drives most; None if not reported."""
         return self._pair(self.start_peak_raw, self.end_peak_raw)
 
     @property
@@ -386,7 +386,7 @@ class PedalPosition(Page, frozen=True, gc=False):
 
     @property
     def cadence_rpm(self) -> int | None:
-        """Cadence; None if not told."""
+        """Cadence; None if not reported."""
         return valid8(self.cadence_raw)
 
     @property

@@ -61,7 +61,7 @@ class General(_Stateful, frozen=True, gc=False):
     speed_raw: int = 0xFFFF
     heart_rate_raw: int = 0xFF
     capabilities_and_state: int = 0
-    """Bits 0-1 heart rate source, 2 distance told, 3 speed is virtual, 4-6 state, 7 lap."""
+    """Bits 0-1 heart rate source, 2 distance reported, 3 speed is virtual, 4-6 state, 7 lap."""
 
     @property
     def _state_octet(self) -> int:
@@ -69,13 +69,13 @@ class General(_Stateful, frozen=True, gc=False):
 
     @property
     def speed_mps(self) -> float | None:
-        """Speed; None if not told."""
+        """Speed; None if not reported."""
         raw = valid16(self.speed_raw)
         return None if raw is None else raw / 1000
 
     @property
     def heart_rate_bpm(self) -> int | None:
-        """Heart rate; None if not told."""
+        """Heart rate; None if not reported."""
         return valid8(self.heart_rate_raw)
 
     @property
@@ -102,18 +102,18 @@ class Settings(_Stateful, frozen=True, gc=False):
 
     @property
     def cycle_length_m(self) -> float | None:
-        """Length of a cycle; None if not told."""
+        """Length of a cycle; None if not reported."""
         raw = valid8(self.cycle_length_raw)
         return None if raw is None else raw / 100
 
     @property
     def incline_percent(self) -> float | None:
-        """Incline, signed; None if not told."""
+        """Incline, signed; None if not reported."""
         return None if self.incline_raw == 0x7FFF else self.incline_raw / 100
 
     @property
     def resistance_percent(self) -> float | None:
-        """Resistance in percent of the greatest; None if not told."""
+        """Resistance in percent of the greatest; None if not reported."""
         raw = valid8(self.resistance_raw)
         return None if raw is None else raw / 2
 
@@ -145,7 +145,7 @@ class TrainerData(_Stateful, frozen=True, gc=False):
 
     @property
     def cadence_rpm(self) -> int | None:
-        """Cadence; None if not told."""
+        """Cadence; None if not reported."""
         return valid8(self.cadence_raw)
 
     @property
@@ -210,7 +210,7 @@ class Calibration(Page, frozen=True, gc=False):
 
     @property
     def temperature_c(self) -> float | None:
-        """Temperature; None if not told."""
+        """Temperature; None if not reported."""
         return _temperature_c(self.temperature_raw)
 
     @classmethod
@@ -250,12 +250,12 @@ class CalibrationProgress(Page, frozen=True, gc=False):
 
     @property
     def temperature_c(self) -> float | None:
-        """Temperature; None if not told."""
+        """Temperature; None if not reported."""
         return _temperature_c(self.temperature_raw)
 
     @property
     def target_speed_mps(self) -> float | None:
-        """Speed to reach; None if not told."""
+        """Speed to reach; None if not reported."""
         raw = valid16(self.target_speed_raw)
         return None if raw is None else raw / 1000
 
@@ -320,13 +320,13 @@ class WindResistance(Page, frozen=True, gc=False):
 
     @property
     def coefficient_kg_per_m(self) -> float | None:
-        """Wind resistance coefficient; None if not told."""
+        """Wind resistance coefficient; None if not reported."""
         raw = valid8(self.coefficient_raw)
         return None if raw is None else raw / 100
 
     @property
     def wind_mps(self) -> float | None:
-        """Head wind positive; None if not told."""
+        """Head wind positive; None if not reported."""
         raw = valid8(self.wind_raw)
         return None if raw is None else (raw - 127) / 3.6
 
@@ -345,13 +345,13 @@ class TrackResistance(Page, frozen=True, gc=False):
 
     @property
     def grade_percent(self) -> float | None:
-        """Grade; None if not told."""
+        """Grade; None if not reported."""
         raw = valid16(self.grade_raw)
         return None if raw is None else raw / 100 - 200
 
     @property
     def rolling_coefficient(self) -> float | None:
-        """Coefficient of rolling resistance; None if not told."""
+        """Coefficient of rolling resistance; None if not reported."""
         raw = valid8(self.rolling_raw)
         return None if raw is None else raw * 5e-5
 
@@ -379,7 +379,7 @@ class Capabilities(Page, frozen=True, gc=False):
 
     @property
     def max_resistance_n(self) -> int | None:
-        """Newtons; None if not told."""
+        """Newtons; None if not reported."""
         return valid16(self.max_resistance_raw)
 
     @property
@@ -408,31 +408,31 @@ class UserConfiguration(Page, frozen=True, gc=False):
 
     @property
     def rider_kg(self) -> float | None:
-        """Mass of the rider; None if not told."""
+        """Mass of the rider; None if not reported."""
         raw = valid16(self.rider_raw)
         return None if raw is None else raw / 100
 
     @property
     def bike_kg(self) -> float | None:
-        """Mass of the bicycle; None if not told."""
+        """Mass of the bicycle; None if not reported."""
         raw = self.offset_and_bike_low >> 4 | self.bike_high << 4
         return None if raw == 0xFFF else raw / 20
 
     @property
     def wheel_diameter_m(self) -> float | None:
-        """Diameter, with the offset in mm if that is told; None if not told."""
+        """Diameter, with the offset in mm if that is reported; None if not reported."""
         raw, offset = valid8(self.diameter_raw), self.offset_and_bike_low & 0x0F
         return None if raw is None else raw / 100 + (0 if offset == 0x0F else offset / 1000)
 
     @property
     def wheel_offset_mm(self) -> int | None:
-        """What is to be added to the diameter; None if not told."""
+        """What is to be added to the diameter; None if not reported."""
         offset = self.offset_and_bike_low & 0x0F
         return None if offset == 0x0F else offset
 
     @property
     def gear_ratio(self) -> float | None:
-        """Front to back; None if not told."""
+        """Front to back; None if not reported."""
         return self.gear_ratio_raw * 0.03 if self.gear_ratio_raw else None
 
 

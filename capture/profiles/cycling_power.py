@@ -121,12 +121,12 @@ class Measurement(msgspec.Struct, frozen=True, gc=False):
 
     @property
     def share(self) -> float | None:
-        """The balance as 0..1; None if it is not told or above 100 % (raw over 200)."""
+        """The balance as 0..1; None if it is not reported or above 100 % (raw over 200)."""
         raw = self.balance_half_percent
         return None if raw is None or raw > 200 else raw / 200
 
     def reading(self) -> Reading:
-        """The measurement in shared terms; the fact `offset_indicator` is told only when the bit is set."""
+        """The measurement in shared terms; the fact `offset_indicator` is present only when the bit is set."""
         share = self.share
         return Reading(
             item="2A63",
@@ -520,7 +520,7 @@ class Response(msgspec.Struct, frozen=True, gc=False):
 
     @property
     def outcome(self) -> str:
-        """The result in words; for a failed enhanced offset compensation the reason, if told."""
+        """The result in words; for a failed enhanced offset compensation the reason, if reported."""
         return word(RESULTS, self.result) if self.failure is None else word(FAILURES, self.failure)
 
     def reading(self) -> Reading:

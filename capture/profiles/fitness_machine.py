@@ -116,22 +116,22 @@ class IndoorBikeData(msgspec.Struct, frozen=True, gc=False):
 
     @property
     def energy_kcal(self) -> int | None:
-        """Total energy in kcal; None if not told or told as not available (0xFFFF)."""
+        """Total energy in kcal; None if not reported or told as not available (0xFFFF)."""
         return None if self.energy_kcal_raw == 0xFFFF else self.energy_kcal_raw
 
     @property
     def energy_kcal_per_h(self) -> int | None:
-        """Energy an hour in kcal; None if not told or told as not available (0xFFFF)."""
+        """Energy an hour in kcal; None if not reported or told as not available (0xFFFF)."""
         return None if self.energy_kcal_per_h_raw == 0xFFFF else self.energy_kcal_per_h_raw
 
     @property
     def energy_kcal_per_min(self) -> int | None:
-        """Energy a minute in kcal; None if not told or told as not available (0xFF)."""
+        """Energy a minute in kcal; None if not reported or told as not available (0xFF)."""
         return None if self.energy_kcal_per_min_raw == 0xFF else self.energy_kcal_per_min_raw
 
     @classmethod
     def merge(cls, parts: "Iterable[IndoorBikeData]") -> "IndoorBikeData":
-        """One record from its parts, the one with the speed last; a field told twice counts as told last."""
+        """One record from its parts, the one with the speed last; a field reported twice counts as reported last."""
         merged: dict[str, int | bool] = {}
         rest, reserved = b"", 0
         for part in parts:

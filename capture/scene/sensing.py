@@ -421,7 +421,7 @@ class CrankSensor(Sensor):
                 self.power_sum_w += round(self.torque.power_w)
         self._last = (left_j, right_j)
         if self._count_crank(t_s, x):
-            # Torque is told as of the last revolution that was counted: it belongs to that event.
+            # Torque is reported as of the last revolution that was counted: it belongs to that event.
             self.rev_torque_nm = self._turned_nm
 
     def _measure_interval(self, t_s: float) -> None:

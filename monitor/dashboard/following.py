@@ -206,7 +206,7 @@ class FollowingApp(App[str]):
         self.draw()
 
     def _attend(self) -> None:
-        """See what the cockpit has to say."""
+        """See what the controls have to say."""
         controls = self._controls()
         if controls is None:
             return
@@ -230,14 +230,14 @@ class FollowingApp(App[str]):
 
     def _controls(self) -> Controls | None:
         """The hands of the source; None: what is shown can't be acted on."""
-        controls: Controls | None = getattr(self.source, "cockpit", None)
+        controls: Controls | None = getattr(self.source, "controls", None)
         return controls
 
     def _hands(self) -> Controls | None:
         return None if self.read_only else self._controls()
 
     def _pass_on(self) -> None:
-        """Have the session send what the cockpit wants to be sent."""
+        """Have the session send what the controls want to be sent."""
         pass_on: Callable[[], None] | None = getattr(self.source, "pass_on", None)
         if pass_on is not None:
             pass_on()
@@ -334,7 +334,7 @@ class FollowingApp(App[str]):
         return self.source.view().t_s
 
     def _try(self, work: Callable[[Controls], str]) -> None:
-        """Do something by the cockpit; say what it did, or why it can't be done now."""
+        """Do something by the controls; say what it did, or why it can't be done now."""
         self._safety_until = 0
         controls = self._hands()
         if controls is None:

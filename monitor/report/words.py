@@ -35,7 +35,7 @@ UNITS = {"mm": "mm", "v": "V", "percent": "%"}
 
 
 def fact(name: str, value: str) -> str:
-    """What an instrument told of itself, the unit behind the number: `crank length 172.5 mm`."""
+    """What an instrument reported of itself, the unit behind the number: `crank length 172.5 mm`."""
     words, _, last = plain(name, 40).rpartition("_")
     unit, value = UNITS.get(last) if words else None, plain(value, 40)
     if unit is not None:

@@ -345,7 +345,7 @@ def package_items(
     if session.info.protocol:
         items.append(Item("protocol.toml", session.info.protocol.encode(), "the protocol that was ridden"))
     for name, text in (
-        ("session.json", "when it was recorded, by which version, what each instrument told of itself"),
+        ("session.json", "when it was recorded, by which version, what each instrument reported of itself"),
         (
             "journal.arrows",
             "the raw packets as they arrived (Arrow IPC stream): all else is made from it",

@@ -99,7 +99,7 @@ class LiveSession:
         on_finding: is told of every change of a finding.
         late_s: who follows a session leaves questions to the screen that started it, so long.
         asks: power meters are asked for their crank length when they are linked.
-        hands: keys can act on trainer, zero offset and protocol (`cockpit`).
+        hands: keys can act on trainer, zero offset and protocol (`controls`).
         now_ns: the clock that the recorder, on this same computer, writes into its ticks.
     """
 
@@ -162,7 +162,7 @@ class LiveSession:
         self._post(Letter(lambda connection: connection.finish(reason)))
 
     def pass_on(self) -> None:
-        """Post what the cockpit wants to be passed on."""
+        """Post what the controls want to be passed on."""
         if self.controls is not None:
             out, self.controls.out = self.controls.out, []
             for each in out:

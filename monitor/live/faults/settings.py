@@ -12,7 +12,7 @@ COMMON_CRANK_MM = 172.5
 
 
 class Settings:
-    """Compares what the radio told with the bench."""
+    """Compares what the radio reported with the bench."""
 
     def __init__(self, seen: Seen) -> None:
         self.seen = seen

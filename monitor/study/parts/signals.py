@@ -80,7 +80,7 @@ def noise_of(shared: Shared) -> dict[int, tuple[float | None, float]]:
 
 
 def reported_facts(facts: dict[str, float | str]) -> dict[str, str]:
-    """What the radio told that a reader should see: settings and identity, no list of abilities."""
+    """What the radio reported that a reader should see: settings and identity, no list of abilities."""
     wanted = [k for k in facts if k in FACTS or "offset" in k or "zero" in k or "calibration" in k]
     skip = ("offset_compensation", "enhanced_offset_compensation", "offset_compensation_indicator",
             "factory_calibration_date", "custom_calibration")  # fmt: skip
