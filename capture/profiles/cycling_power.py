@@ -126,7 +126,7 @@ class Measurement(msgspec.Struct, frozen=True, gc=False):
         return None if raw is None or raw > 200 else raw / 200
 
     def reading(self) -> Reading:
-        """The measurement in shared terms; the fact `offset_indicator` is present only when the bit is set."""
+        """The measurement in shared terms; the fact `offset_indicator` only when the bit is set."""
         share = self.share
         return Reading(
             item="2A63",
