@@ -131,7 +131,7 @@ class IndoorBikeData(msgspec.Struct, frozen=True, gc=False):
 
     @classmethod
     def merge(cls, parts: "Iterable[IndoorBikeData]") -> "IndoorBikeData":
-        """One record from its parts, the one with the speed last; of a field reported twice the last counts."""
+        """One record from its parts, the one with the speed last; a field twice: the last counts."""
         merged: dict[str, int | bool] = {}
         rest, reserved = b"", 0
         for part in parts:
