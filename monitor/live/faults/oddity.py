@@ -8,6 +8,7 @@ from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.curve import LEFT, SIDED, WORK
 from monitor.finding import Kind
 from monitor.live.alarm import Signal
+from monitor.live.faults.recent import JUMP_UP, JUMP_UP_W
 from monitor.live.faults.seen import EVIDENCE_S, Seen
 from monitor.live.faults.sign import SHOWN_S, Sign
 
@@ -69,25 +70,25 @@ class Oddities:
                 return self._calm("stuck", label)
             since = shown_s
         else:
-            if r.run_n < 16 or r.run_w < MIN_POWER_W or now_s - r.run_s < STUCK_S:
+            if r.runs.n < 16 or r.runs.value_w < MIN_POWER_W or now_s - r.runs.since_s < STUCK_S:
                 return self._calm("stuck", label)
-            usual = max(r.runs, default=1)
-            if r.run_n < 3 * usual:
+            usual = r.runs.usual
+            if r.runs.n < 3 * usual:
                 return self._calm("stuck", label)
-            others = [p for p in self.seen.others_between(i, r.run_s, now_s) if len(p) > 4]
-            if r.run_w >= r.peak_w and any(max(p) > 1.1 * r.run_w for p in others):
+            others = [p for p in self.seen.others_between(i, r.runs.since_s, now_s) if len(p) > 4]
+            if r.runs.value_w >= r.runs.peak_w and any(max(p) > 1.1 * r.runs.value_w for p in others):
                 # A plateau at its highest while others go higher is clipping.
                 return self._calm("stuck", label)
             # One that has never been seen to move may show a held target: then the others must move a lot.
-            part = 0.03 if len(r.runs) >= 8 else 0.1
+            part = 0.03 if len(r.runs.past) >= 8 else 0.1
             # At the start of a run it may be by chance: their own scatter is no movement. Much later
             # it isn't, whatever they do.
-            long = r.run_n >= max(32, 6 * usual)
-            if long and len(r.runs) >= 8:
+            long = r.runs.n >= max(32, 6 * usual)
+            if long and len(r.runs.past) >= 8:
                 part = 0.015
-            if not any(_moved(p, long) > max(4.0, part * r.run_w) for p in others):
+            if not any(_moved(p, long) > max(4.0, part * r.runs.value_w) for p in others):
                 return self._calm("stuck", label)
-            since = r.run_s
+            since = r.runs.since_s
         return Sign(
             "stuck",
             label,
@@ -106,9 +107,10 @@ class Oddities:
         """A reading far out of the line that others don't show; told when its neighbours are known."""
         r = self.seen.recent[i]
         label = self.labels[i]
-        if r.candidate is not None and now_s - r.candidate[0] > 2.5:
-            at, power, mean = r.candidate
-            r.candidate = None
+        jumps = r.jumps
+        if jumps.candidate is not None and now_s - jumps.candidate.t_s > 2.5:
+            jump, jumps.candidate = jumps.candidate, None
+            at, power, mean = jump.t_s, jump.power_w, jump.mean_w
             later = r.between(at + 0.05, at + 2.5)
             back = [p for p in later if (p < 1.3 * mean + 60.0 if power > mean else p > 0.6 * mean)]
             stayed = len(later) - len(back)
@@ -117,19 +119,19 @@ class Oddities:
                 max(p) < 1.25 * (sum(p) / len(p)) + 60.0 and min(p) > 0.6 * (sum(p) / len(p)) for p in calm
             )
             if back and stayed <= 2 and quiet:
-                r.spike, r.spike_s = (power, mean), at
-        if r.spike is None or now_s - r.spike_s >= SHOWN_S:
+                jumps.spike = jump
+        if jumps.spike is None or now_s - jumps.spike.t_s >= SHOWN_S:
             return self._calm("spike", label)
-        power, mean = r.spike
+        power, mean = jumps.spike.power_w, jumps.spike.mean_w
         return Sign(
             "spike",
             label,
             "total",
             "over",
             value=power,
-            limit=1.5 * mean + 100.0,
+            limit=JUMP_UP * mean + JUMP_UP_W,
             unit="W",
-            since_s=r.spike_s,
+            since_s=jumps.spike.t_s,
             cause="unclear",
             what=f"{label} reported {power:.0f} W for a moment at {mean:.0f} W, the others did not",
             do="mark it, and check cable, magnet and interference if it comes again",
@@ -139,13 +141,19 @@ class Oddities:
         """A plateau at its highest reading while others rise."""
         r = self.seen.recent[i]
         label = self.labels[i]
-        if r.run_n < 4 or r.run_w < r.peak_w or r.run_w < 150.0 or now_s - r.run_s < 1.5 or not r.powers:
+        if (
+            r.runs.n < 4
+            or r.runs.value_w < r.runs.peak_w
+            or r.runs.value_w < 150.0
+            or now_s - r.runs.since_s < 1.5
+            or not r.powers
+        ):
             return self._calm("clipped", label)
         # One that shows each value several times may only be late.
-        if now_s - r.powers[-1][0] > 2.0 or r.run_n <= max(r.runs, default=1):
+        if now_s - r.powers[-1][0] > 2.0 or r.runs.n <= r.runs.usual:
             return self._calm("clipped", label)
-        others = [p for p in self.seen.others_between(i, r.run_s - 1.0, now_s) if p]
-        above = [max(p) for p in others if max(p) > 1.1 * max(r.run_w, p[0])]
+        others = [p for p in self.seen.others_between(i, r.runs.since_s - 1.0, now_s) if p]
+        above = [max(p) for p in others if max(p) > 1.1 * max(r.runs.value_w, p[0])]
         if not others or len(above) != len(others):
             return self._calm("clipped", label)
         return Sign(
@@ -153,12 +161,12 @@ class Oddities:
             label,
             "total",
             "over",
-            value=r.run_w,
+            value=r.runs.value_w,
             limit=max(above),
             unit="W",
-            since_s=r.run_s,
+            since_s=r.runs.since_s,
             cause="unclear",
-            what=f"{label} cuts off at {r.run_w:.0f} W, its highest so far, while others rise to "
+            what=f"{label} cuts off at {r.runs.value_w:.0f} W, its highest so far, while others rise to "
             f"{max(above):.0f} W, so its sprint peaks can't be used",
             do="check its range and firmware, ask the maker",
         )
@@ -168,15 +176,19 @@ class Oddities:
         r, track = self.seen.recent[i], self.tracks[i]
         label = self.labels[i]
         since, what, do = None, "", ""
-        if r.share_even >= 40 and r.powers:
-            span_s = r.powers[-1][0] - r.even_s
-            varied = r.even_span[1] - r.even_span[0]
+        if r.shares.even >= 40 and r.powers:
+            span_s = r.powers[-1][0] - r.shares.even_since_s
+            varied = r.shares.high_w - r.shares.low_w
             if span_s >= EVEN_S and varied > 15.0 and span_s >= EVEN_S * self._even_times(i):
-                since = r.even_s
+                since = r.shares.even_since_s
                 what = f"{label} has reported exactly 50 : 50 for {span_s:.0f} s, so one side is doubled"
                 do = "wake and pair the other side"
-        elif track.share_s == -math.inf and r.no_share >= 60 and r.powers[-1][0] - r.no_share_s >= EVEN_S:
-            since = r.no_share_s
+        elif (
+            track.share_s == -math.inf
+            and r.shares.none >= 60
+            and r.powers[-1][0] - r.shares.none_since_s >= EVEN_S
+        ):
+            since = r.shares.none_since_s
             what = f"{label} reports no sides though the bench says it has both"
             do = "wake and pair the other side, and check the settings for it"
         if since is None and ("one-sided", label, None) not in self.seen.standing:

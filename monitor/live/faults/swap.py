@@ -50,7 +50,7 @@ class Swap:
 
     def reports_none(self, i: int) -> bool:
         """Whether an instrument tells no sides of its own: none at all, or always one half."""
-        return self.seen.recent[i].share_even >= 40 or self.seen.tracks[i].share_s == -math.inf
+        return self.seen.recent[i].shares.even >= 40 or self.seen.tracks[i].share_s == -math.inf
 
     def newest(self, i: int, pair: Pair) -> Shares | None:
         """Shares over the last blocks; None while they can't tell."""

@@ -31,7 +31,7 @@ class Total:
                 return sign
             more = RIDER_PERCENT
         sign.signal = "between"
-        if any(r.candidate is not None for r in self.seen.recent):
+        if any(r.jumps.candidate is not None for r in self.seen.recent):
             # Something jumped just now: first see whether it was a spike.
             return sign
         if self.comparator.reference is None and not self._leans_most(pair):
