@@ -15,7 +15,7 @@ import zlib
 from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import msgspec
 
@@ -717,16 +717,24 @@ def read_journal(folder: Path) -> tuple[Header, Records]:
         raise SessionError(path, f"can't be read ({_reason(error)})", "Check disk and rights") from None
 
 
-def _header(folder: Path, found: tuple[bytes, int] | None) -> tuple[Header, bytes | None, int]:
+class _Head(NamedTuple):
     """The header, its JSON if known, and where the schema message ends."""
+
+    header: Header
+    json: bytes | None
+    end: int
+
+
+def _header(folder: Path, found: tuple[bytes, int] | None) -> _Head:
+    """What stands at the beginning of a journal, else what its folder says of it."""
     if found:
         with contextlib.suppress(msgspec.MsgspecError, UnicodeError):
             header = msgspec.json.decode(found[0], type=Header)
-            return _readable(folder, header), *found
+            return _Head(_readable(folder, header), *found)
     with contextlib.suppress(SessionError):
         if info := read_info(folder):
-            return _readable(folder, info.header), rows.header_json(info.header), 0
-    return Header("", "", 0), None, 0
+            return _Head(_readable(folder, info.header), rows.header_json(info.header), 0)
+    return _Head(Header("", "", 0), None, 0)
 
 
 def _readable(folder: Path, header: Header) -> Header:

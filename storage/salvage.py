@@ -11,6 +11,7 @@ its vtable; a vtable holds its own size, the table's size, and one offset per fi
 import struct
 import zlib
 from collections.abc import Callable, Iterator
+from typing import NamedTuple
 
 import msgspec
 
@@ -88,8 +89,16 @@ def _vector(data: bytes, at: int, width: int) -> bytes:
     return data[at + 4 : at + 4 + size]
 
 
-def _message(data: bytes, at: int, limit: int) -> tuple[_Table, int, int]:
-    """The message that begins at `at`: its table, where its body begins, where it ends.
+class _Message(NamedTuple):
+    """A message of the stream: its table, where its body begins, where it ends."""
+
+    table: _Table
+    body: int
+    end: int
+
+
+def _message(data: bytes, at: int, limit: int) -> _Message:
+    """The message that begins at `at`.
 
     `limit`: octets of the longest table that is looked at.
     """
@@ -104,7 +113,7 @@ def _message(data: bytes, at: int, limit: int) -> tuple[_Table, int, int]:
     length = message.scalar(3, "<q")
     if not 0 <= length <= PIECE_LIMIT:
         raise _NotOursError
-    return message, body, body + length
+    return _Message(message, body, body + length)
 
 
 def find_header(data: bytes) -> tuple[bytes, int] | None:

@@ -70,8 +70,16 @@ def chi_squared_tail(x: float, dof: int) -> float:
     return min(1.0, tail)
 
 
-def weighted(values: Sequence[float], variances: Sequence[float]) -> tuple[float, float, float]:
-    """Weighted mean, its standard uncertainty, and the observed chi-squared.
+class Weighted(NamedTuple):
+    """A weighted mean, its standard uncertainty, and the observed chi-squared."""
+
+    mean: float
+    u: float
+    chi_squared: float
+
+
+def weighted(values: Sequence[float], variances: Sequence[float]) -> Weighted:
+    """The weighted mean of values that all mean the same.
 
     Cox, Metrologia 39 (2002) 589, procedure A. Variances are above zero.
     """
@@ -79,14 +87,14 @@ def weighted(values: Sequence[float], variances: Sequence[float]) -> tuple[float
     total = math.fsum(weights)
     mean = math.fsum(w * x for w, x in zip(weights, values, strict=True)) / total
     chi = math.fsum(w * (x - mean) ** 2 for w, x in zip(weights, values, strict=True))
-    return mean, 1.0 / math.sqrt(total), chi
+    return Weighted(mean, 1.0 / math.sqrt(total), chi)
 
 
 def tail_of(values: Sequence[float], variances: Sequence[float]) -> float:
     """How likely chance alone makes so large a chi-squared; 1 for fewer than two values."""
     if len(values) < 2:
         return 1.0
-    return chi_squared_tail(weighted(values, variances)[2], len(values) - 1)
+    return chi_squared_tail(weighted(values, variances).chi_squared, len(values) - 1)
 
 
 def largest_consistent(

@@ -137,8 +137,16 @@ class Ride(NamedTuple):
     seconds: float = 120.0
 
 
-def torques(blocks: Sequence[Block], side: Side) -> tuple[Floats, Floats, Floats]:
-    """Reference torque, own torque (N·m) and cadence (rpm) of the blocks that have them.
+class Torques(NamedTuple):
+    """Reference torque and own torque (N·m), and cadence (rpm), one of each a block."""
+
+    reference_nm: Floats
+    own_nm: Floats
+    cadence_rpm: Floats
+
+
+def torques(blocks: Sequence[Block], side: Side) -> Torques:
+    """Torques and cadences of the blocks that have them.
 
     For a side: that side's torque, its power over the same crank speed.
     """
@@ -159,9 +167,9 @@ def torques(blocks: Sequence[Block], side: Side) -> tuple[Floats, Floats, Floats
             rows.append((reference / omega, reference / omega * math.exp(y), b.cadence_rpm))
     if not rows:
         empty = np.zeros(0)
-        return empty, empty, empty
+        return Torques(empty, empty, empty)
     table = np.array(rows)
-    return table[:, 0], table[:, 1], table[:, 2]
+    return Torques(table[:, 0], table[:, 1], table[:, 2])
 
 
 def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float = 0.0) -> Diagnosis:

@@ -83,6 +83,14 @@ def override_text(item: Item) -> str:
     return f"{item.key}: {item.text}"
 
 
+class Rhythm(NamedTuple):
+    """How messages came: a second, percent missing by the usual interval, the longest gap."""
+
+    per_s: float
+    missing_percent: float
+    gap_s: float
+
+
 class Air:
     """How one instrument comes through the air: its rhythm, and what is missing in it."""
 
@@ -95,8 +103,8 @@ class Air:
         while self.times and self.times[0] < t_s - RECENT_S:
             self.times.popleft()
 
-    def rhythm(self) -> tuple[float, float, float] | None:
-        """Messages a second, percent missing by the usual interval, longest gap in s; None: too few.
+    def rhythm(self) -> Rhythm | None:
+        """How its messages came; None: too few to say.
 
         Radios deliver in bursts; so what counts is how many usual intervals fit into each gap.
         """
@@ -110,7 +118,7 @@ class Air:
         missing = sum(max(0, round(gap / usual_s) - 1) for gap in gaps if gap > 2.5 * usual_s)
         span_s = times[-1] - times[0]
         percent = 100.0 * missing / (len(gaps) + missing)
-        return len(gaps) / span_s if span_s > 0.0 else 0.0, percent, max(gaps)
+        return Rhythm(len(gaps) / span_s if span_s > 0.0 else 0.0, percent, max(gaps))
 
 
 class Preflight:

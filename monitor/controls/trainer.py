@@ -111,6 +111,14 @@ class _Command(NamedTuple):
     written: bool = False
 
 
+class _Step(NamedTuple):
+    """A request of several that are sent one after the other; `power_w`: the target it sets, if any."""
+
+    what: str
+    request: Request
+    power_w: float | None
+
+
 class RefusedError(Exception):
     """The trainer can't be armed now; the text says why and what to do."""
 
@@ -138,7 +146,7 @@ class Trainer:
         self._can_hold: bool | None = None
         self._can_grade: bool | None = None
         self._load: Load | None = None
-        self._steps: list[tuple[str, Request, float | None]] = []
+        self._steps: list[_Step] = []
         self._pending: _Command | None = None
         self._retry_s = -math.inf
         self._current_w: float | None = None
@@ -223,13 +231,13 @@ class Trainer:
         self._own.clear()
         target = self._power(self.safe_w)
         self._steps = [
-            (_CONTROL if number == 0 else _START, request, None)
+            _Step(_CONTROL if number == 0 else _START, request, None)
             for number, request in enumerate(take_control_requests(self._link, self._profile, self._heard))
         ]
         ask = capabilities_request(self._link, self._profile, self._heard)
         if ask is not None and self._can_hold is None:
-            self._steps.append((_STATUS, ask, None))
-        self._steps.append((_POWER, target, self.safe_w))
+            self._steps.append(_Step(_STATUS, ask, None))
+        self._steps.append(_Step(_POWER, target, self.safe_w))
         said = f"armed: at most {self.ceiling_w:g} W, safe {self.safe_w:g} W, {self.rules.ramp_w_per_s:g} W/s"
         return [Said(said), self._last_will(channel), *self._next_step(t_s)]
 
@@ -584,12 +592,12 @@ class Trainer:
 
     # -- letting go
 
-    def _falling_steps(self) -> list[tuple[str, Request, float | None]]:
-        steps: list[tuple[str, Request, float | None]] = []
+    def _falling_steps(self) -> list[_Step]:
+        steps: list[_Step] = []
         if not self._granted:
             for request in take_control_requests(self._link, self._profile, self._heard)[:1]:
-                steps.append((_CONTROL, request, None))
-        return [*steps, (_POWER, self._power(self.safe_w), self.safe_w)]
+                steps.append(_Step(_CONTROL, request, None))
+        return [*steps, _Step(_POWER, self._power(self.safe_w), self.safe_w)]
 
     def _fall(self, t_s: float, why: str) -> list[Order]:
         self.phase, self.why, self._fall_why, self.eased = "falling", why, why, False

@@ -8,6 +8,7 @@ seconds for everything that needs a spread: noise, verdict, shifts.
 import math
 from collections import deque
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
@@ -75,6 +76,14 @@ def _between(sums: deque[float], begin: int, end: int, shift_s: float) -> float:
     return sums[last] + part * (sums[last + 1] - sums[last]) - low
 
 
+class _Ends(NamedTuple):
+    """How an instrument's power moved at the ends of a window (W): between them, and around each."""
+
+    change_w: float
+    start_w: float
+    stop_w: float
+
+
 @dataclass(slots=True)
 class _Span:
     """What all windows over the same seconds have in common: sums of every instrument, and as they
@@ -85,7 +94,7 @@ class _Span:
     """What scatter of a block becomes over this length."""
     rows: list[list[float]]
     powers: list[float | None]
-    ends: list[tuple[float, float, float] | None]
+    ends: list[_Ends | None]
     """By how much the power changed from begin to end, how much it varied at either (W)."""
 
 
@@ -511,14 +520,14 @@ class Comparator:
             most = max(most, *(swings[at] for at in range(first, len(swings))))
         return 100.0 * SHARED_S * max(0.0, most - VARIES * power_w) / (0.5 * (end - begin) * power_w)
 
-    def _ends(self, span: _Span, k: int) -> tuple[float, float, float]:
+    def _ends(self, span: _Span, k: int) -> _Ends:
         fives, swings = self.past[k].fives, self.past[k].swings
         at = len(fives) - span.length_s
         start = fives[at + 4]
         before = fives[at - 1] if at > 0 else start
         last, two = fives[-1], self.past[k].two
         change = max(abs(last - before), abs(two - before), abs(last - start), abs(two - start))
-        ends = span.ends[k] = (change, swings[at + 1], swings[-1])
+        ends = span.ends[k] = _Ends(change, swings[at + 1], swings[-1])
         return ends
 
     def _sides(self, i: int, pair: Pair, window: Window, span: _Span) -> None:
