@@ -57,5 +57,8 @@ class Reading(msgspec.Struct, gc=False):
     moving: bool | None = None
     """False when the packet itself says that the crank or wheel has stopped."""
     battery_percent: float | None = None
+    held_s: float | None = None
+    """The values stand for so many seconds from the packet's time on: a record of a ride file. None: they
+    tell of the time before the packet."""
     facts: dict[str, float | str] | None = None
     """What else was reported, by name with unit: `firmware`, `serial`, `crank_length_mm`, `battery_v`, ..."""

@@ -4,7 +4,7 @@ import functools
 from collections.abc import Callable, Mapping
 from typing import Final, Protocol
 
-from capture.profiles import cycling_power, device_information, fitness_machine, speed_cadence
+from capture.profiles import cycling_power, device_information, fitness_machine, ride_sample, speed_cadence
 from capture.sample import DecodeError, Reading
 
 
@@ -43,8 +43,10 @@ CODECS: Final[Mapping[str, type[Codec]]] = {
     "2A19": device_information.BatteryLevel,
     "2A50": device_information.PnpId,
     "2A23": device_information.SystemId,
+    ride_sample.CHANNEL: ride_sample.Sample,
 }
-"""What an instrument sends, by Bluetooth channel; the texts of device information are beside them."""
+"""What an instrument sends, by Bluetooth channel; the texts of device information are beside them.
+`ride` is a record of a ride file."""
 
 
 def decode(channel: str, data: bytes) -> Reading:

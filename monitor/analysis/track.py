@@ -206,6 +206,8 @@ class Track:
         self.pedalled_s = -math.inf
         """When it last showed that somebody pedals: a turn of the crank, or power (and, where it tells one,
         a cadence) such as a rider makes. A wheel that runs on and idle watts are none."""
+        self.paused_s = -math.inf
+        """Until when the timer of a ride file stands still."""
         self.period_s = 0.0
         """Usual time between its packets."""
         self._level_w = 0.0
@@ -262,6 +264,9 @@ class Track:
 
     def feed(self, r: Reading, t_s: float) -> None:
         """Take one reading that arrived at `t_s`."""
+        if r.held_s is not None:
+            self._feed_held(r, t_s, r.held_s)
+            return
         gap_s = self._hear(t_s)
         self.period_s += 0.1 * (min(max(gap_s, 0.0), SLOWEST_S) - self.period_s)
         self.fresh = False
@@ -287,6 +292,44 @@ class Track:
             self._feed_sum(r, r.power_sum_w, r.events, t_s)
         elif r.power_w is not None:
             self._feed_power(r, r.power_w, t_s)
+
+    def _feed_held(self, r: Reading, t_s: float, held_s: float) -> None:
+        """A record of a ride file: its values stand for the `held_s` seconds that follow it.
+
+        A paused timer vouches for nothing; what it leaves out is neither riding nor loss.
+        """
+        end_s = t_s + held_s
+        curve = self.curve
+        self.heard_s = max(self.heard_s, end_s)
+        self.period_s += 0.1 * (min(held_s, SLOWEST_S) - self.period_s)
+        self.fresh = False
+        if r.moving is False:
+            self.paused_s = end_s
+            curve.worked_s, curve.turned_s = max(curve.worked_s, end_s), max(curve.turned_s, end_s)
+            return
+        self.power_w, self.cadence_rpm = r.power_w, r.cadence_rpm
+        self.left_share = r.left_share
+        if r.left_share is not None:
+            self.share_s, self.share_step = t_s, 0.01
+        if r.power_w is None:
+            curve.worked_s = max(curve.worked_s, end_s)
+        else:
+            self.told_s = t_s
+            begin_s = max(t_s, curve.worked_s)
+            curve.work(begin_s, end_s, r.power_w * (end_s - begin_s), self._share(t_s))
+            self._shows(r.power_w, t_s, r.cadence_rpm)
+            # What is held is shown as long as it is held.
+            if r.power_w > 0.0:
+                self.powered_s = end_s
+                if self.pedalled_s == t_s:
+                    self.pedalled_s = end_s
+        if r.cadence_rpm is None:
+            curve.turned_s = max(curve.turned_s, end_s)
+        else:
+            if r.cadence_rpm > 0.0 and (r.power_w or 0.0) > 0.0:
+                self.turning_s = end_s
+            begin_s = max(t_s, curve.turned_s)
+            curve.turn(begin_s, end_s, r.cadence_rpm / 60.0 * (end_s - begin_s))
 
     def settle(self) -> None:
         """Nothing more comes at once: lay what was kept for what might."""

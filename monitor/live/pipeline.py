@@ -41,7 +41,7 @@ TICKS_LATE_S = 2.0
 """Seconds between two ticks (there is one a second) from which this computer was too slow to stamp."""
 JUMP_S = 3600.0
 """A hole in the records longer than this is stepped over, not lived through."""
-MEASUREMENTS = frozenset({"2A63", "2AD2", "2A5B", "2A64"})
+MEASUREMENTS = frozenset({"2A63", "2AD2", "2A5B", "2A64", "ride"})
 
 CellSink = Callable[[int, Floats], None]
 ReadingSink = Callable[[float, int, Reading, Track], None]

@@ -69,7 +69,10 @@ class Silence:
         since = track.heard_s
         # Two packets that are lost on the way are no lost link: at 1 Hz they make three seconds.
         slow = (LOST_ON_THE_WAY + 1) * track.period_s > after
-        if silent_s < after + (track.period_s if slow else 0.0):
+        if now_s < track.paused_s:
+            # A head unit that stopped its timer: nobody's time.
+            heard, signal = "resting", "below"
+        elif silent_s < after + (track.period_s if slow else 0.0):
             heard, signal, since = "heard", "below", seen.heard_since_s[i]
         elif track.heard_s == -math.inf:
             heard = "searching"
