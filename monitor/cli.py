@@ -375,6 +375,48 @@ def export(
     return export(session, to, out, so_far)
 
 
+@app.command(name="import")
+def import_(
+    files: Annotated[list[str], Parameter(name="LABEL=FILE", consume_multiple=True)],
+    /,
+    *,
+    bench: Path | None = None,
+    into: Path | None = None,
+    out: Path = Path("sessions"),
+    shift: Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())] = None,
+    column: Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())] = None,
+    laps: str | None = None,
+) -> int:
+    """Make a session of ride files (FIT or CSV) of one ride, or have them join a session for good.
+
+    The clocks are brought together by the shape of power. The files are kept in the session. Role,
+    mount, sides, claim and loss of each label come from the bench, whatever its links; without one they
+    are asked for.
+
+    Example: plumbwatt import pedals=a.fit unit=b.fit hub=c.fit --bench winter.toml
+
+    Parameters
+    ----------
+    files
+        A label of the bench and its ride file, for each file.
+    bench
+        The bench file that knows the labels.
+    into
+        A session that they join, instead of making one.
+    out
+        The folder in which the session's folder is made.
+    shift
+        LABEL=SECONDS: add so many seconds to a file's times, instead of finding its place by shape.
+    column
+        NAME=HEADER: which column of a CSV holds what, such as power_w=Watts, time_s=secs, left_percent=L%.
+    laps
+        The label whose laps become segments, or none. Without it the file with the most laps by hand.
+    """
+    from monitor.commands.importing import import_files
+
+    return import_files(files, bench, into, out, shift or [], column or [], laps)
+
+
 @acts.command(name="list")
 def acts_list(session: Path, /, *, json: Annotated[bool, Flag] = False) -> int:
     """List every act of a session, with its number, and how it was recorded if it was put right.

@@ -77,9 +77,7 @@ class Sample(msgspec.Struct, frozen=True):
         """The octets that were decoded, all of them."""
         flags = PAUSED * self.paused | SIDE_KNOWN * self.side_known
         values = (self.power_w, self.cadence_rpm, self.share_percent, self.left_w, self.right_w)
-        return (
-            _LAYOUT.pack(flags, self.held_s, *(math.nan if v is None else v for v in values)) + self.rest
-        )
+        return _LAYOUT.pack(flags, self.held_s, *(math.nan if v is None else v for v in values)) + self.rest
 
     def reading(self) -> Reading:
         """The fields in the terms that all profiles share; a side in watts outranks a share."""

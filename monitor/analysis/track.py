@@ -316,7 +316,9 @@ class Track:
         else:
             self.told_s = t_s
             begin_s = max(t_s, curve.worked_s)
-            curve.work(begin_s, end_s, r.power_w * (end_s - begin_s), self._share(t_s))
+            # No power is none of either side, and no file gives it a share.
+            share = self._share(t_s) if r.power_w > 0.0 else 0.5
+            curve.work(begin_s, end_s, r.power_w * (end_s - begin_s), share)
             self._shows(r.power_w, t_s, r.cadence_rpm)
             # What is held is shown as long as it is held.
             if r.power_w > 0.0:

@@ -9,7 +9,7 @@ import difflib
 import heapq
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -20,6 +20,9 @@ from monitor.text import clock
 from storage.damage import Damage, SessionError
 from storage.disk import need_plain, read_plain
 from storage.remainder import Joined, read_session
+
+if TYPE_CHECKING:
+    from monitor.sessions.imports.joined import WithRides
 
 AMENDMENTS = "amendments.jsonl"
 LONGEST = 500
@@ -148,7 +151,7 @@ def _ns(at_s: float) -> int:
 class AmendedRecords:
     """The records of a session as they are to be read; `damage` as of the journal. One pass."""
 
-    def __init__(self, journal: Joined, amendments: list[Amendment]) -> None:
+    def __init__(self, journal: "Joined | WithRides", amendments: list[Amendment]) -> None:
         self._journal = journal
         self.amendments = amendments
         self._records = amended(journal, amendments) if amendments else iter(journal)
@@ -175,8 +178,11 @@ def open_session_journal(folder: Path) -> tuple[Header, AmendedRecords]:
 
     Raises what `storage.remainder.read_session` raises, and SessionError for a bad amendment.
     """
+    # Most sessions have none, and its readers bring numpy.
+    from monitor.sessions.imports.joined import with_rides
+
     amendments = read_amendments(folder)
-    header, records = read_session(folder)
+    header, records = with_rides(folder, *read_session(folder))
     return header, AmendedRecords(records, amendments)
 
 
@@ -264,7 +270,7 @@ KINDS = ("mark", "zeroed", "gear", "note", "position", "segment", "remounted", "
 def _check(folder: Path, now: Reading, was: Reading | None) -> None:
     """SessionError, with the nearest right one, if an act can't be of this session."""
     listed = list_acts(folder)
-    header, records = read_session(folder)
+    header, records = open_session_journal(folder)
     last_ns = max((record.t_ns for record in records), default=0)
     kinds = {*KINDS, *(one.was.act for one in listed if one.was is not None)}
     labels = [i.label for i in _instruments(header.bench)]

@@ -83,7 +83,7 @@ def recorded_settings(
     return bench, protocol
 
 
-class MadeFrom(msgspec.Struct, frozen=True):
+class MadeFrom(msgspec.Struct, frozen=True, omit_defaults=True):
     """What derived files were made from: sizes of the journal's files, the amendments, the version."""
 
     journal_octets: int
@@ -91,6 +91,8 @@ class MadeFrom(msgspec.Struct, frozen=True):
     rest_octets: int
     amendments_sha256: str
     program: str
+    joined_octets: int = 0
+    """Of ride files that joined it."""
 
 
 class Derived(msgspec.Struct, frozen=True):
@@ -127,6 +129,7 @@ def missing_words(missing: dict[str, str]) -> str:
 def made_from(folder: Path) -> MadeFrom:
     """What files derived from a session would be made from now. SessionError: bad amendments."""
     from monitor.sessions.acts import AMENDMENTS, MOST_OCTETS
+    from monitor.sessions.imports.joined import joined_octets
 
     try:
         amendments = read_plain(folder / AMENDMENTS, MOST_OCTETS)
@@ -140,6 +143,7 @@ def made_from(folder: Path) -> MadeFrom:
         0 if rest is None else _octets(rest / MAIN),
         hashlib.sha256(amendments).hexdigest() if amendments else "",
         f"plumbwatt {__version__}",
+        joined_octets(folder),
     )
 
 

@@ -17,7 +17,7 @@ Profile = Literal["cycling-power", "fitness-machine", "speed-cadence"]
 
 CONSENSUS = "consensus"
 MOST_INSTRUMENTS = 64
-SCHEMES = ("bluetooth", "ant", "scene", "log")
+SCHEMES = ("bluetooth", "ant", "scene", "log", "ride")
 ANT_KINDS = ("power", "trainer", "cadence", "speed-cadence")
 
 _LABEL = re.compile(r"[a-z0-9-]{1,16}")
@@ -29,7 +29,8 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     """One instrument of the bench, as its tester describes it.
 
     `claim_percent` is the claimed accuracy, plus or minus; `drivetrain_loss` watts and
-    percent that are expected to be lost between the crank and a hub.
+    percent that are expected to be lost between the crank and a hub. `model`, `serial` and `firmware`
+    stand in where the instrument does not report them.
     """
 
     label: str
@@ -42,11 +43,20 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     drivetrain_loss: tuple[float, float] | None = None
     crank_length_mm: float | None = None
     notes: str = ""
+    model: str = ""
+    serial: str | int = ""
+    firmware: str = ""
 
     @property
     def measures_power(self) -> bool:
         """False for a cadence sensor."""
         return self.mount != "cadence" and self.profile != "speed-cadence"
+
+
+def stated(instrument: Instrument) -> dict[str, float | str]:
+    """What the bench says of an instrument's identity, by the names of what instruments report."""
+    named = {"model": instrument.model, "serial": str(instrument.serial), "firmware": instrument.firmware}
+    return {key: value for key, value in named.items() if value}
 
 
 class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -238,6 +248,10 @@ def _check_instrument(document: Document, instrument: Instrument, where: Path) -
             document.fail(loss, f'is for mount "hub" only, this is "{instrument.mount}"', "Remove the key.")
         document.require_range(loss, instrument.drivetrain_loss[0], 0, 100, "watts")
         document.require_range(loss, instrument.drivetrain_loss[1], 0, 50, "percent")
+    for key in ("model", "serial", "firmware"):
+        value = str(getattr(instrument, key))
+        if len(value) > 60 or not value.isprintable():
+            document.fail((*where, key), "must be at most 60 characters in one line")
     if len(instrument.notes) > 2000:
         document.fail((*where, "notes"), "longer than 2000 characters")
 
@@ -270,6 +284,9 @@ def _check_link(document: Document, link: str, where: Path) -> None:
     elif scheme == "scene":
         if not _LABEL.fullmatch(target):
             document.fail(where, f"{shown(link)} names no instrument of a scene", 'For instance "scene:hub".')
+    elif scheme == "ride":
+        if not _LABEL.fullmatch(target):
+            document.fail(where, f"{shown(link)} names no ride file", 'For instance "ride:hub".')
     elif not target.strip() or len(target) > 64:
         document.fail(where, f"{shown(link)} names no instrument of a capture log", 'For instance "log:hub".')
 

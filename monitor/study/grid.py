@@ -4,6 +4,7 @@ Everything that is studied afterwards is read from here. Powers are crank-equiva
 hub's power plus the loss that the bench states. nan means: not known.
 """
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -36,6 +37,8 @@ SPREAD_PIECE_S, LEAST_PIECES = 120, 5
 KNOWN_LAG_S, UNKNOWN_LAG_S = 1.0, 5.0
 """What a difference in timing may still be: with the lag found and corrected, and without."""
 
+HELD_LONG_S = 1.5
+"""A value of a ride file that stands longer was held for want of a new one."""
 NO_POWER_W = 5.0
 NO_POWER_S = 4
 """No power for this long while the others show it is a fault of its own, not a difference."""
@@ -156,6 +159,7 @@ class Grid:
         self.consensus_w = row_median(self.crank_w[:, self.powered])
         self.lags = self._lags()
         self._compared: dict[int, Compared] = {}
+        self._held: dict[int, Floats] = {}
 
     def shown_factor(self, i: int) -> float:
         """What its counted power is multiplied by to be what it shows: 1 while both accounts agree."""
@@ -368,7 +372,41 @@ class Grid:
         """Crank-equivalent power of instrument `i`, read `lag_s` later."""
         return at_crank(self.losses[i], moved(self.sound_w[:, i], lag_s))
 
+    def held_variance(self, i: int) -> Floats:
+        """What holding a value until the next one may have done to each second's work, J squared.
+
+        Over a gap the power went from the held value to the next by an unknown way: its mean lies anywhere
+        between both alike (a rectangular distribution, GUM 4.3.7), about the held value.
+        """
+        if i not in self._held:
+            found = np.zeros(self.seconds + 1)
+            holds = self.recording.holds[i] if i < len(self.recording.holds) else np.zeros((0, 4))
+            for (at, held_s, power, paused), after in itertools.pairwise(holds):
+                if held_s > HELD_LONG_S and not paused and not after[3] and at + held_s > after[0] - 0.01:
+                    change_j = (after[2] - power) * held_s
+                    if np.isfinite(change_j) and 0.0 <= at < self.seconds:
+                        found[int(at)] += change_j * change_j / 3.0
+            self._held[i] = found[: self.seconds]
+        return self._held[i]
+
+    def held_percent(self, i: int, begin: int, end: int, power_w: float) -> float:
+        """95 % half-width, percent of the work of [begin, end), that held values of both leave open."""
+        reference = self.side_references.get(i) if self.one_sided(i) else self.reference
+        variance = float(self.held_variance(i)[begin:end].sum())
+        if reference is not None:
+            variance += float(self.held_variance(reference)[begin:end].sum())
+        return 196.0 * math.sqrt(variance) / (max(1, end - begin) * power_w)
+
     # -- blocks
+
+    def paused(self, i: int) -> Bools:
+        """Seconds in which the timer of a ride file stood still, or the file had not begun or was over."""
+        found: Bools = np.zeros(self.seconds, dtype=bool)
+        if i < len(self.recording.holds):
+            for at, held_s, _power, paused in self.recording.holds[i]:
+                if paused:
+                    found[max(0, int(at)) : max(0, math.ceil(at + held_s))] = True
+        return found
 
     def blocks(self, i: int, spans: Sequence[Span]) -> Blocks:
         """All blocks of instrument `i` in the settled parts of the segments, in order."""

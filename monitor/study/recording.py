@@ -4,6 +4,7 @@ Study, tables and report start from here; nothing in it is computed twice. It ho
 row a second per instrument, the acts, the links and the findings, never the packets.
 """
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -18,7 +19,7 @@ from monitor.analysis.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import effective
-from monitor.setup.bench import Bench, parse_bench
+from monitor.setup.bench import Bench, parse_bench, stated
 from monitor.setup.protocol import Protocol, parse_protocol
 
 ReadingSink = Callable[[float, int, Reading, Track], None]
@@ -60,6 +61,8 @@ class Recording:
     """Arrival times of each instrument's packets, seconds, in order."""
     shown: list[Floats] = field(default_factory=list)
     """What each instrument showed: rows (arrival s, power W), one per packet with power."""
+    holds: list[Floats] = field(default_factory=list)
+    """Records of ride files: rows (time s, seconds held, power W or nan, 1 if the timer was paused)."""
     planned_as: Mapping[int, str] = field(default_factory=dict)
     """Segments that were given another name afterwards: when they begin, ns, and their name in the plan."""
 
@@ -89,6 +92,7 @@ def collect(
     n = len(bench.instruments)
     arrivals: list[list[float]] = [[] for _ in range(n)]
     shown: list[list[tuple[float, float]]] = [[] for _ in range(n)]
+    holds: list[list[tuple[float, float, float, float]]] = [[] for _ in range(n)]
 
     def take_cell(_second: int, cell: Floats) -> None:
         cells.append(cell)
@@ -96,6 +100,9 @@ def collect(
     def take_reading(t_s: float, i: int, reading: Reading, track: Track) -> None:
         if reading.power_w is not None:
             shown[i].append((t_s, reading.power_w))
+        if reading.held_s is not None:
+            power_w = math.nan if reading.power_w is None else reading.power_w
+            holds[i].append((t_s, reading.held_s, power_w, float(reading.moving is False)))
         if on_reading is not None:
             on_reading(t_s, i, reading, track)
 
@@ -140,7 +147,10 @@ def collect(
         records=count,
         lost_records=lost,
         closed=closed,
-        facts=pipeline.facts.reported,
+        facts=[
+            {**stated(instrument), **reported}
+            for instrument, reported in zip(bench.instruments, pipeline.facts.reported, strict=True)
+        ],
         packets=pipeline.packets,
         bad_packets=pipeline.bad_packets,
         missed=pipeline.missed,
@@ -148,4 +158,5 @@ def collect(
         side_references=dict(pipeline.comparator.side_references),
         arrivals=[np.array(a) for a in arrivals],
         shown=[np.array(s).reshape(-1, 2) for s in shown],
+        holds=[np.array(h).reshape(-1, 4) for h in holds],
     )

@@ -45,7 +45,8 @@ class Difference(msgspec.Struct, frozen=True):
     `delta_*` is as shown, `expected_percent` what the drivetrain should make of it,
     `deviation_percent` what is left at the crank after that: it is judged, with
     `u95_percent`, against `limit_percent`. `u95_percent` is made of the spread of `blocks`
-    blocks, the loss model (both as root sum of squares) and the edges (added).
+    blocks, the loss model, values that a ride file held between its records (all as root sum of
+    squares) and the edges (added).
     `left_delta_w` and `right_delta_w` are against the side reference; `share_right` is the
     part of their sum that the right side makes, told only where the sum is beyond chance.
     `excluded_s`: seconds left out for a fault of the signal (no power, stuck, a spike).
@@ -70,6 +71,7 @@ class Difference(msgspec.Struct, frozen=True):
     side_reference: str | None = None
     excluded_s: int = 0
     parts: list[Part] = []
+    held_u95_percent: float = 0.0
 
 
 class Sprint(msgspec.Struct, frozen=True):

@@ -14,35 +14,32 @@ import msgspec
 import numpy as np
 
 from monitor.analysis.curve import COLUMNS, COVERED, LEFT, REVS, SIDED, TURNED, WORK
-from monitor.analysis.lag import Floats, peak_offset
+from monitor.analysis.lag import Floats
 from monitor.setup.bench import Instrument, Mount, Role, Sides
 from monitor.study.recording import Recording
+from monitor.study.rides.place import LEAST_OVERLAP_S, correlations, place
+from monitor.study.rides.ride import LARGEST_BYTES, RideFileError
 from monitor.study.segments import row_median
 from monitor.text import plain
 
-LIKENESS = 0.8
-"""Correlation that power of file and session must reach."""
-MARGIN = 0.05
-"""By how much the best place must beat the best one elsewhere."""
-ELSEWHERE_S = 20
-LEAST_OVERLAP_S = 120
-LEAST_SPREAD_W = 10.0
 HELD_S = 5
 """A value of the file stands for at most so many seconds (some head units write only changes)."""
 LONGEST_S = 7 * 86_400
 MOST_CLOCK_S = 7200.0
 """Head units keep time by satellite: a file that is further off was ridden at another time."""
-LARGEST_BYTES = 64 << 20
+__all__ = [
+    "Alignment",
+    "Ride",
+    "RideFileError",
+    "align",
+    "correlations",
+    "join",
+    "read_ride",
+    "session_power",
+]
+
 MOST_MESSAGES = 1_000_000
 """In a file; a record takes two octets there, and a hundred in memory. A ride of a week has 600 000."""
-
-
-class RideFileError(ValueError):
-    """A ride file that can't join: what is wrong, and what to do."""
-
-    def __init__(self, path: Path, problem: str, remedy: str) -> None:
-        self.path, self.problem, self.remedy = path, problem, remedy
-        super().__init__(f"{path}: {problem}. {remedy}.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,40 +183,12 @@ def _held(values: Floats, seen: "np.ndarray[tuple[int], np.dtype[np.bool_]]") ->
 
 def align(ride: Ride, recording: Recording) -> Alignment:
     """The place of a ride on the session's clock. RideFileError: it is not the same ride, with figures."""
-    which = [i for i, x in enumerate(recording.bench.instruments) if x.measures_power]
-    cells = recording.cells[:, which]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        power = np.where(cells[:, :, COVERED] > 0.5, cells[:, :, WORK] / cells[:, :, COVERED], np.nan)
-    session_w = row_median(power)
+    session_w = session_power(recording)
     least = min(LEAST_OVERLAP_S, len(session_w), len(ride.power_w))
     if least < 60:
         raise RideFileError(ride.path, "is too short to be placed", "Give a ride of at least a minute")
-    likeness, overlap = correlations(session_w, ride.power_w, least)
-    if not np.isfinite(likeness).any():
-        remedy = "Ride some changes of load with both recording: over-unders or a sprint show it best"
-        raise RideFileError(ride.path, "has too steady a power to be placed by its shape", remedy)
-    k = int(np.nanargmax(likeness))
-    best = float(likeness[k])
-    away = likeness.copy()
-    away[max(0, k - ELSEWHERE_S) : k + ELSEWHERE_S + 1] = np.nan
-    rival = float(np.nanmax(away)) if np.isfinite(away).any() else 0.0
-    shift = k - (len(ride.power_w) - 1)
-    if best < LIKENESS:
-        raise RideFileError(
-            ride.path,
-            f"is not the same ride: its power is like the session's by {best:.2f} at best, "
-            f"{LIKENESS:.2f} is needed",
-            "Give the file that was recorded during this session",
-        )
-    if best - rival < MARGIN:
-        raise RideFileError(
-            ride.path,
-            f"fits at two places ({best:.2f} and {rival:.2f} alike), so its place can't be told",
-            "Give the whole file, or ride something that does not repeat, such as a sprint",
-        )
-    around = likeness[k - 1 : k + 2] if 0 < k < len(likeness) - 1 else np.zeros(0)
-    part = peak_offset(*(float(v) for v in around)) if len(around) == 3 and np.isfinite(around).all() else 0.0
-    offset = shift + part
+    found = place(session_w, ride.power_w, least, ride.path)
+    offset = found.offset_s
     clock = None
     if recording.header.utc_ns:
         clock = ride.start_s - (recording.header.utc_ns / 1e9 + offset)
@@ -230,34 +199,16 @@ def align(ride: Ride, recording: Recording) -> Alignment:
                 f"{abs(clock) / 3600:.1f} h",
                 "Give the file that was recorded during this session",
             )
-    return Alignment(offset, best, rival, int(overlap[k]), clock)
+    return Alignment(offset, found.likeness, found.rival, found.overlap_s, clock)
 
 
-def correlations(a: Floats, b: Floats, least: int) -> tuple[Floats, Floats]:
-    """Pearson's correlation of `a` and `b` at every place of `b`, over what both know there.
-
-    Entry k belongs to `b` beginning at index k - (len(b) - 1) of `a`. nan where fewer than
-    `least` values meet or either hardly moves. Also how many values meet. By FFT.
-    """
-    ka, kb = np.isfinite(a), np.isfinite(b)
-    mean = float(a[ka].mean()) if ka.any() else 0.0
-    za, zb = np.where(ka, a - mean, 0.0), np.where(kb, b - mean, 0.0)
-    size = 1 << (len(a) + len(b) - 1).bit_length()
-
-    def met(x: Floats, y: Floats) -> Floats:
-        spectrum = np.fft.rfft(x, size) * np.fft.rfft(y[::-1], size)
-        result: Floats = np.fft.irfft(spectrum, size)[: len(a) + len(b) - 1]
-        return result
-
-    ma, mb = ka.astype(np.float64), kb.astype(np.float64)
-    n = np.round(met(ma, mb))
+def session_power(recording: Recording) -> Floats:
+    """The median power of a session's instruments, one value a second, W; nan where none is known."""
+    which = [i for i, x in enumerate(recording.bench.instruments) if x.measures_power]
+    cells = recording.cells[:, which]
     with np.errstate(invalid="ignore", divide="ignore"):
-        sa, sb = met(za, mb) / n, met(ma, zb) / n
-        va, vb = met(za * za, mb) / n - sa * sa, met(ma, zb * zb) / n - sb * sb
-        both = met(za, zb) / n - sa * sb
-        good = (n >= least) & (va > LEAST_SPREAD_W**2) & (vb > LEAST_SPREAD_W**2)
-        result = np.where(good, both / np.sqrt(np.maximum(va * vb, 1e-12)), np.nan)
-    return np.clip(result, -1.0, 1.0), n
+        power = np.where(cells[:, :, COVERED] > 0.5, cells[:, :, WORK] / cells[:, :, COVERED], np.nan)
+    return row_median(power)
 
 
 # -- joining

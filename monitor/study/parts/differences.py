@@ -105,7 +105,8 @@ def difference(
     u_spread = 100.0 * spread.u95 if spread is not None and math.isfinite(spread.u95) else None
     u_loss = 1.96 * grid.u_loss_percent(i, reference_w)
     edge = _edge(own, theirs, reference_w, grid.lag_bound_s(i))
-    u95 = math.hypot(u_spread, u_loss) + edge if u_spread is not None else None
+    held = grid.held_percent(i, begin, end, reference_w)
+    u95 = math.hypot(u_spread, u_loss, held) + edge if u_spread is not None else None
     limit = grid.limit_percent(i, reference_w)
     left, right, share, side = _sides_of(shared, i, begin, end)
     return Difference(
@@ -126,6 +127,7 @@ def difference(
         loss_u95_percent=rounded(u_loss, 3),
         edge_percent=rounded(edge, 3),
         side_reference=side,
+        held_u95_percent=rounded(held, 3),
         excluded_s=int(grid.excluded[begin:end, i].sum()),
         parts=_stretches_of(shared, i, k, begin, end, limit, u_loss) if k is not None else [],
     )

@@ -8,8 +8,10 @@ import numpy as np
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.curve import COVERED, TURNED
 from monitor.analysis.diagnose import three_cornered_hat
+from monitor.analysis.statistics import Floats
 from monitor.study.grid import stretches
 from monitor.study.parts.common import Shared
+from monitor.study.recording import Recording
 from monitor.study.results import Signal, known
 
 FACTS = (
@@ -24,13 +26,15 @@ def signal_of(shared: Shared, i: int) -> Signal:
     arrivals = recording.arrivals[i] if i < len(recording.arrivals) else np.zeros(0)
     gaps = np.diff(arrivals)
     ridden = grid.ridden[:, i]
+    paused = grid.paused(i)
     longest = None
     if len(gaps):
         at = np.minimum(arrivals[:-1].astype(int), max(0, grid.seconds - 1))
-        awake = gaps[ridden[at]] if grid.seconds else gaps
+        heard = ridden[at] & ~paused[at] if grid.seconds else np.ones(len(gaps), dtype=bool)
+        awake = _beyond_held(recording, i, gaps)[heard]
         longest = float(awake.max()) if len(awake) else None
     time = COVERED if i in grid.powered else TURNED
-    silent = stretches(ridden & (grid.cells[:, i, time] < 0.5)) if grid.seconds else []
+    silent = stretches(ridden & ~paused & (grid.cells[:, i, time] < 0.5)) if grid.seconds else []
     return Signal(
         recording.packets[i] if i < len(recording.packets) else 0,
         recording.bad_packets[i] if i < len(recording.bad_packets) else 0,
@@ -40,6 +44,15 @@ def signal_of(shared: Shared, i: int) -> Signal:
         [(float(a), float(b)) for a, b in silent],
         [(float(a), float(b)) for a, b in stretches(grid.no_power[:, i])],
     )
+
+
+def _beyond_held(recording: Recording, i: int, gaps: Floats) -> Floats:
+    """Gaps between packets; 0 where the value of a ride file stands until the next one."""
+    holds = recording.holds[i] if i < len(recording.holds) else np.zeros((0, 4))
+    if len(holds) != len(gaps) + 1:
+        return gaps
+    left: Floats = np.where(gaps > holds[:-1, 1] + 0.01, gaps, 0.0)
+    return left
 
 
 def noise_of(shared: Shared) -> dict[int, tuple[float | None, float]]:

@@ -1,0 +1,1 @@
+"""Ride files that become a session of their own, or join one for good."""
