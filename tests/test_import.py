@@ -1,9 +1,11 @@
 """Ride files as an evening: three files of one ride against the live session of the same ride, and joins."""
 
+import hashlib
 import json
 import math
-from collections.abc import Callable
+import zipfile
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +14,7 @@ import pytest
 from capture.profiles import decode
 from capture.profiles.ride_sample import Sample
 from capture.record import Packet
+from capture.scene import evening
 from monitor.analysis.track import Track
 from monitor.cli import main
 from monitor.commands.importing import import_files
@@ -30,8 +33,8 @@ from tests.helpers.fit_writer import Written, fit
 from tests.helpers.rides import UTC_NS, evening_recording, evening_records, write_session
 
 START_S = UTC_NS // 1_000_000_000
-LAPS = [(0, 25), (25, 150), (150, 180), (180, 195), (195, 210), (210, 225), (225, 240), (240, 255), (255, 270),
-        (270, 282), (282, 305), (305, 350)]  # fmt: skip
+ENDS = (0, 25, 150, 180, 195, 210, 225, 240, 255, 270, 282, 305, 350, 360)
+LAPS = list(pairwise(ENDS))
 BENCH = """
 [bench]
 name = "three files"
@@ -58,7 +61,7 @@ link = "bluetooth:AA:BB:CC:DD:EE:FF"
 claim_percent = 1.5
 model = "long arm"
 """
-NAMES = {0: "warm up", 1: "steady 220", 2: "low cadence", 10: "easy", 11: "steady 250"}
+PROTOCOL = evening()[evening().index("[[protocol.segment]]") :].partition("[scene]")[0]
 
 
 def head_unit(recording: Recording, i: int) -> Written:
@@ -99,7 +102,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     heron.serial = 77
     for label, ride in {"hub": hub, "pedals": pedals, "heron": heron}.items():
         (folder / f"{label}.fit").write_bytes(fit(ride))
-    (folder / "bench.toml").write_text(BENCH, encoding="utf-8")
+    (folder / "bench.toml").write_text(BENCH + PROTOCOL, encoding="utf-8")
     return folder
 
 
@@ -172,8 +175,6 @@ def test_clocks_are_brought_together_by_shape(session: Path) -> None:
 
 
 def test_the_files_are_kept_with_their_checksums(session: Path, files: Path) -> None:
-    import hashlib
-
     for one, path in kept_paths(session):
         assert path.read_bytes() == (files / f"{one.label}.fit").read_bytes()
         assert hashlib.sha256(path.read_bytes()).hexdigest() == one.sha256
@@ -202,10 +203,10 @@ def test_smart_recording_is_heard_and_less_sure(result: Study, recording: Record
     begin, end = 35, 150
     variance = sum(
         ((after[2] - row[2]) * row[1]) ** 2 / 3.0
-        for row, after in zip(rows, rows[1:], strict=False)
+        for row, after in pairwise(rows)
         if row[1] > 1.5 and begin <= int(row[0]) < end
     )
-    mean = np.mean([p for p in study_reference(recording, begin, end)])
+    mean = float(np.mean(study_reference(recording, begin, end)))
     assert told.held_u95_percent == pytest.approx(196.0 * math.sqrt(variance) / (115.0 * mean), rel=0.02)
     assert told.u95_percent is not None
     assert told.spread_u95_percent is not None
@@ -223,9 +224,9 @@ def test_a_pause_is_nobodys_time(recording: Recording, result: Study) -> None:
     heron = result.instruments["heron"]
     assert heron.lost_s == 0.0
     held = recording.holds[2]
-    assert [(round(r[0]), round(r[1])) for r in held if r[3]][0] == (352, 6)
-    assert heron.told["serial"] == "77"
-    assert heron.told["model"] == "long arm"
+    assert next((round(r[0]), round(r[1])) for r in held if r[3]) == (352, 6)
+    assert heron.reported["serial"] == "77"
+    assert heron.reported["model"] == "long arm"
 
 
 def test_a_lost_link_is_still_lost(recording: Recording) -> None:
@@ -238,6 +239,7 @@ def test_a_lost_link_is_still_lost(recording: Recording) -> None:
 # -- what is refused, and offered
 
 
+@pytest.mark.slow
 def test_another_day_is_refused_and_a_zone_offered(
     files: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -246,18 +248,17 @@ def test_another_day_is_refused_and_a_zone_offered(
         ride.start_s = START_S + hours * 3600 + 20
         (tmp_path / "late.fit").write_bytes(fit(ride))
         given = [f"hub={files / 'hub.fit'}", f"pedals={tmp_path / 'late.fit'}"]
-        assert (
-            main(["import", *given, "--bench", str(files / "bench.toml"), "--out", str(tmp_path / "o")]) == 2
-        )
+        bench = ["--bench", str(files / "bench.toml"), "--out", str(tmp_path / "o")]
+        assert main(["import", *given, *bench]) == 2
         told = capsys.readouterr().err
         assert words in told
     wish = told.split("--shift ")[1].split(".\n")[0].strip()
     assert wish.startswith("pedals=-72")
-    arguments = [*given, "--bench", str(files / "bench.toml"), "--out", str(tmp_path / "o"), "--shift", wish]
-    assert main(["import", *arguments]) == 0
+    assert main(["import", *given, *bench, "--shift", wish]) == 0
     assert "set by hand: likeness 0.9" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_a_label_without_a_bench_is_asked_for_and_never_a_crank(
     files: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -482,7 +483,7 @@ def test_files_join_a_session_for_good(
     assert then["instruments"]["head-1"]["same_as"] == "pedals"
     assert main(["replay", str(path), "--headless"]) == 0
     assert main(["export", str(path), "--to", "package", "--out", str(tmp_path / "p")]) == 0
-    names = __import__("zipfile").ZipFile(next((tmp_path / "p").iterdir())).namelist()
+    names = zipfile.ZipFile(next((tmp_path / "p").iterdir())).namelist()
     assert any(name.endswith("rides/head-1.fit") for name in names)
 
 
@@ -495,6 +496,3 @@ def test_a_rides_folder_that_leads_out_is_not_followed(session: Path, tmp_path: 
     assert joined_folders(tmp_path / "s") == []
     with pytest.raises(SessionError, match="leads out"):
         contents(tmp_path / "s")
-
-
-Reader = Callable[[Path], object]

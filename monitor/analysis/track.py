@@ -206,6 +206,8 @@ class Track:
         self.pedalled_s = -math.inf
         """When it last showed that somebody pedals: a turn of the crank, or power (and, where it tells one,
         a cadence) such as a rider makes. A wheel that runs on and idle watts are none."""
+        self.held_s = -math.inf
+        """Until when a value of a ride file stands for want of a new one: that it repeats shows no fault."""
         self.paused_s = -math.inf
         """Until when the timer of a ride file stands still."""
         self.period_s = 0.0
@@ -307,6 +309,8 @@ class Track:
             self.paused_s = end_s
             curve.worked_s, curve.turned_s = max(curve.worked_s, end_s), max(curve.turned_s, end_s)
             return
+        if held_s > 1.5 * UPDATE_S:
+            self.held_s = end_s
         self.power_w, self.cadence_rpm = r.power_w, r.cadence_rpm
         self.left_share = r.left_share
         if r.left_share is not None:

@@ -67,6 +67,10 @@ def run(
             f"{bench_file} links to a capture log. "
             f"Use `plumbwatt replay LOG.jsonl --bench {bench_file} --out DIR`."
         )
+    if any(instrument.link.startswith("ride:") for instrument in bench.instruments):
+        raise UsageError(
+            f"{bench_file} links to ride files. Use `plumbwatt import LABEL=FILE ... --bench {bench_file}`."
+        )
     return _record(bench, protocol, headless, seconds, speed, out, stays=True, speaker=_speaker(speak))
 
 

@@ -21,6 +21,8 @@ from monitor.sessions.derived import (
     up_to_date,
     write_derived,
 )
+from monitor.sessions.imports.joined import bench_text, joined_folders
+from monitor.sessions.imports.session import CONTENTS, RIDES, kept_paths
 from monitor.sessions.so_far import to_judge
 from monitor.setup.bench import parse_bench
 from monitor.study.results import Study, decode, encode
@@ -30,6 +32,7 @@ from storage.disk import read_plain, write_whole
 from storage.exports.csv_file import csv_lines, write_csv
 from storage.exports.fit_file import DeveloperField, Lap, Ride, fit_bytes, need_fit
 from storage.exports.package import README, Item, package_bytes, readme
+from storage.journal import MAIN, SIDE
 from storage.session import Session, free_path, make_folder, open_session, safe_name
 from storage.tables import Column, Table, read_table, write_table
 
@@ -228,13 +231,13 @@ def _parquet(session: Session, names: Mapping[str, Path], study: Study, target: 
 
 def _write_segments(session: Session, study: Study, path: Path) -> None:
     write_table(
-        path, SEGMENT_COLUMNS, segment_values(study), bench=session.info.bench, program=session.info.program
+        path, SEGMENT_COLUMNS, segment_values(study), bench=bench_text(session), program=session.info.program
     )
 
 
 def rides(session: Session, names: Mapping[str, Path], study: Study) -> dict[str, Ride]:
     """One ride per instrument with power, and `combined`: the reference, the others as developer fields."""
-    bench = parse_bench(session.info.bench, "the session's bench")
+    bench = parse_bench(bench_text(session), "the session's bench")
     columns, grid = read_table(names[GRID])
     kinds = ("power_w", "left_w", "right_w", "cadence_rpm")
     wanted = [f"{i.label}.{kind}" for i in bench.instruments for kind in kinds]
@@ -340,7 +343,7 @@ def package_items(
             "clock",
         ),
         Item("findings.jsonl", names[FINDINGS], "what the monitor found, one JSON object a line"),
-        Item("bench.toml", session.info.bench.encode(), "the bench as the tester described it"),
+        Item("bench.toml", bench_text(session).encode(), "the bench as the tester described it"),
     ]  # fmt: skip
     if session.info.protocol:
         items.append(Item("protocol.toml", session.info.protocol.encode(), "the protocol that was ridden"))
@@ -356,6 +359,28 @@ def package_items(
         path = session.path / name
         if path.exists():
             items.append(Item(name, path, text))
+    return items + _ride_items(session)
+
+
+def _ride_items(session: Session) -> list[Item]:
+    """The ride files that a session keeps, what is known of each, and the journals of those that joined."""
+    kept = kept_paths(session.path)
+    if not kept:
+        return []
+    items = [
+        Item(
+            f"{RIDES}/{CONTENTS}",
+            session.path / RIDES / CONTENTS,
+            "ride files: how each clock was brought to the session's, how sure that is, checksums",
+        )
+    ]
+    items += [Item(f"{RIDES}/{one.file}", path, f"the ride file of {one.label}") for one, path in kept]
+    for folder in joined_folders(session.path):
+        items += [
+            Item(f"{RIDES}/{folder.name}/{name}", folder / name, "what a file that joined held, as a journal")
+            for name in (MAIN, SIDE)
+            if (folder / name).exists()
+        ]
     return items
 
 

@@ -176,6 +176,7 @@ def journal() -> Target:
 def fit() -> Target:
     """A ride file of another head unit."""
     from monitor.study.ridefile import RideFileError, read_ride
+    from monitor.study.rides.fit import read_fit
 
     folder = Path(tempfile.mkdtemp(prefix="fuzz-fit-"))
     path = folder / "ride.fit"
@@ -188,9 +189,33 @@ def fit() -> Target:
             body = b"\x0c" + data[1:4] + (len(data) - 14).to_bytes(4, "little") + data[8:-2]
             data = body + compute_crc(body).to_bytes(2, "little")
         path.write_bytes(data)
-        read_ride(path)
+        try:
+            read_ride(path)
+        except RideFileError:
+            # What is damaged is read as far as it goes by whoever asks for that.
+            ride = read_fit(path)
+            assert all(held_s > 0.0 for _, held_s in ride.held())
 
     return Target(read, (RideFileError,), [_fit()], 0.3, 1 << 14)
+
+
+def table() -> Target:
+    """A ride as a plain table."""
+    from monitor.study.rides.ride import RideFileError
+    from monitor.study.rides.table import read_table
+
+    path = Path(tempfile.mkdtemp(prefix="fuzz-table-")) / "ride.csv"
+
+    def read(data: bytes) -> None:
+        path.write_bytes(data)
+        ride = read_table(path)
+        assert all(held_s > 0.0 for _, held_s in ride.held())
+
+    seeds = [
+        b"time_s,power_w,cadence_rpm,left_percent\n0,200,90,51\n1,210,90,\n3.5,1e3,91,200\n",
+        b"utc;left_w;right_w\n2024-01-01T00:00:00+01:00;100,5;99\n2024-01-01 00:00:02Z;1;2\n",
+    ]
+    return Target(read, (RideFileError,), seeds, 1.0, 4096)
 
 
 def _fit() -> bytes:
@@ -251,5 +276,6 @@ TARGETS: dict[str, Callable[[], Target]] = {
     "protocol": protocol,
     "journal": journal,
     "fit": fit,
+    "table": table,
     "wire": wire,
 }

@@ -13,6 +13,8 @@ from monitor.live.faults.seen import EVIDENCE_S, Seen
 from monitor.live.faults.sign import SHOWN_S, Sign
 
 STUCK_S = 6.0
+HELD_BEFORE_S = 60.0
+"""Seconds. A ride file of changes only that held a value so lately may well hold the next one longer."""
 """A reading that stands still for less may be chance."""
 EVEN_S = 60.0
 """So long exactly 50 : 50 under varying power, or without sides, is no rider."""
@@ -59,7 +61,8 @@ class Oddities:
         label = self.labels[i]
         power = track.power_w
         silent = self.seen.heard[i] != "heard" or now_s - track.heard_s > EVIDENCE_S
-        if silent or power is None or power < MIN_POWER_W:
+        held = now_s - track.held_s < HELD_BEFORE_S
+        if silent or held or power is None or power < MIN_POWER_W:
             return self._calm("stuck", label)
         shown_s = r.powers[-1][0] if r.powers else -math.inf
         # Just back from silence, or from a link that broke off, it has had no time to show anything new.

@@ -63,7 +63,8 @@ class Silence:
         label = self.labels[i]
         after = self.bench.limits.lost_after_s
         others_since = seen.pedalling_since_s[i]
-        silent_s = now_s - track.heard_s
+        # What a ride file holds stands for time to come.
+        silent_s = max(0.0, now_s - track.heard_s)
         signal: Signal
         heard: Heard
         since = track.heard_s

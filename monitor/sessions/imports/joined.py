@@ -61,6 +61,11 @@ def joined_header(folder: Path, header: Header) -> Header:
     return msgspec.structs.replace(header, bench=last.bench)
 
 
+def bench_text(session: Session) -> str:
+    """The bench of a session, with all that joined it."""
+    return joined_header(session.path, session.info.header).bench
+
+
 class WithRides:
     """The records of a session with those of the ride files that joined it, in order of time. One pass."""
 

@@ -1,18 +1,20 @@
 """A ride file as records of a journal: each value as it was written, for as long as it stands.
 
-Time that a file leaves out (its timer stood still, it began later, it ended earlier) is told as a pause:
+Time that a file leaves out (its timer stood still, it began later, it ended earlier) is a pause:
 it is neither riding nor a lost signal.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from capture.profiles.ride_sample import CHANNEL, Sample
-from capture.record import Act, Link, Packet, Record, Told
+from capture.record import Act, Link, Packet, Record, Reported
 from monitor.setup.protocol import Protocol
 from monitor.study.rides.ride import Lap, Pause, RideFile
 
 S = 1_000_000_000
-ORDER: dict[type, int] = {Told: 0, Link: 1, Act: 2, Packet: 3}
+ORDER: dict[type, int] = {Reported: 0, Link: 1, Act: 2, Packet: 3}
+LEAST_PAUSE_S = 0.5
+"""Less than the clocks of the files can tell."""
 ALIKE_PART, ALIKE_S = 0.1, 10.0
 """Laps whose lengths are those of the protocol within this are its segments."""
 
@@ -21,7 +23,7 @@ def records_of(label: str, ride: RideFile, shift_s: float, end_s: float) -> list
     """All records of one file, in order. `shift_s` brings its times to session time, `end_s` is the last."""
     begin_s = ride.start_s + shift_s
     first_ns = max(0, round(begin_s * S))
-    found: list[Record] = [Told(first_ns, label, key, value) for key, value in ride.facts.items()]
+    found: list[Record] = [Reported(first_ns, label, key, value) for key, value in ride.facts.items()]
     found.append(Link(0, label, "up", f"a {ride.kind} file"))
     last_s = begin_s
     for row, held_s in ride.held():
@@ -44,7 +46,7 @@ def records_of(label: str, ride: RideFile, shift_s: float, end_s: float) -> list
     still += [Pause(0.0, begin_s), Pause(last_s, end_s)]
     for pause in still:
         start_s, stop_s = max(0.0, pause.start_s), min(end_s, pause.end_s)
-        if stop_s - start_s > 0.01:
+        if stop_s - start_s >= LEAST_PAUSE_S:
             data = bytes(Sample(stop_s - start_s, paused=True))
             found.append(Packet(round(start_s * S), label, CHANNEL, data))
     return in_order(found)

@@ -112,7 +112,7 @@ def make_session(
             label=label,
             link=f"ride:{label}",
             packets=packets[label],
-            told=dict(ride.facts),
+            reported=dict(ride.facts),
         )
         for label, ride in rides.items()
     ]

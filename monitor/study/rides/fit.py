@@ -1,7 +1,7 @@
 """FIT activities (Flexible and Interoperable Data Transfer), read as far as they go.
 
 A head unit that lost power leaves a file without its last octets, or without its length in the header.
-What stands before that is a ride all the same; what was wrong is told beside it.
+What stands before that is a ride all the same; what was wrong is said beside it.
 """
 
 import io
@@ -122,11 +122,11 @@ class _Reader:
         """The file with the length that it really has in its header, if that can't be right."""
         if len(data) < _HEADER.size:
             return data
-        size, protocol, profile, told, magic = _HEADER.unpack_from(data)
+        size, protocol, profile, stated, magic = _HEADER.unpack_from(data)
         if magic != b".FIT" or size < _HEADER.size or size > len(data):
             return data
         there = len(data) - size
-        if told == 0 or told > there:
+        if stated == 0 or stated > there:
             # Two octets of checksum would follow, but nobody wrote them.
             self._say("it was never closed: its end and its checksum are missing")
             rest = b"\0\0" + data[14:size] if size >= 14 else b""
@@ -189,7 +189,7 @@ class _Reader:
         )
 
     def _balance(self, frame: Any) -> tuple[float | None, bool]:
-        """Percent of the left side, or of a side that isn't told, and whether it is told."""
+        """Percent of the left side, or of an unknown one, and whether it is known to be the left."""
         # As written: the library has words for two of the values.
         raw = frame.get_raw_value("left_right_balance", fallback=None)
         if not isinstance(raw, int) or isinstance(raw, bool) or not 0 <= raw <= 0xFF or raw & 0x7F > 100:
@@ -258,7 +258,7 @@ class _Reader:
         return laps
 
     def facts(self) -> dict[str, str]:
-        """What the head unit was told of the power meter, if it had just one."""
+        """What the head unit heard of the power meter, if it had just one."""
         meters = [
             d for d in self._devices if BIKE_POWER in (d["device_type"], d["antplus_device_type"])
             or "bike_power" in (d["device_type"], d["antplus_device_type"])

@@ -93,7 +93,7 @@ def place(base_w: Floats, own_w: Floats, least: int, path: Path) -> Shape:
         raise RideFileError(
             path,
             f"fits at two places ({found.likeness:.2f} and {found.rival:.2f} alike), "
-            "so its place can't be told",
+            "so its place is not known",
             "Give the whole file, or ride something that does not repeat, such as a sprint",
         )
     return found

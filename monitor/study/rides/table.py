@@ -188,6 +188,9 @@ def unix_s(text: str) -> float | None:
         return None
     try:
         # No zone is left in it: numpy reads it as UTC.
-        return float(np.datetime64(text.replace(" ", "T"), "ns").astype(np.int64)) / 1e9 - zone_s
+        seconds, rest = divmod(
+            int(np.datetime64(text.replace(" ", "T"), "ns").astype(np.int64)), 1_000_000_000
+        )
+        return seconds + rest / 1e9 - zone_s
     except ValueError:
         return None
