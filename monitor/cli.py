@@ -6,9 +6,7 @@ help and errors of spelling are answered at once.
 
 import contextlib
 import errno
-import math
 import os
-import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -17,6 +15,7 @@ from typing import Annotated, Any, Literal
 from cyclopts import App, CycloptsError, Parameter, Token
 
 from monitor import __version__
+from monitor.text import seconds_of
 
 EXIT_FINE, EXIT_BUG, EXIT_USAGE, EXIT_RADIO, EXIT_DAMAGED, EXIT_INTERRUPTED = 0, 1, 2, 3, 4, 130
 
@@ -48,20 +47,10 @@ def _seconds(type_: Any, tokens: Sequence[Token]) -> float:
     return value
 
 
-_CLOCK = re.compile(r"(?:(\d{1,3}):([0-5]?\d)|(\d{1,5})):([0-5]\d(?:\.\d+)?)")
-
-
 def _session_time(type_: Any, tokens: Sequence[Token]) -> float:
     """Seconds, or a time as the tables show it."""
-    word = tokens[0].value.strip()
-    if (found := _CLOCK.fullmatch(word)) is not None:
-        hours, minutes, alone, seconds = found.groups()
-        return 3600.0 * int(hours or 0) + 60.0 * int(minutes or alone or 0) + float(seconds)
-    try:
-        value = float(word)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
+    value = seconds_of(tokens[0].value)
+    if value is None:
         raise ValueError("a time of the session is needed: 42:10, 1:02:03, or seconds")
     return value
 

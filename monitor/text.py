@@ -39,6 +39,22 @@ def clock(t_s: float) -> str:
     return f"{minutes}:{seconds:02d}" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"
 
 
+def seconds_of(text: str) -> float | None:
+    """Seconds, or a time as `clock` writes it, in seconds; None: it is neither."""
+    word = text.strip()
+    if (found := _CLOCK.fullmatch(word)) is not None:
+        hours, minutes, alone, seconds = found.groups()
+        return 3600.0 * int(hours or 0) + 60.0 * int(minutes or alone or 0) + float(seconds)
+    try:
+        value = float(word)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+_CLOCK = re.compile(r"(?:(\d{1,3}):([0-5]?\d)|(\d{1,5})):([0-5]\d(?:\.\d+)?)")
+
+
 @dataclass(frozen=True)
 class Figures:
     """How numbers are written somewhere: the sign of minus, and what stands for a number that isn't known."""

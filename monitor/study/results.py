@@ -107,6 +107,43 @@ class SegmentStudy(msgspec.Struct, frozen=True):
     sprint: Sprint | None = None
 
 
+class PeakDifference(msgspec.Struct, frozen=True):
+    """One instrument's mean in a window against the reference's in the same seconds.
+
+    `delta_*` as shown, `deviation_percent` at the crank, after the loss that the drivetrain should make.
+    """
+
+    instrument: str
+    reference: str
+    delta_w: float
+    delta_percent: float
+    deviation_percent: float
+
+
+class SamePeak(msgspec.Struct, frozen=True):
+    """The reference's highest mean over `seconds`, and what all others showed in the same seconds.
+
+    `start_s`: where the window begins; `clipped`: labels that showed their highest value without end.
+    """
+
+    seconds: int
+    reference: str
+    start_s: float
+    power_w: dict[str, float | None]
+    differences: list[PeakDifference]
+    clipped: list[str] = []
+
+
+class StretchStudy(SegmentStudy, frozen=True):
+    """A stretch that was asked for: all that a segment has, and its peaks; it changes no segment.
+
+    `too_short`: under half a minute a mean has no ±, since that is made of blocks of ten seconds.
+    """
+
+    peaks: list[SamePeak] = []
+    too_short: bool = False
+
+
 class Cycles(msgspec.Struct, frozen=True):
     """Segments that alternate between two loads, judged over whole cycles."""
 
@@ -416,6 +453,7 @@ class Study(msgspec.Struct, frozen=True):
     format: int = FORMAT
     acts_judged: list[ActJudged] = []
     rider: list[RiderChange] = []
+    stretches: list[StretchStudy] = []
 
 
 def encode(study: Study) -> bytes:

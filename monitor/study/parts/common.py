@@ -8,7 +8,8 @@ import numpy as np
 from monitor.analysis.block import BLOCK_S
 from monitor.analysis.blockstats import Interval, Spread, interval, usual_spread
 from monitor.analysis.budget import Noise, noise_of_blocks
-from monitor.study.grid import Blocks, Bools, Grid, held_by
+from monitor.analysis.statistics import Floats
+from monitor.study.grid import Blocks, Bools, Grid, Ints, held_by
 from monitor.study.recording import Recording
 from monitor.study.results import rounded
 from monitor.study.segments import Span, spans_of
@@ -75,11 +76,14 @@ class Shared:
         return noise_of_blocks(blocks.y[quiet], blocks.begin_s[quiet], level, at)
 
     def mean(self, i: int, mask: Bools) -> Interval | None:
-        """Mean log ratio of these blocks with its 95 % half-width; None for no blocks.
+        """Mean log ratio of these blocks with its 95 % half-width; None for no blocks."""
+        return self.mean_of(i, self.blocks[i].y[mask], self.blocks[i].begin_s[mask])
+
+    def mean_of(self, i: int, y: Floats, begin_s: Ints) -> Interval | None:
+        """The mean of log ratios `y` of blocks of instrument `i` that begin at `begin_s`, as `mean`.
 
         Where the session is too short to know its noise, Student's interval with the usual spread.
         """
-        y, begin_s = self.blocks[i].y[mask], self.blocks[i].begin_s[mask]
         noise = self.noise.get(i, Noise())
         if noise.dof < 1.0 or not len(y):
             return interval(y, self.usual[i])

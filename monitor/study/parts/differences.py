@@ -22,6 +22,13 @@ LEAST_S = 5
 
 def segment_of(shared: Shared, k: int, span: Span) -> SegmentStudy:
     """Segment `k` with its means and comparisons."""
+    begin, end = shared.grid.clip(span.window())
+    found = [d for i in shared.compared if (d := difference(shared, i, k, begin, end)) is not None]
+    return row_of(shared, span, found)
+
+
+def row_of(shared: Shared, span: Span, differences: list[Difference]) -> SegmentStudy:
+    """A span with its means and the comparisons that were made of it."""
     grid = shared.grid
     begin, end = grid.clip(span.window())
     power = grid.consensus_w[begin:end]
@@ -31,7 +38,6 @@ def segment_of(shared: Shared, k: int, span: Span) -> SegmentStudy:
     torque = mean_w * 60.0 / (math.tau * mean_rpm) if mean_w and mean_rpm and mean_rpm > 20.0 else None
     # In a steady load the block means are what may drift; a ramp or a sprint is never steady.
     steady = span.kind not in ("ramp", "sprint", "over-under") and is_steady(power)
-    differences = [d for i in shared.compared if (d := difference(shared, i, k, begin, end)) is not None]
     return SegmentStudy(
         name=span.name,
         start_s=rounded(span.start_s, 3),
@@ -89,6 +95,14 @@ def difference(
     shared: Shared, i: int, k: int | None, begin: int, end: int, cycle_s: float | None = None
 ) -> Difference | None:
     """Instrument `i` over [begin, end); of segment `k`, or of whole cycles of `cycle_s` seconds."""
+    spread = _interval(shared, i, k, begin, end, cycle_s)
+    return difference_with(shared, i, begin, end, spread, parted=k is not None)
+
+
+def difference_with(
+    shared: Shared, i: int, begin: int, end: int, spread: Interval | None, *, parted: bool
+) -> Difference | None:
+    """Instrument `i` over [begin, end), `spread` that of its blocks; `parted`: also between its changes."""
     grid = shared.grid
     pair = grid.compared(i)
     own, theirs = pair.own_w[begin:end], pair.reference_w[begin:end]
@@ -101,7 +115,6 @@ def difference(
     loss, base = grid.losses[i], grid.base_loss(i)
     base_w, shown_w, expected_w = base.at_hub(reference_w), loss.at_hub(own_w), loss.at_hub(reference_w)
     deviation = 100.0 * (own_w / reference_w - 1.0)
-    spread = _interval(shared, i, k, begin, end, cycle_s)
     u_spread = 100.0 * spread.u95 if spread is not None and math.isfinite(spread.u95) else None
     u_loss = 1.96 * grid.u_loss_percent(i, reference_w)
     edge = _edge(own, theirs, reference_w, grid.lag_bound_s(i))
@@ -129,7 +142,7 @@ def difference(
         side_reference=side,
         held_u95_percent=rounded(held, 3),
         excluded_s=int(grid.excluded[begin:end, i].sum()),
-        parts=_stretches_of(shared, i, k, begin, end, limit, u_loss) if k is not None else [],
+        parts=_stretches_of(shared, i, begin, end, limit, u_loss) if parted else [],
     )
 
 
@@ -157,9 +170,7 @@ def _interval(
     return interval(np.array(ys), Spread(usual.sd * scale, usual.dof, 0.0)) if ys else None
 
 
-def _stretches_of(
-    shared: Shared, i: int, k: int, begin: int, end: int, limit: float, u_loss: float
-) -> list[Part]:
+def _stretches_of(shared: Shared, i: int, begin: int, end: int, limit: float, u_loss: float) -> list[Part]:
     """The segment between the changes of the instrument; none if it did not change in it."""
     inside = [t for t in shared.cuts[i] if begin + LEAST_S <= t <= end - LEAST_S]
     if not inside:
