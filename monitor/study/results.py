@@ -134,6 +134,54 @@ class SamePeak(msgspec.Struct, frozen=True):
     clipped: list[str] = []
 
 
+class CadenceBy(msgspec.Struct, frozen=True):
+    """A difference of cadence where the reference turned from `low_rpm` to `high_rpm` (None: no end)."""
+
+    low_rpm: float
+    high_rpm: float | None
+    deviation_rpm: float
+    u95_rpm: float | None
+    verdict: Judged = "undecided"
+    blocks: int = 0
+
+
+class CadenceStudy(msgspec.Struct, frozen=True):
+    """One instrument's cadence against the most trusted one that measures it.
+
+    `differs` also where it does so in one range only. `estimated`: a hub, which may work its cadence out
+    of the power.
+    """
+
+    instrument: str
+    reference: str
+    deviation_rpm: float
+    u95_rpm: float | None
+    limit_rpm: float
+    verdict: Judged
+    by: list[CadenceBy]
+    blocks: int = 0
+    estimated: bool = False
+
+
+class TargetStudy(msgspec.Struct, frozen=True):
+    """A trainer in one segment against what it was told; powers are means after settling, as it shows them.
+
+    `overshoot_w` is beyond the target, in the direction of its step; `settles_s` from the second in
+    which the target was reached by command. None: no step, or it never settled. `load`: held, grade,
+    resistance; without a target only the load and what was shown are known.
+    """
+
+    instrument: str
+    segment: str
+    target_w: float | None
+    shown_w: float | None
+    error_w: float | None
+    overshoot_w: float | None
+    settles_s: float | None
+    load: str = "held"
+    grade_percent: float | None = None
+
+
 class StretchStudy(SegmentStudy, frozen=True):
     """A stretch that was asked for: all that a segment has, and its peaks; it changes no segment.
 
@@ -454,6 +502,9 @@ class Study(msgspec.Struct, frozen=True):
     acts_judged: list[ActJudged] = []
     rider: list[RiderChange] = []
     stretches: list[StretchStudy] = []
+    cadence: list[CadenceStudy] = []
+    cadence_advice: str = ""
+    target: list[TargetStudy] = []
 
 
 def encode(study: Study) -> bytes:

@@ -12,6 +12,8 @@ from itertools import pairwise
 from monitor.analysis.curve import WORK
 from monitor.analysis.diagnose import Diagnosis
 from monitor.analysis.expected import LOSS_SPREAD
+from monitor.study.asked.cadence import advice_of, cadence_of
+from monitor.study.asked.target import targets_of
 from monitor.study.parts.changes import shifts_of
 from monitor.study.parts.common import Shared, shared_of
 from monitor.study.parts.differences import segment_of
@@ -64,6 +66,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     lines = [line for i in shared.compared if (line := line_of(shared, i)) is not None]
     diagnoses = {i: diagnose_of(shared, i, segments) for i in shared.compared}
     noise = noise_of(shared)
+    cadence = cadence_of(shared)
     acts = acts_judged(list(pairs.values()))
     judgements = {
         label: Judgement(
@@ -101,6 +104,9 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         program=recording.header.program,
         acts_judged=acts,
         rider=rider_changes(shared, list(pairs.values()), segments, repeats),
+        cadence=cadence,
+        cadence_advice=advice_of(cadence),
+        target=targets_of(shared),
     )
 
 
