@@ -15,11 +15,12 @@ from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
 from monitor.analysis.statistics import judge
 from monitor.report.terminal import study_lines
 from monitor.setup.protocol import parse_protocol
+from monitor.study.asked.found import find_segments
 from monitor.study.grid import UNKNOWN_LAG_S, Grid, held_by, moved
 from monitor.study.parts.peaks import best_mean, published_efficiency
 from monitor.study.parts.repeats import _repeat
 from monitor.study.results import Difference, Study, decode, encode
-from monitor.study.segments import find_segments, plan_start, spans_of
+from monitor.study.segments import plan_start, spans_of
 from monitor.study.study import study
 from tests.helpers.metrology import vector
 from tests.helpers.rides import evening_recording, evening_records, record, scene_records, without_segments

@@ -201,7 +201,8 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
     rest_scale, rest_zero = y - a1, y - b1 * inverse
     r = autocorrelation(rest)
     s2 = (
-        max(float(rest @ rest) / max(1, n - 2), (0.7 * block_sd) ** 2)
+        # Two that read the same to the digit leave no scatter at all.
+        max(float(rest @ rest) / max(1, n - 2), (0.7 * block_sd) ** 2, 1e-12)
         * (1.0 + max(0.0, r))
         / (1.0 - max(0.0, r))
     )

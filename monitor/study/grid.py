@@ -20,8 +20,9 @@ from monitor.analysis.lag import Lag, estimate_lag, timing
 from monitor.analysis.statistics import Floats, t_975
 from monitor.live.comparator import KNOWN_LAG_SD_S
 from monitor.setup.bench import CONSENSUS, Instrument
+from monitor.study.asked.span import Span
 from monitor.study.recording import Recording
-from monitor.study.segments import Span, row_median
+from monitor.study.segments import row_median
 from monitor.study.shown import shown_over_counted
 
 Bools = npt.NDArray[np.bool_]

@@ -15,19 +15,21 @@ import numpy as np
 from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.blockstats import change_points
 from monitor.analysis.statistics import Floats
-from monitor.study.segments import BIN_S, SETTLE_S, STEADY_S, Span, is_steady
+from monitor.study.asked.span import BIN_S, SETTLE_S, STEADY_S, Span, is_steady
 
 RPM_STEP = 10.0
 SHORT_BIN_S = 3
 """Loads in turn may be as short as ten seconds: means of five would hide every other step."""
-SPRINT_OF_USUAL, SPRINT_OF_HIGH, SPRINT_W, WEAK_SPRINT = 2.5, 2.0, 500.0, 4.0
-"""A sprint has 3 s of at least 2.5 times the usual power, twice the hard one, and 500 W or four times the
-usual one: a surge to 450 W at 200 W is none (common practice, no source)."""
+SPRINT_OF_USUAL, SPRINT_OF_PEAK, SPRINT_W, WEAK_SPRINT = 2.5, 0.55, 500.0, 4.0
+"""A sprint has 3 s of at least 2.5 times the usual power, 0.55 of the highest of the session, and 500 W or
+four times the usual power: a surge to 450 W at 200 W is none (common practice, no source)."""
 LONGEST_SPRINT_S = 40
 SHORTEST_TURN_S, LONGEST_TURN_S = 8, 150
 """Parts of over/unders."""
 LEAST_GAP = 0.07
 """Two loads that differ by less than this part are one."""
+LEAST_UNDER = 0.55
+"""An under is work as well, at least this part of an over; a rest between two blocks is none."""
 
 
 class Likeness(NamedTuple):
@@ -125,14 +127,14 @@ def sprints_in(power_w: Floats) -> list[tuple[int, int]]:
         return []
     three = np.convolve(power_w, np.ones(3) / 3.0, "same")
     usual = float(np.median(ridden))
-    high = float(np.percentile(ridden, 90))
-    threshold = max(SPRINT_OF_USUAL * usual, SPRINT_OF_HIGH * high, min(SPRINT_W, WEAK_SPRINT * usual))
+    peak = float(three.max())
+    threshold = max(SPRINT_OF_USUAL * usual, SPRINT_OF_PEAK * peak, min(SPRINT_W, WEAK_SPRINT * usual))
     found: list[tuple[int, int]] = []
     for a, b in _runs(three >= threshold):
         if not 2 <= b - a <= LONGEST_SPRINT_S:
             continue
-        # It begins and ends half way up from what was ridden hard.
-        level = 0.5 * (float(three[a:b].max()) + high) * 0.75
+        # It begins and ends half way up from what was ridden.
+        level = 0.5 * (float(three[a:b].max()) + usual)
         begin, end = a, b
         while begin > 0 and a - begin < 8 and power_w[begin - 1] > level:
             begin -= 1
@@ -231,6 +233,8 @@ def _in_turn(power_w: Floats, pieces: Sequence[tuple[int, int]], k: int, like: L
             gap = level - levels[-1]
             if abs(gap) < LEAST_GAP * max(level, levels[-1]):
                 break
+            if min(level, levels[-1]) < LEAST_UNDER * max(level, levels[-1]):
+                break
             if not _even(power_w[begin:end], abs(gap)):
                 break
         elif k + 1 < len(pieces):
@@ -269,7 +273,9 @@ def straight_pieces(power_w: Floats) -> list[Piece]:
     if n < 4:
         return []
     steps = np.abs(np.diff(bins))
-    sigma = max(float(np.median(steps)) / (0.6745 * math.sqrt(2.0)), 0.02 * float(np.median(bins)), 2.0)
+    # The calmer quarter tells the scatter of what is even, however much is ridden freely: 0.3186 of a sigma.
+    quiet = float(np.percentile(steps, 25.0)) / (0.3186 * math.sqrt(2.0))
+    sigma = max(quiet, 0.02 * float(np.median(bins)), 2.0)
     edges = [0, *_line_points(bins, 9.0 * sigma * sigma * math.log(n)), n]
     at = [0, *(_refined(power_w, BIN_S * e) for e in edges[1:-1]), len(power_w)]
     return [_piece(power_w, a, b) for a, b in itertools.pairwise(at) if b - a >= BIN_S]

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 from monitor.analysis.blockstats import Interval
 from monitor.study.asked.peaks import same_peaks
+from monitor.study.asked.span import Span
 from monitor.study.asked.wanted import Wanted
 from monitor.study.parts.common import Shared
 from monitor.study.parts.differences import difference_with, row_of
 from monitor.study.results import StretchStudy
-from monitor.study.segments import Span
 
 LEAST_BLOCKS = 3
 """Fewer blocks of ten seconds have no ±: a scatter of two is hardly one."""

@@ -9,10 +9,10 @@ import numpy as np
 
 from monitor.analysis.blockstats import change_points, step_beside
 from monitor.analysis.statistics import Floats
+from monitor.study.asked.span import is_steady
 from monitor.study.grid import SMEARED_S, Bools, Ints, log_ratio
 from monitor.study.parts.common import Shared
 from monitor.study.results import ShiftStudy, rounded
-from monitor.study.segments import is_steady
 
 CHANGE_BIN_S = 5
 EVEN = 0.1

@@ -9,10 +9,11 @@ from monitor.analysis.block import BLOCK_S
 from monitor.analysis.blockstats import Interval, Spread, interval, usual_spread
 from monitor.analysis.budget import Noise, noise_of_blocks
 from monitor.analysis.statistics import Floats
+from monitor.study.asked.span import Span
 from monitor.study.grid import Blocks, Bools, Grid, Ints, held_by
 from monitor.study.recording import Recording
 from monitor.study.results import rounded
-from monitor.study.segments import Span, spans_of
+from monitor.study.segments import spans_of
 
 QUIET_EDGE = 2.0
 """Blocks whose edges may add more percent than this say nothing of scale, torque and cadence."""

@@ -9,11 +9,11 @@ from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import Interval, Spread, interval
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
 from monitor.analysis.statistics import Floats, judge
+from monitor.study.asked.span import Span, is_steady
 from monitor.study.grid import log_ratio
 from monitor.study.parts.common import Shared
 from monitor.study.parts.peaks import sprint_of
 from monitor.study.results import Difference, Judged, Means, Part, SegmentStudy, known, rounded
-from monitor.study.segments import Span, is_steady
 
 LEAST_TO_DIFFER = 2
 LEAST_S = 5
@@ -63,6 +63,8 @@ def load_of(shared: Shared, span: Span, begin: int, end: int) -> str:
     modes = [x for x in shared.held[begin:end] if x is not None]
     if modes and 2 * len(modes) >= end - begin:
         return max(sorted(set(modes)), key=modes.count)
+    if span.found:
+        return "not told"
     if span.kind in ("sprint", "free"):
         return span.kind
     return "target" if span.target_w is not None or span.kind == "ramp" else "not told"

@@ -1,0 +1,50 @@
+"""One segment in session seconds, and what counts as a steady load."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.analysis.block import MIN_POWER_W
+from monitor.analysis.statistics import Floats
+
+SETTLE_S = 10.0
+"""Left out after each step: the longest averaging of common instruments (common practice, no source)."""
+BIN_S = 5
+STEADY_S = 40
+STEADY_SPREAD = 0.15
+"""Five-second means of a steady block stay within this part of its power (5th to 95th percentile)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """One segment in session seconds.
+
+    `kind` is block, ramp, sprint, free or over-under; `found` says that nobody named it.
+    """
+
+    name: str
+    start_s: float
+    end_s: float
+    kind: str = "block"
+    settle_s: float = SETTLE_S
+    target_w: float | None = None
+    cadence_rpm: float | None = None
+    gear: str = ""
+    found: bool = False
+
+    def window(self) -> tuple[int, int]:
+        """The whole seconds that count, after settling: [begin, end)."""
+        begin = math.ceil(self.start_s + self.settle_s - 1e-6)
+        return begin, max(begin, math.floor(self.end_s + 1e-6))
+
+
+def is_steady(power_w: Floats) -> bool:
+    """Whether power stays within STEADY_SPREAD of its mean, by five-second means; a third may be unknown."""
+    bins = power_w[: len(power_w) // BIN_S * BIN_S].reshape(-1, BIN_S).mean(axis=1)
+    known = bins[np.isfinite(bins)]
+    if len(known) < 3 or len(known) < 2 * len(bins) // 3:
+        return False
+    mean = float(known.mean())
+    spread = float(np.percentile(known, 95) - np.percentile(known, 5))
+    return mean >= MIN_POWER_W and spread <= STEADY_SPREAD * mean
