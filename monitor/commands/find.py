@@ -158,7 +158,7 @@ label = {label}  # a-z, 0-9 and -, up to 16; this is what the screen shows
 role = {role}  # reference, witness or on-test
 mount = {mount}  # pedals, crank, spider, chainring, hub or cadence
 sides = {sides}  # both, left, right or total
-link = {link}{told}
+link = {link}{comment}
 {profile}# claim_percent = 1.5  # claimed accuracy, plus or minus
 {loss}# crank_length_mm = 172.5  # what is mounted; compared with what the instrument is set to
 """
