@@ -8,7 +8,11 @@ from monitor.live.comparator import Comparator
 from monitor.live.facts import Facts
 from monitor.live.faults.change import Changes
 from monitor.live.faults.deviation import Deviation
-from monitor.live.faults.oddity import Oddities
+from monitor.live.faults.oddities.cadence import cadence, turning
+from monitor.live.faults.oddities.clipped import clipped
+from monitor.live.faults.oddities.one_sided import one_sided
+from monitor.live.faults.oddities.spike import spike
+from monitor.live.faults.oddities.stuck import stuck
 from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.settings import Settings
 from monitor.live.faults.sign import SHOWN_S, Sign
@@ -31,7 +35,6 @@ class Watch:
         self.silence = Silence(self.seen)
         self.changes = Changes(self.seen)
         self.deviation = Deviation(self.seen, self.changes)
-        self.oddities = Oddities(self.seen)
         self.settings = Settings(self.seen)
         self.failing_s: float | None = None
         """Since when the disk has taken no records."""
@@ -45,17 +48,13 @@ class Watch:
     def second(self, now_s: float, end: int) -> Iterator[Sign]:
         """Everything that is judged on closed seconds; `end` is the common time of all windows."""
         seen, comparator = self.seen, self.seen.comparator
-        turning = self.oddities.turning(end)
+        turned = turning(comparator, end)
         if end % 10 == 0 and end >= 10:
             self.silence.ride_on(end)
         if end % 2 == 0:
             self.changes.notice(now_s)
         for i in comparator.powered:
-            own = (
-                self.oddities.spike(i, now_s),
-                self.oddities.stuck(i, now_s),
-                self.oddities.clipped(i, now_s),
-            )
+            own = spike(seen, i, now_s), stuck(seen, i, now_s), clipped(seen, i, now_s)
             odd = any(sign is not None and sign.signal == "over" for sign in own)
             if odd or seen.missing[i] or now_s - seen.restarted_s[i] < SHOWN_S:
                 # What is wrong in a way of its own is neither judged nor a judge of others.
@@ -68,10 +67,10 @@ class Watch:
             if pair is not None:
                 yield from self.deviation.signs(i, pair, now_s, end)
                 yield from self.changes.signs(i, pair, end)
-            if turning is not None and (sign := self.oddities.cadence(i, turning)) is not None:
+            if turned is not None and (sign := cadence(seen, i, turned)) is not None:
                 yield sign
             if instrument.mount != "cadence" and instrument.sides == "both":
-                sign = self.oddities.one_sided(i, now_s)
+                sign = one_sided(seen, i)
                 if sign is not None:
                     yield sign
             yield from self.settings.signs(i, now_s)
