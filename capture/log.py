@@ -27,6 +27,7 @@ from typing import BinaryIO
 
 import msgspec
 
+from capture.log_form import other_form
 from capture.record import Act, End, Link, Packet, Record, Tick
 
 LINE_LIMIT = 64 * 1024
@@ -45,12 +46,6 @@ _LABEL_LENGTH = 64
 # The longest value of an attribute (Bluetooth Core Specification, Vol 3, Part F, 3.2.9).
 _BLE_VALUE_LIMIT = 512
 _ANT_PAYLOAD = 8
-# RFC 1952, 2.3.1; the byte order mark of UTF-16 (RFC 2781, 3.2).
-_OTHER_FORMS = {
-    b"\x1f\x8b": "compressed (gzip): unpack it first",
-    b"\xff\xfe": "UTF-16 text: save it as UTF-8",
-    b"\xfe\xff": "UTF-16 text: save it as UTF-8",
-}
 _HEX_DIGITS = frozenset("0123456789abcdefABCDEF")
 
 
@@ -361,14 +356,12 @@ class LogScript:
         """All records from the beginning; see `read_log`.
 
         Raises:
-            OSError: the file can't be read, or is in another form: compressed, or UTF-16.
+            OSError: the file can't be read, or is in another form; see `capture.log_form`.
         """
         self.tally = Tally()
+        if (form := other_form(self.path)) is not None:
+            raise OSError(errno.EINVAL, form, str(self.path))
         with self.path.open("rb") as file:
-            beginning = file.read(2)
-            if beginning in _OTHER_FORMS:
-                raise OSError(errno.EINVAL, f"it is {_OTHER_FORMS[beginning]}", str(self.path))
-            file.seek(0)
             yield from read_log(_bounded_lines(file), self.labels, self.tally)
 
     def write(self, instrument: str, channel: str, data: bytes) -> str:

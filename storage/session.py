@@ -4,6 +4,7 @@ import contextlib
 import difflib
 import errno
 import re
+import shutil
 from pathlib import Path
 
 import msgspec
@@ -110,8 +111,8 @@ def create_session(out: Path, stamp: str, info: SessionInfo) -> Session:
     try:
         write_info(path, info)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            path.rmdir()
+        # Not a session yet, and only ours: `session.json` may be there, though the disk did not confirm it.
+        shutil.rmtree(path, ignore_errors=True)
         raise SessionError(path, f"can't be written to ({error.strerror or error})", _remedy(error)) from None
     return Session(path, info)
 
