@@ -642,6 +642,9 @@ def _explain(error: Exception) -> int:
         _give_no_more()
         where = f"{error.filename}: " if error.filename is not None else ""
         return _fail(EXIT_USAGE, f"{where}{error.strerror}. {_REMEDIES[error.errno]}.")
+    if isinstance(error, UnicodeEncodeError) and "surrogates" in error.reason:
+        # How the system's file names come that are no UTF-8 (PEP 383).
+        return _fail(EXIT_USAGE, f"{error.object}: this name is no UTF-8. Use another name.")
     if isinstance(error, OSError) and error.filename is not None:
         return _fail(EXIT_USAGE, f"{error.filename}: {error.strerror}")
     return _apologise(error)

@@ -17,7 +17,7 @@ from capture.record import End, Header, Record
 from capture.source import SourceError
 from storage.damage import SessionError
 from storage.job import Job, JobError, Refused, Started
-from storage.session import read_live
+from storage.session import LIVE, read_live
 from storage.wire import (
     FRAME_LIMIT,
     Alive,
@@ -272,6 +272,15 @@ def is_recording(folder: Path) -> bool:
     return True
 
 
+def recordings_in(out: Path) -> list[Path]:
+    """The sessions in a folder of sessions that are being recorded now, by whoever is left to say so."""
+    try:
+        found = sorted(each.parent for each in out.glob(f"*/{LIVE}"))
+    except OSError:
+        return []
+    return [folder for folder in found if is_recording(folder)]
+
+
 def _runs(pid: int) -> bool:
     """Whether a process of that number runs, as far as can be seen."""
     if os.name == "nt" or pid <= 0:
@@ -325,7 +334,7 @@ def _start(job: Job) -> RunningRecorder:
     paths = [root, *filter(None, [os.environ.get("PYTHONPATH")])]
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
     command = [sys.executable, *_COMMAND]
-    with tempfile.TemporaryFile() as complaints:
+    with _scratch() as complaints:
         process = _spawn(command, environment, complaints)
         assert process.stdin is not None
         assert process.stdout is not None
@@ -354,6 +363,15 @@ def _start(job: Job) -> RunningRecorder:
     if refusal.code == 3:
         raise SourceError(refusal.thing, refusal.remedy)
     raise JobError(refusal.thing, refusal.remedy)
+
+
+def _scratch() -> IO[bytes]:
+    """A file for what the recorder says before it can say it in order; read back if it does not start."""
+    try:
+        return tempfile.TemporaryFile()
+    except OSError:
+        # No folder for temporary files: a recording needs none, only these words are lost.
+        return open(os.devnull, "w+b")
 
 
 def _spawn(command: list[str], environment: dict[str, str], complaints: IO[bytes]) -> subprocess.Popen[bytes]:

@@ -798,7 +798,8 @@ def _logging_to(path: Path) -> Iterator[None]:
         root.removeHandler(handler)
         root.setLevel(level)
         logging.raiseExceptions = raises
-        file.close()
+        with contextlib.suppress(OSError, ValueError):  # lines that a full disk did not take
+            file.close()
 
 
 def _on_termination(finish: Callable[[], None]) -> None:

@@ -179,11 +179,15 @@ class Table:
         self.path = path
         try:
             need_plain(path)
-            self._file: Any = parquet.ParquetFile(path)
+            # Opened here: the library takes no name that is no UTF-8.
+            self._octets = path.open("rb")
+            self._file: Any = parquet.ParquetFile(self._octets)
             schema = self._file.schema_arrow
         except FileNotFoundError:
             raise SessionError(path, "is not there", "It is made by `plumbwatt study`") from None
         except (OSError, pa.ArrowException) as error:
+            if (octets := getattr(self, "_octets", None)) is not None:
+                octets.close()
             problem = f"is not a whole Parquet file ({str(error)[:200]})"
             raise SessionError(path, problem, "Move it away and make it again from the journal") from None
         metadata = schema.metadata or {}
@@ -202,7 +206,7 @@ class Table:
         self.rows: int = self._file.metadata.num_rows
         sizes = (self._file.metadata.row_group(k).num_rows for k in range(self._file.num_row_groups))
         if (largest := max(sizes, default=0)) > MOST_GROUP_ROWS:
-            self._file.close()
+            self.close()
             problem = f"is no table of this program (a group of {largest} rows)"
             raise SessionError(path, problem, "Move it away and make it again from the journal")
 
@@ -215,6 +219,7 @@ class Table:
     def close(self) -> None:
         """Close the file."""
         self._file.close()
+        self._octets.close()
 
     def groups(self, columns: Sequence[str] | None = None) -> Iterator[dict[str, list[Any]]]:
         """Row group by row group, each column as a list with None where nothing is known.

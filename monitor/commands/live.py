@@ -12,7 +12,15 @@ import msgspec
 
 from capture.source import Wanted
 from monitor import __version__
-from monitor.commands.output import UsageError, has_screen, on_terminal, write_message, write_result
+from monitor.commands.output import (
+    OutputError,
+    UsageError,
+    has_screen,
+    need_utf8,
+    on_terminal,
+    write_message,
+    write_result,
+)
 from monitor.finding import Finding
 from monitor.live.runner import Runner
 from monitor.sessions.derived import (
@@ -29,7 +37,7 @@ from monitor.sessions.derived import (
 from monitor.sessions.live_session import LiveSession
 from monitor.setup.bench import Bench, load_bench, parse_bench
 from monitor.setup.protocol import Protocol, load_protocol
-from storage.attach import Attachment, RunningRecorder, attach, start_recorder
+from storage.attach import Attachment, RunningRecorder, attach, recordings_in, start_recorder
 from storage.job import Job
 from storage.remainder import remainder_of
 from storage.session import open_session, read_live
@@ -143,7 +151,10 @@ def make_job(
     speed: float | None = None,
     log: Path | None = None,
 ) -> Job:
-    """What the recorder needs to know. UsageError: the scene of the bench can't be played."""
+    """What the recorder needs to know. UsageError: the scene can't be played, or a path is no UTF-8."""
+    for path in (out, log):
+        if path is not None:
+            need_utf8(path.absolute())
     wanted = [Wanted(i.label, i.link, i.profile) for i in bench.instruments]
     pace: float | Literal["max"] = 1.0 if speed is None else "max" if speed == float("inf") else speed
     return Job(
@@ -200,6 +211,8 @@ def _record(
     """Start a recorder and watch it; the exit code. `stays`: it goes on when the screen is left."""
     headless = headless or not has_screen()
     job = make_job(bench, protocol, out, seconds, speed, log)
+    for other in recordings_in(out):
+        write_message(f"note: another recording goes on. `plumbwatt follow {other}` attaches a screen.")
     with _ended_by_signals():
         recorder = asyncio.run(_started(job))
         return _recorded(recorder, bench, protocol, headless, stays, speed, speaker)
@@ -301,7 +314,11 @@ def _attend(
     printer.on_broken = session.finish
     asyncio.run(_until_closed(session, recorder))
     printer.line(end_line(session.pipeline, session.folder))
-    return _conclude(session)
+    code = _conclude(session)
+    if printer.failed is not None:
+        write_message(f"plumbwatt: findings could not be printed: they are in {session.folder}.")
+        code = code or 2
+    return code
 
 
 def _attaching(recorder: RunningRecorder) -> Callable[[int], Any]:
@@ -312,10 +329,14 @@ def _attaching(recorder: RunningRecorder) -> Callable[[int], Any]:
 
 
 class _Printer:
-    """Prints findings; a reader that has gone ends the session as an interrupt does."""
+    """Prints findings; a reader that has gone ends the session as an interrupt does.
+
+    Where they can't be written (a full disk) the recording matters more: that is said once, and goes on.
+    """
 
     def __init__(self) -> None:
         self.on_broken: Callable[[], None] = lambda: None
+        self.failed: OutputError | None = None
         self._broken = False
 
     def __call__(self, finding: Finding) -> None:
@@ -329,6 +350,9 @@ class _Printer:
         except BrokenPipeError:
             self._broken = True
             self.on_broken()
+        except OutputError as error:
+            self._broken, self.failed = True, error
+            write_message(f"plumbwatt: {error} The recording goes on.")
 
 
 async def _until_closed(session: LiveSession, recorder: RunningRecorder | None) -> None:

@@ -3,6 +3,7 @@
 import contextlib
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 
 from monitor.text import plain
 
@@ -39,6 +40,16 @@ def write_result(text: str) -> None:
         raise
     except OSError as error:
         raise OutputError(error.strerror or str(error)) from None
+
+
+def need_utf8(path: Path) -> None:
+    """UsageError: the name of a file or folder is no UTF-8, so it can't stand in a session's own files."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        raise UsageError(
+            f"{path}: this name is no UTF-8. Choose a file or folder with another name."
+        ) from None
 
 
 def on_terminal() -> bool:

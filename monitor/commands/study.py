@@ -24,7 +24,7 @@ from monitor.sessions.so_far import SO_FAR, to_judge
 from monitor.study.against import Comparison, Given, compare_sessions
 from monitor.study.recording import Recording
 from monitor.study.results import Study, encode
-from monitor.text import clock
+from monitor.text import clock, plain
 from storage.damage import Damage, SessionError
 from storage.disk import write_whole
 from storage.session import Session, open_session
@@ -63,8 +63,8 @@ def study(
     with progress_bar("studying", sessions[0].info) as progress:
         judged = _studied(sessions[0], ride, label, progress)
     result = judged.study
-    given = [Given(sessions[0].path.name, result)]
-    given += [Given(session.path.name, _known(session)) for session in sessions[1:]]
+    given = [Given(plain(sessions[0].path.name), result)]
+    given += [Given(plain(session.path.name), _known(session)) for session in sessions[1:]]
     comparison = compare_sessions(given) if against else None
     if json == "-":
         _write_result_text(_json(given, comparison, sessions))

@@ -63,7 +63,7 @@ def finding_line(finding: Finding) -> str:
 
 def end_line(pipeline: Pipeline, session: Path | str) -> str:
     """The last line of a headless run: session time, where it is, records seen and lost."""
-    end = _End("end", round(pipeline.t_s, 3), str(session), pipeline.records, pipeline.lost_records)
+    end = _End("end", round(pipeline.t_s, 3), plain(str(session)), pipeline.records, pipeline.lost_records)
     return plain(msgspec.json.encode(end).decode())
 
 

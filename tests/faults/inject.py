@@ -403,8 +403,9 @@ def main() -> int:
     os.environ["PYTHONPATH"] = str(ROOT)
     wholes = make_sessions(base)
     if options.case:
-        print(one(options.case, base, wholes))
-        return 0
+        outcome = one(options.case, base, wholes)
+        print(f"{outcome.case}: {outcome.outcome or 'never called'}: {outcome.why} ({base})")
+        return 1 if outcome.outcome == "lost" else 0
     kinds = [
         (work, call, error, form)
         for work in options.work
