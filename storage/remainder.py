@@ -5,8 +5,10 @@ takes it, into a folder `NAME-rest`. Whoever reads the session looks there.
 """
 
 import contextlib
+import glob
 import itertools
 import os
+import re
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -47,9 +49,17 @@ def make_refuge(session: Path) -> Path:
     raise problem or SessionError(session, "has no other place for its end", "Set HOME or TMPDIR")
 
 
+def session_of(name: str) -> str | None:
+    """The name of the session that a folder of that name is the end of; None: it is not named so."""
+    found = re.fullmatch(rf"(.+){SUFFIX}(-[0-9]+)?", name)
+    return None if found is None else found[1]
+
+
 def remainder_of(session: Path) -> Path | None:
     """The folder with the end of a session, or None. The latest, if there are several."""
-    found = [path for place in refuges() for path in sorted(place.glob(f"{session.name}{SUFFIX}*"))]
+    # Also beside it, where a person puts it who takes both to another computer.
+    places = [session.parent, *refuges()]
+    found = [path for place in places for path in sorted(place.glob(f"{glob.escape(session.name)}{SUFFIX}*"))]
     for path in reversed(found):
         if _is_ours(path) and _belongs(path, session):
             return path

@@ -32,10 +32,9 @@ def aligned(rows: Sequence[Row], numbers: int) -> list[str]:
 def study_lines(study: Study) -> list[str]:
     """The whole study, the verdicts first."""
     lost = f", {study.lost_records} LOST" if study.lost_records else ""
-    ended = "" if study.whole else ", the recording ended abruptly"
     lines = [
-        f"{study.bench} against {study.reference}: {clock(study.seconds)}, {study.records} records"
-        f"{lost}{ended}",
+        f"{study.bench} against {study.reference}: {clock(study.seconds)}, {study.records} records{lost}",
+        *([study.missing] if study.missing else []),
         "",
     ]
     for i in study.instruments.values():

@@ -20,6 +20,7 @@ from monitor.study.results import Judged, Study
 from storage.damage import DamagedSession, SessionError
 from storage.disk import is_plain, read_plain
 from storage.journal import MAIN
+from storage.remainder import session_of
 from storage.session import Session, open_session
 from storage.tables import Column, Table
 
@@ -53,10 +54,15 @@ class Entry(msgspec.Struct, frozen=True):
 
 
 def sessions_in(folder: Path) -> list[Path]:
-    """The session folders in a folder, by name; empty if it holds none."""
+    """The session folders in a folder, by name; empty if it holds none.
+
+    The end of one whose disk failed, put beside it, is a part of that session and none of its own.
+    """
     if not folder.is_dir():
         return []
-    return sorted(each.parent for each in folder.glob(f"*/{MAIN}"))
+    found = sorted(each.parent for each in folder.glob(f"*/{MAIN}"))
+    names = {path.name for path in found}
+    return [path for path in found if session_of(path.name) not in names]
 
 
 def is_archive(folder: Path) -> bool:

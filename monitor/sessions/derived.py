@@ -21,6 +21,7 @@ from monitor.analysis.statistics import Floats
 from monitor.analysis.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
+from monitor.sessions.missing import missing_part
 from monitor.setup.bench import Bench, parse_bench
 from monitor.setup.protocol import Protocol, parse_protocol
 from monitor.study.parts.common import Shared, shared_of
@@ -225,6 +226,7 @@ def make_derived(
         samples.discard()
         raise
     recording.planned_as = records.planned_as
+    recording.missing = missing_part(records.damage)
     say(f"{recording.records} records, {len(recording.findings)} changes of findings")
     files.put(SAMPLES, samples.finish)
     shared = shared_of(recording)
@@ -298,6 +300,7 @@ def run_session(
     bench, _protocol = recorded_settings(header, folder)
     recording = collect(header, records, bench=bench, progress=on_second)
     recording.planned_as = records.planned_as
+    recording.missing = missing_part(records.damage)
     return recording, records.damage
 
 

@@ -6,6 +6,8 @@ gone it takes the rest from the disk.
 """
 
 import asyncio
+import contextlib
+import itertools
 import math
 import shutil
 import time
@@ -28,8 +30,9 @@ from monitor.sessions.previous_zeros import earlier_zeros, unit_of
 from monitor.setup.bench import Bench
 from monitor.setup.protocol import Protocol
 from storage.attach import CutOffError, RecorderError
-from storage.damage import SessionError
+from storage.damage import DamagedSession, SessionError
 from storage.journal import Tail
+from storage.remainder import read_session
 from storage.wire import LastWill
 
 DISK_S = 5.0
@@ -351,7 +354,17 @@ class LiveSession:
         except OSError as error:
             why = f"{why} ({error.strerror})"
         if not self.closed:
+            self._take_remainder()
+        if not self.closed:
             self._close(why)
+
+    def _take_remainder(self) -> None:
+        """The end of a session whose disk failed, from where its recorder put it."""
+        with contextlib.suppress(OSError, SessionError, DamagedSession):
+            _, records = read_session(self.folder)
+            if records.rest is not None:
+                for record in itertools.islice(records, self.pipeline.records, None):
+                    self._take(record)
 
     def _close(self, why: str) -> None:
         self._tell(self.pipeline.finish())

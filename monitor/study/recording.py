@@ -63,6 +63,8 @@ class Recording:
     """What each instrument showed: rows (arrival s, power W), one per packet with power."""
     holds: list[Floats] = field(default_factory=list)
     """Records of ride files: rows (time s, seconds held, power W or nan, 1 if the timer was paused)."""
+    missing: str = ""
+    """What is missing of it, as a sentence for people."""
     planned_as: Mapping[int, str] = field(default_factory=dict)
     """Segments that were given another name afterwards: when they begin, ns, and their name in the plan."""
 

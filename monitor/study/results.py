@@ -505,6 +505,8 @@ class Study(msgspec.Struct, frozen=True):
     cadence: list[CadenceStudy] = []
     cadence_advice: str = ""
     target: list[TargetStudy] = []
+    missing: str = ""
+    """What is missing of the recording, as a sentence; empty if it is whole."""
 
 
 def encode(study: Study) -> bytes:

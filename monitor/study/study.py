@@ -101,6 +101,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         records=recording.records,
         lost_records=recording.lost_records,
         whole=recording.closed,
+        missing=recording.missing,
         program=recording.header.program,
         acts_judged=acts,
         rider=rider_changes(shared, list(pairs.values()), segments, repeats),

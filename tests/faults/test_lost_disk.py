@@ -4,7 +4,9 @@ A small file system of our own is mounted and filled while a real recorder and a
 """
 
 import contextlib
+import json
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -82,3 +84,24 @@ def test_the_rest_is_named_and_joined(
     assert rescued.damage is None
     assert main(["study", str(session)]) == 0
     assert os.path.getsize(session / "study.json") > 0
+    # Without its end, as who takes only the folder to another computer has it.
+    elsewhere = tmp_path / "elsewhere" / session.name
+    shutil.copytree(
+        session, elsewhere, ignore=shutil.ignore_patterns("*.parquet", "*.json*", "*.html", "ballast")
+    )
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "another"))
+    capfd.readouterr()
+    assert main(["study", str(elsewhere)]) == 4
+    told = "A part of this session is missing: the recording was not closed, so its end is not here"
+    assert told in capfd.readouterr().out.splitlines()[1]
+    head = (elsewhere / "report.html").read_text().partition("</header>")[0]
+    assert told in head
+    assert main(["replay", str(elsewhere), "--headless"]) == 4
+    # Put beside it, the end is found.
+    shutil.copytree(rest, elsewhere.with_name(rest.name))
+    capfd.readouterr()
+    assert main(["study", str(elsewhere)]) == 0
+    assert "missing" not in capfd.readouterr().out.splitlines()[1]
+    assert main(["replay", str(elsewhere), "--headless"]) == 0
+    last = json.loads(capfd.readouterr().out.splitlines()[-1])
+    assert last["records"] == len(records)
