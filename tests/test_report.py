@@ -15,19 +15,23 @@ import numpy as np
 import pytest
 
 from capture.record import Act
-from monitor.report import report_html
-from monitor.report.charts import COLOURS, DASHES, MARKERS, nice_ticks, padded
-from monitor.report.series import MOST_POINTS, payload, script_json
+from monitor.report import first, head, report_html
+from monitor.report.drawing import plots
+from monitor.report.drawing.colours import GROUND, SESSIONS, TEXT
+from monitor.report.drawing.svg import apart, nice_ticks, padded
+from monitor.report.material import Material
+from monitor.report.selection import milliwatts
+from monitor.report.series import MOST_POINTS, payload, rolling, script_json
 from monitor.report.terminal import study_lines
 from monitor.report.words import WORDS, fact, number, sure
 from monitor.setup.bench import parse_bench
+from monitor.setup.roles import LOOKS
 from monitor.study.against import Given, compare_sessions
 from monitor.study.grid import Grid
 from monitor.study.parts.common import shared_of
 from monitor.study.recording import Recording
 from monitor.study.study import study
 from monitor.text import minus
-from tests.helpers.chromium import PROGRAM, Browser
 from tests.helpers.rides import evening_recording, evening_records, record
 
 ROOT = Path(__file__).parent.parent
@@ -151,16 +155,21 @@ def luminance(colour: str) -> float:
 
 def test_colours_stand_out_from_white_as_text_must() -> None:
     # WCAG 2.2, success criterion 1.4.3: 4.5 to 1 for text.
-    style = (ROOT / "monitor" / "report" / "style.css").read_text("utf-8")
-    named = re.findall(r"--(?:ink|soft|good|bad|open|link):(#[0-9a-f]{3,6})", style)
-    assert len(named) == 6
-    for colour in [*COLOURS, *named]:
-        assert 1.05 / (luminance(colour) + 0.05) >= 4.5, colour
+    paper = GROUND["paper"]
+    looks = [*SESSIONS, *(look for of_role in LOOKS.values() for look in of_role)]
+    light = [GROUND[name].light for name in TEXT] + [look.light for look in looks]
+    dark = [GROUND[name].dark for name in TEXT] + [look.dark for look in looks]
+    for colours, ground in ((light, paper.light), (dark, paper.dark)):
+        for colour in colours:
+            low, high = sorted((luminance(colour), luminance(ground)))
+            assert (high + 0.05) / (low + 0.05) >= 4.5, (colour, ground)
 
 
 def test_colour_is_never_the_only_sign() -> None:
-    signs = [(MARKERS[k], DASHES[k]) for k in range(len(COLOURS))]
-    assert len(set(signs)) == len(signs)
+    roles = [look for of_role in LOOKS.values() for look in of_role]
+    for looks in (SESSIONS, roles):
+        signs = [(look.marker, look.dash, look.width) for look in looks]
+        assert len(set(signs)) == len(signs)
 
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\x1b[2J\u202e&quot;{{7*7}}"
@@ -241,34 +250,104 @@ def test_json_in_the_page_can_not_end_its_element(text: str) -> None:
     assert not set("<>&\u2028\u2029") & set(told)
 
 
+def material(recording: Recording) -> Material:
+    """A session studied, with its arrays."""
+    shared = shared_of(recording)
+    return Material(study(recording, shared), shared)
+
+
 def test_curves_are_the_grids_with_gaps_left_open() -> None:
     recording = evening_recording()
-    result = study(recording)
-    told = payload(result, Grid(recording))
+    given = material(recording)
+    told = payload(given)
     power = told["power"]["pedals"]
-    assert len(power) == len(told["t"]) == len(recording.cells)
+    assert len(power) == told["n"] == len(recording.cells)
     assert power[212] is None
     assert power[100] == pytest.approx(recording.cells[100, 1, 0] / recording.cells[100, 1, 3], abs=0.05)
+    assert told["left"]["pedals"][100] + told["right"]["pedals"][100] == pytest.approx(power[100], abs=0.11)
     assert told["limits"] == {
         "pedals": pytest.approx(2**0.5, abs=1e-3),
         "heron": pytest.approx(1.803, abs=1e-3),
     }
-    assert max(v for v in told["difference"]["heron"][60:95] if v is not None) == pytest.approx(4.2, abs=0.3)
+
+
+def test_a_deviation_over_time_follows_the_window_of_the_bench() -> None:
+    recording = evening_recording()
+    text = recording.bench.text + "\n[limits]\nwindow_s = 12\n"
+    other = dataclasses.replace(recording, bench=parse_bench(text, "with a window"))
+    assert "mean over 30 s" in first.on_test(material(recording))[0]["chart"]["caption"]
+    assert "mean over 12 s" in first.on_test(material(other))[0]["chart"]["caption"]
+
+
+def test_a_mean_over_time_needs_four_fifths_of_its_seconds_and_is_of_work() -> None:
+    own, theirs = np.full(40, 210.0), np.full(40, 200.0)
+    own[20:] = 420.0
+    assert rolling(own, theirs, 10)[10] == pytest.approx(5.0)
+    # Half of it at 5 %, half at 110 %.
+    assert rolling(own, theirs, 10)[20] == pytest.approx(57.5)
+    own[5:8] = np.nan
+    assert np.isnan(rolling(own, theirs, 10)[8])
+    assert not np.isnan(rolling(own, theirs, 10)[12])
+
+
+def test_milliwatts_add_up_to_the_work_that_was_done() -> None:
+    values = np.random.default_rng(3).normal(200.0, 30.0, 5000)
+    values[100:140] = np.nan
+    told = milliwatts(values)
+    assert told[100:140] == [None] * 40
+    for a, b in ((0, 5000), (90, 150), (1234, 1264)):
+        exact = float(np.nansum(values[a:b]))
+        assert sum(v for v in told[a:b] if v is not None) / 1000.0 == pytest.approx(exact, abs=0.0011)
 
 
 def test_a_long_session_is_thinned_but_keeps_its_work() -> None:
     recording = evening_recording()
-    many = 40
+    many = 160
     cells = np.tile(recording.cells, (many, 1, 1))
-    long = dataclasses.replace(recording, cells=cells)
-    told = payload(study(recording), Grid(long))
+    given = material(recording)
+    grid = Grid(dataclasses.replace(recording, cells=cells))
+    told = payload(dataclasses.replace(given, shared=dataclasses.replace(given.shared, grid=grid)))
     assert told["step"] == 3
-    assert len(told["t"]) <= MOST_POINTS
-    grid = Grid(long)
+    assert told["n"] <= MOST_POINTS
+    assert len(told["thin"]["heron"]["own"]) == told["n"]
     for k in (50, 1000, 4000):
         assert told["power"]["hub"][k] == pytest.approx(
             float(grid.power_w[3 * k : 3 * k + 3, 0].mean()), abs=0.06
         )
+
+
+def test_labels_are_moved_apart_and_keep_their_order() -> None:
+    assert apart([50.0, 52.0, 120.0], 0.0, 200.0) == [50.0, 63.0, 120.0]
+    placed = apart([195.0, 199.0, 198.0], 0.0, 200.0)
+    assert placed == [174.0, 200.0, 187.0]
+    assert apart([], 0.0, 1.0) == []
+
+
+def test_the_large_marks_of_the_agreement_plot_are_the_means_of_the_table() -> None:
+    given = material(evening_recording())
+    chart = plots.agreement(given, "heron")
+    assert chart is not None
+    large = dict(re.findall(r"<title>([^:<]+): ([−+]?[0-9.]+) % at", chart["svg"]))
+    table = {s.name: d for s in given.study.segments for d in s.differences if d.instrument == "heron"}
+    assert len(large) >= 5
+    for name, text in large.items():
+        assert text == number(table[name].deviation_percent, 2, True)
+
+
+@pytest.mark.parametrize(
+    ("started", "told"),
+    [
+        ("", "25 November 2025, 19:00 UTC"),
+        ("2025-11-25 20:00:03", "25 November 2025, 20:00 local time"),
+        ("2025-11-26 00:45:00", "26 November 2025, 00:45 local time"),
+        # A scene's own date, or a clock that was set in between: no zone is as far as that.
+        ("2026-03-01 10:00:00", "25 November 2025, 19:00 UTC"),
+        ("2025-11-25 20:07:00", "25 November 2025, 19:00 UTC"),
+        ("yesterday", "25 November 2025, 19:00 UTC"),
+    ],
+)
+def test_the_head_has_the_local_date_where_it_is_known(started: str, told: str) -> None:
+    assert head.ridden(material(evening_recording()).study, started) == told
 
 
 def test_other_sessions_stand_beside_this_one() -> None:
@@ -303,67 +382,3 @@ def test_a_lag_is_told_with_its_uncertainty() -> None:
     assert f"<td>{told}</td>" in page
     assert f"pedals {told} s" in page
     assert told.replace("−", "-") in "\n".join(study_lines(result))
-
-
-@pytest.mark.skipif(PROGRAM is None, reason="no Chromium on this computer")
-def test_in_a_real_browser(page: str, tmp_path: Path) -> None:
-    file = tmp_path / "report.html"
-    file.write_text(page, encoding="utf-8")
-    profile = tmp_path / "profile"
-    with Browser(profile, 1280, 900) as browser:
-        browser.open(file)
-        assert browser.value("document.documentElement.dataset.plots") == "4"
-        assert browser.value("document.querySelectorAll('.plot[data-drawn=yes] canvas').length") == 4
-        # Something is drawn in the instruments' own colours.
-        for node, colour in (("trace-power", COLOURS[0]), ("trace-difference", COLOURS[2])):
-            rgb = [int(colour[k : k + 2], 16) for k in (1, 3, 5)]
-            near = browser.value(
-                f"""(() => {{
-                    const c = document.querySelector('#{node} canvas');
-                    const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
-                    let n = 0;
-                    for (let k = 0; k < d.length; k += 4)
-                        if (Math.abs(d[k] - {rgb[0]}) + Math.abs(d[k + 1] - {rgb[1]})
-                            + Math.abs(d[k + 2] - {rgb[2]}) < 60 && d[k + 3] > 128) n++;
-                    return n;
-                }})()"""
-            )
-            assert near > 100, node
-        assert browser.value("document.documentElement.scrollWidth") <= 1280
-        # Zoom by dragging over one trace: all follow.
-        left, top, width, height = browser.value(
-            """(() => {
-                const over = document.querySelector('#trace-power .u-over');
-                over.scrollIntoView({block: 'center'});
-                const r = over.getBoundingClientRect();
-                return [r.left, r.top, r.width, r.height];
-            })()"""
-        )
-        browser.drag(left + 0.25 * width, left + 0.5 * width, top + 0.5 * height)
-        low, high = map(float, browser.value("document.documentElement.dataset.shown").split())
-        assert (low, high) == pytest.approx((90.0, 180.0), abs=6.0)
-        browser.value("document.querySelector('[data-zoom=all]').click()")
-        assert browser.value("document.documentElement.dataset.shown") == "0 360"
-        browser.value("document.querySelector('[data-zoom=\"9\"]').click()")
-        low, high = map(float, browser.value("document.documentElement.dataset.shown").split())
-        assert low < 270.0 < 282.0 < high
-        assert browser.complaints() == []
-        assert browser.requests() == [file.resolve().as_uri()]
-        # On a phone nothing sticks out, and the first words are the verdict.
-        browser.resize(390, 844, 2.0, mobile=True)
-        watch = """window.words = []; const plain = CanvasRenderingContext2D.prototype.fillText;
-            CanvasRenderingContext2D.prototype.fillText = function (text, ...where) {
-                window.words.push(text); return plain.call(this, text, ...where); };"""
-        browser.command("Page.addScriptToEvaluateOnNewDocument", {"source": watch})
-        browser.open(file)
-        assert "under 1…" in browser.value("words") or "under…" in browser.value("words")
-        ends = "[...document.querySelectorAll('caption')].map(c => c.lastChild.getBoundingClientRect().right)"
-        assert max(browser.value(ends)) <= 390
-        heights = "[...document.querySelectorAll('.strip text')].map(t => t.getBoundingClientRect().height)"
-        assert min(browser.value(heights)) >= 9.0
-        assert browser.value("document.documentElement.scrollWidth") <= 390
-        assert browser.value("document.querySelector('#trace-power canvas').clientWidth") <= 390
-        assert browser.complaints() == []
-        assert browser.requests() == [file.resolve().as_uri()]
-        browser.pdf(tmp_path / "report.pdf")
-    assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF")

@@ -38,7 +38,7 @@ def texts_of(source: str) -> Iterator[str]:
 
 def page_texts() -> Iterator[str]:
     """The words of the report's template, an element each, without its markup."""
-    template = (ROOT / "monitor/report/page.html.j2").read_text("utf-8")
+    template = (ROOT / "monitor/report/web/page.html.j2").read_text("utf-8")
     for part in re.split(r"<[^>]*>", re.sub(r"\{%.*?%\}", "", template)):
         yield re.sub(r"\{\{.*?\}\}", "…", part)
 
@@ -51,7 +51,7 @@ def user_texts(rooms: tuple[str, ...]) -> Iterator[tuple[str, str]]:
                 yield str(file.relative_to(ROOT)), text
     if "report" in rooms:
         for text in page_texts():
-            yield "monitor/report/page.html.j2", text
+            yield "monitor/report/web/page.html.j2", text
 
 
 def sentences(text: str) -> list[str]:

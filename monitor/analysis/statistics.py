@@ -30,7 +30,7 @@ def autocorrelation(values: Floats) -> float:
     return min(0.99, r + (1.0 + 4.0 * r) / n)
 
 
-_T975 = (
+STUDENT_975 = (
     12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228,
     2.201, 2.179, 2.160, 2.145, 2.131, 2.120, 2.110, 2.101, 2.093, 2.086,
     2.080, 2.074, 2.069, 2.064, 2.060, 2.056, 2.052, 2.048, 2.045, 2.042,
@@ -45,13 +45,13 @@ def t_975(dof: float) -> float:
     of Cornish and Fisher in 1/dof (Abramowitz and Stegun 26.7.5, three terms).
     """
     if dof <= 1.0:
-        return _T975[0]
+        return STUDENT_975[0]
     if dof >= 30.0:
         z = 1.959963984540054
         return z + (z**3 + z) / (4 * dof) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * dof * dof)
     low = int(dof)
     part = (1.0 / low - 1.0 / dof) / (1.0 / low - 1.0 / (low + 1))
-    return _T975[low - 1] * math.pow(_T975[low] / _T975[low - 1], part)
+    return STUDENT_975[low - 1] * math.pow(STUDENT_975[low] / STUDENT_975[low - 1], part)
 
 
 def sequence_rho(n_tight: int, alpha: float = 0.05) -> float:

@@ -14,6 +14,7 @@ from monitor.sessions.derived import (
     NAMES,
     STUDY,
     Made,
+    about,
     make_derived,
     missing_words,
     run_session,
@@ -80,7 +81,7 @@ def study(
     if html is not None:
         from monitor.report import report_html
 
-        _write(html, report_html(result, judged.shared, comparison).encode())
+        _write(html, report_html(result, judged.shared, comparison, about(sessions[0])).encode())
     if judged.missing:
         where = sessions[0].path
         write_message(

@@ -6,6 +6,7 @@ from functools import cached_property
 import numpy as np
 
 from monitor.setup.bench import CONSENSUS
+from monitor.setup.roles import Look, by_role, looks_of
 from monitor.study.against import Comparison
 from monitor.study.grid import Blocks, Bools, Grid
 from monitor.study.parts.common import QUIET_EDGE, Shared
@@ -28,18 +29,28 @@ class Material:
 
     @cached_property
     def order(self) -> dict[str, int]:
-        """The number of each instrument, which decides its colour, marker and dash."""
+        """The number of each instrument in the arrays."""
         return {label: k for k, label in enumerate(self.grid.labels)}
 
     @cached_property
+    def looks(self) -> dict[str, Look]:
+        """How each instrument is drawn."""
+        return dict(zip(self.grid.labels, looks_of(self.grid.bench), strict=True))
+
+    @cached_property
+    def labels(self) -> list[str]:
+        """All instruments: on test first, then witnesses, then the reference."""
+        return [self.grid.labels[i] for i in by_role(self.grid.bench)]
+
+    @cached_property
     def compared(self) -> list[str]:
-        """Those that have something to be held against."""
-        return [self.grid.labels[i] for i in self.shared.compared]
+        """Those that have something to be held against, in the same order."""
+        return [label for label in self.labels if self.order[label] in self.shared.compared]
 
     @cached_property
     def powered(self) -> list[str]:
-        """Those that measure power."""
-        return [self.grid.labels[i] for i in self.grid.powered]
+        """Those that measure power, in the same order."""
+        return [label for label in self.labels if self.order[label] in self.grid.powered]
 
     @cached_property
     def blocks(self) -> dict[str, Blocks]:

@@ -4,20 +4,23 @@ import base64
 import hashlib
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-import numpy as np
-
-from monitor.report import first, plots, states, tables, words
-from monitor.report.charts import COLOURS, DASHES, Markup, swatch
+from monitor.report import first, head, states, tables, words
+from monitor.report.drawing import plots
+from monitor.report.drawing.colours import SESSIONS, css
+from monitor.report.drawing.svg import Markup, swatch
 from monitor.report.material import Material
-from monitor.report.series import payload, script_json
+from monitor.report.selection import MOST_S, selection
+from monitor.report.series import SMOOTH_S, payload, script_json
 from monitor.study.against import Comparison
 from monitor.study.parts.common import Shared
 from monitor.study.results import Study
-from monitor.text import PAGE, clock, minus, plain
+from monitor.text import PAGE, minus, plain
 
 HERE = Path(__file__).parent
+SCRIPTS = ("base", "numbers", "traces", "select", "save", "style")
+"""The page's own script, in this order, in one scope."""
 CONTENTS = (
     ("verdict", "Verdict"), ("states", "States and acts"),
     ("bench", "Bench"), ("judged", "How it was judged"), ("trace", "Whole session"),
@@ -28,22 +31,40 @@ CONTENTS = (
 )  # fmt: skip
 
 
-def report_html(study: Study, shared: Shared, comparison: Comparison | None = None) -> str:
+class About(NamedTuple):
+    """What a page says of its session beside the study: its folder's name, local time of the start."""
+
+    session: str = "SESSION"
+    started: str = ""
+
+
+UNTITLED = About()
+
+
+def report_html(
+    study: Study, shared: Shared, comparison: Comparison | None = None, about: About = UNTITLED
+) -> str:
     """The page; the same study gives the same text.
 
     `shared`: the arrays that the study was made from. `comparison`: other sessions beside it.
     """
     script, style, template = _assets()
-    data = payload(study, shared.grid) | {"colours": COLOURS, "dashes": DASHES}
+    given = Material(study, shared, comparison)
+    data = payload(given) | selection(given)
+    data |= {"title": _title(study), "session": plain(about.session, 120), "reference": study.reference}
     policy = (
         f"default-src 'none'; script-src '{_hash(script)}'; style-src '{_hash(style)}'; img-src data:; "
         "base-uri 'none'; form-action 'none'"
     )
     html: str = template.render(
         policy=policy, style=Markup(style), script=Markup(script), data=Markup(script_json(data)),
-        study=study, **_context(Material(study, shared, comparison)),
+        study=study, **_context(given, about),
     )  # fmt: skip
     return html
+
+
+def _title(study: Study) -> str:
+    return f"{plain(study.bench, 80)}, {head.day(study)}" if study.utc_ns else plain(study.bench, 80)
 
 
 def _hash(text: str) -> str:
@@ -58,11 +79,14 @@ def _assets() -> tuple[str, str, Any]:
     vendor = HERE / "vendor"
     licence = (vendor / "LICENSE").read_text("utf-8").strip()
     plotting = (vendor / "uPlot.iife.min.js").read_text("utf-8")
-    script = f"/* uPlot\n{licence}\n*/\n{plotting}{(HERE / 'report.js').read_text('utf-8')}"
-    style = (vendor / "uPlot.min.css").read_text("utf-8") + (HERE / "style.css").read_text("utf-8")
+    own = "".join((HERE / "web" / f"{name}.js").read_text("utf-8") for name in SCRIPTS)
+    script = f'/* uPlot\n{licence}\n*/\n{plotting}(function () {{\n"use strict";\n{own}}})();\n'
+    style = (
+        css() + (vendor / "uPlot.min.css").read_text("utf-8") + (HERE / "web/style.css").read_text("utf-8")
+    )
     if "</script" in script or "</style" in style:
         raise ValueError("a vendored file would end its own element")
-    source = (HERE / "page.html.j2").read_text("utf-8")
+    source = (HERE / "web/page.html.j2").read_text("utf-8")
     environment = Environment(
         loader=DictLoader({"page": source}), autoescape=True, undefined=StrictUndefined, trim_blocks=False
     )
@@ -71,18 +95,16 @@ def _assets() -> tuple[str, str, Any]:
     return script, style, environment.get_template("page")
 
 
-def _context(given: Material) -> dict[str, Any]:
+def _context(given: Material, about: About) -> dict[str, Any]:
     """All that the template needs besides the study."""
     study = given.study
-    started = None
-    if study.utc_ns:
-        text = str(np.datetime_as_string(np.datetime64(study.utc_ns, "ns"), unit="m"))
-        started = f"{text.replace('T', ' ')} UTC"
     return {
         "title": f"{plain(study.bench, 80)}: power meters compared",
         "bench": plain(study.bench, 80),
-        "started": started,
-        "duration": clock(study.seconds),
+        "facts": head.facts(given, about.started),
+        "swatches": [(label, Markup(swatch(given.looks[label]))) for label in given.labels],
+        "smooth": SMOOTH_S,
+        "selectable": bool(given.grid.seconds) and given.grid.seconds <= MOST_S,
         "reference": given.reference,
         "contents": CONTENTS if given.comparison is None else (*CONTENTS, ("against", "Other sessions")),
         "comparison": given.comparison,
@@ -92,13 +114,13 @@ def _context(given: Material) -> dict[str, Any]:
         "state_rows": states.state_rows(study, PAGE),
         "state_words": states.sentences(study, PAGE),
         "verdict_words": words.WORDS,
+        "act_rows": tables.act_rows(given),
         "finding_rows": tables.finding_rows(given),
         "cards": words.cards(given),
         "forests": [c for label in given.compared if (c := plots.forest(given, label)) is not None],
         "bench_rows": words.bench_rows(given),
         "judged": words.judged(given),
         "traces": words.trace_captions(given),
-        "events": words.events(given),
         "segment_rows": [tables.segment_rows(given, s) for s in study.segments],
         "by_side": tables.by_side(given),
         "side_rows": tables.side_rows(given),
@@ -114,7 +136,9 @@ def _context(given: Material) -> dict[str, Any]:
         "repeats": [c for label in given.compared if (c := plots.repeats(given, label)) is not None],
         "efficiency": tables.efficiency(given),
         "strip": plots.strip(given),
-        "session_swatches": [Markup(swatch(k)) for k in range(len(given.comparison.sessions))]
+        "session_swatches": [
+            Markup(swatch(SESSIONS[k % len(SESSIONS)])) for k in range(len(given.comparison.sessions))
+        ]
         if given.comparison is not None
         else [],
         "signal_rows": tables.signal_rows(given),

@@ -7,13 +7,21 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.statistics import Floats
-from monitor.study.grid import Grid
+from monitor.report.material import Material
+from monitor.study.grid import Grid, moved
 from monitor.study.results import Study
 from monitor.text import plain
 
-MOST_POINTS = 5400
-WINDOW_S = 30
+MOST_POINTS = 21600
+"""Six hours of seconds; longer sessions are thinned."""
+SIDE_W = MIN_POWER_W / 3.0
+"""A side with less says nothing in percent."""
+SMOOTH_S = (1, 3, 5, 10, 30)
+"""The choices of the page's one switch."""
+KNOWN_PART = 0.8
+"""A mean needs this part of its seconds."""
 ACTS = {
     "segment": "",
     "mark": "mark",
@@ -24,45 +32,64 @@ ACTS = {
 }
 
 
-def payload(study: Study, grid: Grid) -> dict[str, Any]:
+def payload(given: Material) -> dict[str, Any]:
     """Plain lists for the page's script; null where nothing is known.
 
-    `t` seconds; `power`, `cadence`, `left` by label as shown; `difference` by label, percent
-    at the crank over WINDOW_S around each time; `limits` percent.
+    `power`, `cadence`, `left`, `right` by label as shown, W and rpm; `limits` percent, `side_limits`
+    percent; `thin`, of a long session only: what is compared, in means of `step` seconds.
     """
+    grid, study = given.grid, given.study
     step = max(1, math.ceil(grid.seconds / MOST_POINTS))
     n = grid.seconds // step
-    t = [k * step for k in range(n)]
-    power: dict[str, list[float | None]] = {}
-    cadence: dict[str, list[float | None]] = {}
-    left: dict[str, list[float | None]] = {}
-    difference: dict[str, list[float | None]] = {}
-    limits: dict[str, float] = {}
-    for i, label in enumerate(grid.labels):
+    told: dict[str, dict[str, list[float | None]]] = {"power": {}, "cadence": {}, "left": {}, "right": {}}
+    for label in given.labels:
+        i = given.order[label]
         if i in grid.powered:
-            power[label] = _listed(_every(grid.power_w[:, i], step, n), 1)
-            if grid.instruments[i].sides == "both":
-                left[label] = _listed(_every(_share(grid, i), step, n), 2)
-        rpm = _every(grid.cadence_rpm[:, i], step, n)
+            told["power"][label] = _listed(every(grid.power_w[:, i], step, n), 1)
+            sides = grid.instruments[i].sides
+            if sides in ("both", "left"):
+                told["left"][label] = _listed(every(grid.left_w[:, i], step, n), 1)
+            if sides in ("both", "right"):
+                told["right"][label] = _listed(every(grid.power_w[:, i] - grid.left_w[:, i], step, n), 1)
+        rpm = every(grid.cadence_rpm[:, i], step, n)
         if np.isfinite(rpm).any():
-            cadence[label] = _listed(rpm, 1)
-        if grid.reference_label(i) is not None:
-            pair = grid.compared(i)
-            difference[label] = _listed(_every(rolling(pair.own_w, pair.reference_w), step, n), 2)
-            limits[label] = round(grid.limit_percent(i, 1e9), 3)
+            told["cadence"][label] = _listed(rpm, 1)
     return {
-        "t": t,
+        "n": n,
         "step": step,
-        "labels": [label for label in grid.labels if label in power],
-        "all": list(grid.labels),
-        "power": power,
-        "cadence": cadence,
-        "left": left,
-        "difference": difference,
-        "limits": limits,
+        "window_s": grid.bench.limits.window_s,
+        "labels": given.labels,
+        "looks": {
+            label: {"key": look.key, "dash": list(look.dash), "width": look.width}
+            for label, look in given.looks.items()
+        },
+        **told,
+        "limits": {label: round(given.limit(label), 3) for label in given.compared},
+        "side_references": {
+            label: grid.labels[side]
+            for label in given.compared
+            if (side := grid.side_references.get(given.order[label])) is not None
+        },
+        "thin": {label: _thin(given, label, step, n) for label in given.compared if step > 1},
         "segments": [{"name": plain(s.name, 60), "from": s.start_s, "to": s.end_s} for s in study.segments],
         "marks": marks(study, grid),
     }
+
+
+def _thin(given: Material, label: str, step: int, n: int) -> dict[str, list[float | None]]:
+    """Both powers, and both of each side, over the seconds that both know."""
+    pair = given.grid.compared(given.order[label])
+    found = {}
+    for name, own, theirs in (
+        ("own", pair.own_w, pair.reference_w),
+        ("left", pair.left_w, pair.left_reference_w),
+        ("right", pair.right_w, pair.right_reference_w),
+    ):
+        both = np.isfinite(own) & np.isfinite(theirs)
+        if both.any():
+            found[name] = _listed(every(np.where(both, own, np.nan), step, n), 2)
+            found[f"{name}_reference"] = _listed(every(np.where(both, theirs, np.nan), step, n), 2)
+    return found
 
 
 def marks(study: Study, grid: Grid) -> list[dict[str, Any]]:
@@ -74,8 +101,13 @@ def marks(study: Study, grid: Grid) -> list[dict[str, Any]]:
         whom = f"{act.instrument} " if act.instrument else ""
         text = f"{whom}{ACTS.get(act.act, act.act)} {act.text}".strip()
         found.append({"t": round(act.t_ns / 1e9, 1), "sign": "act", "text": plain(text, 120)})
+    standing: set[tuple[str, str, str | None]] = set()
     for f in grid.recording.findings:
-        if f.event == "raised":
+        key = (f.kind, f.instrument, f.side)
+        if f.event == "cleared":
+            standing.discard(key)
+        elif key not in standing:
+            standing.add(key)
             side = "" if f.side in (None, "total") else f"{f.side} "
             found.append(
                 {
@@ -100,31 +132,18 @@ def script_json(value: object) -> str:
     return text
 
 
-def _share(grid: Grid, i: int) -> Floats:
-    """Left part of the power, percent, over ten seconds."""
-    left, total = _sums(grid.left_w[:, i], 10), _sums(grid.power_w[:, i], 10)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        result: Floats = np.where(total > 200.0, 100.0 * left / total, np.nan)
-    return result
+def rolling(own: Floats, reference: Floats, window_s: int, least_w: float = MIN_POWER_W) -> Floats:
+    """Percent by which work differs over `window_s` around each second.
 
-
-def rolling(own: Floats, reference: Floats) -> Floats:
-    """Percent by which work differs over WINDOW_S around each second; nan with a fifth of it unknown."""
+    nan with a fifth of it unknown, or below a mean of `least_w`.
+    """
     both = np.isfinite(own) & np.isfinite(reference)
-    a = _box(np.where(both, own, 0.0), WINDOW_S)
-    b = _box(np.where(both, reference, 0.0), WINDOW_S)
-    n = _box(both.astype(np.float64), WINDOW_S)
+    a = _box(np.where(both, own, 0.0), window_s)
+    b = _box(np.where(both, reference, 0.0), window_s)
+    n = _box(both.astype(np.float64), window_s)
     with np.errstate(invalid="ignore", divide="ignore"):
-        good = (n >= 0.8 * WINDOW_S) & (b >= 30.0 * n)
+        good = (n >= KNOWN_PART * window_s) & (b >= least_w * n)
         result: Floats = np.where(good, 100.0 * (a / b - 1.0), np.nan)
-    return result
-
-
-def _sums(values: Floats, width: int) -> Floats:
-    """Running sums; nan where a value is unknown."""
-    good = np.isfinite(values)
-    total = _box(np.where(good, values, 0.0), width)
-    result: Floats = np.where(_box(good.astype(np.float64), width) >= width - 0.5, total, np.nan)
     return result
 
 
@@ -137,7 +156,8 @@ def _box(values: Floats, width: int) -> Floats:
     return result
 
 
-def _every(values: Floats, step: int, n: int) -> Floats:
+def every(values: Floats, step: int, n: int) -> Floats:
+    """Means of `step` neighbouring values, the first `n` of them; nan with more than half unknown."""
     if step == 1:
         return values[:n]
     rows = values[: n * step].reshape(n, step)
@@ -158,8 +178,6 @@ def overlay(
     """One sprint at 1 s, every instrument moved by its lag: seconds from its beginning, watts by label."""
     begin, end = max(0, int(start_s) - before_s), min(grid.seconds, math.ceil(end_s) + after_s)
     result: dict[str, Sequence[Any]] = {"t": [k - start_s for k in range(begin, end)]}
-    from monitor.study.grid import moved
-
     for i in grid.powered:
         result[grid.labels[i]] = moved(grid.power_w[:, i], grid.lag_s(i))[begin:end].tolist()
     return result

@@ -154,9 +154,9 @@ def shown_off(i: InstrumentStudy) -> float | None:
 
 
 def sentences(study: Study, figures: Figures) -> list[str]:
-    """Acts, rider and remarks, in this order."""
+    """Acts, rider and remarks, in this order; of a rider only what is decided."""
     lines = [act_sentence(study, act, figures) for act in study.acts_judged]
-    lines += [rider_sentence(change, figures) for change in study.rider]
+    lines += [rider_sentence(c, figures) for c in study.rider if c.verdict != "undecided"]
     return [plain(line) for line in (*lines, *remarks(study, figures))]
 
 

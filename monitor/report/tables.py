@@ -13,12 +13,14 @@ number, sure, NOTHING = PAGE.number, PAGE.sure, PAGE.nothing
 def segment_rows(given: Material, s: SegmentStudy) -> dict[str, Any]:
     """One segment: a row an instrument, below it its parts between two changes."""
     rows: list[dict[str, Any]] = []
-    for label, m in s.means.items():
+    for label in given.labels:
+        m = s.means[label]
         d = next((d for d in s.differences if d.instrument == label), None)
         verdict = "reference" if label == given.study.reference else d.verdict if d else "none"
         rows.append(
             {
                 "part": False,
+                "silent": m.power_w is None and d is None,
                 "label": label,
                 "note": f"{d.excluded_s} s around a fault left out of differences"
                 if d and d.excluded_s
@@ -41,7 +43,8 @@ def segment_rows(given: Material, s: SegmentStudy) -> dict[str, Any]:
             rows.append(
                 {
                     "part": True,
-                    "label": f"of these {label} from {clock(p.start_s)} to {clock(p.end_s)}",
+                    "silent": False,
+                    "label": f"· {label} {clock(p.start_s)} to {clock(p.end_s)}",
                     "deviation": sure(p.deviation_percent, p.u95_percent, 2),
                     "limit": number(d.limit_percent if d else None, 2),
                     "verdict": p.verdict,
@@ -51,23 +54,47 @@ def segment_rows(given: Material, s: SegmentStudy) -> dict[str, Any]:
     steady = "" if s.steady or s.kind != "block" else ", unsteady"
     return {
         "name": plain(s.name, 60),
-        "time": f"{clock(s.start_s)}–{clock(s.end_s)}, {s.settle_s:g} s settling",
+        "time": f"{clock(s.start_s)} to {clock(s.end_s)}, {s.settle_s:g} s settling",
         "load": LOADS.get(s.load, s.load) + steady + (f", {plain(s.gear, 30)}" if s.gear else ""),
         "rows": rows,
     }
 
 
-def by_side(given: Material) -> list[str]:
-    """Each side against the same side of another instrument, as a line."""
-    lines = []
-    for label, i in given.study.instruments.items():
-        for r in i.by_side:
-            lines.append(
-                f"{label}, {r.side} side against {r.reference}, {clock(r.start_s)} to {clock(r.end_s)}: "
-                f"{sure(r.deviation_percent, r.u95_percent)} %, limit {number(r.limit_percent)} %: "
-                f"{WORDS[r.verdict]}"
-            )
-    return lines
+def by_side(given: Material) -> list[dict[str, str]]:
+    """Each side against the same side of another instrument."""
+    return [
+        {
+            "label": label,
+            "side": r.side,
+            "against": r.reference,
+            "start": clock(r.start_s),
+            "end": clock(r.end_s),
+            "deviation": sure(r.deviation_percent, r.u95_percent),
+            "limit": number(r.limit_percent),
+            "verdict": r.verdict,
+        }
+        for label in given.labels
+        for r in given.study.instruments[label].by_side
+    ]
+
+
+def act_rows(given: Material) -> list[dict[str, str]]:
+    """What the tester did, in the order of time, with what it changed where that was judged."""
+    judged = given.study.acts_judged
+    effects = {(round(a.t_s), a.act, a.instrument): a.effect.replace("-", " ") for a in judged}
+    return [
+        {
+            "t": clock(act.t_ns / 1e9),
+            "act": plain(act.act, 40),
+            "label": plain(act.instrument, 40) or NOTHING,
+            "text": plain(act.text, 300) or NOTHING,
+            "effect": effects.get((round(act.t_ns / 1e9), act.act, act.instrument), NOTHING).replace(
+                "-", " "
+            ),
+        }
+        for act in given.grid.recording.acts
+        if act.act not in ("segment", "finish")
+    ]
 
 
 def side_rows(given: Material) -> list[dict[str, str]]:
@@ -129,7 +156,8 @@ def sprint_rows(given: Material) -> list[dict[str, str]]:
         }
         for s in given.study.segments
         if s.sprint
-        for label, peaks in s.sprint.peaks_w.items()
+        for label in given.powered
+        if (peaks := s.sprint.peaks_w.get(label)) is not None
     ]
 
 
@@ -168,7 +196,8 @@ def efficiency(given: Material) -> list[dict[str, str]]:
 def signal_rows(given: Material) -> list[dict[str, str]]:
     """How each instrument was received, how it scatters and how late it is."""
     rows = []
-    for label, i in given.study.instruments.items():
+    for label in given.labels:
+        i = given.study.instruments[label]
         if i.noise_w is not None:
             noise = number(i.noise_w, 1)
         elif i.noise_high_w is not None:

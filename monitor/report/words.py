@@ -3,10 +3,10 @@
 import contextlib
 from typing import Any
 
-from monitor.report.charts import Markup, swatch
+from monitor.report.drawing.svg import Markup, swatch
 from monitor.report.material import Material
 from monitor.report.states import by_role
-from monitor.text import PAGE, clock, minus, plain
+from monitor.text import PAGE, minus, plain
 
 number, sure, NOTHING = PAGE.number, PAGE.sure, PAGE.nothing
 WORDS = {
@@ -55,7 +55,7 @@ def cards(given: Material) -> list[dict[str, Any]]:
         result.append(
             {
                 "label": label,
-                "swatch": Markup(swatch(given.order[label])),
+                "swatch": Markup(swatch(given.looks[label])),
                 "role": i.role,
                 "mount": i.mount,
                 "verdict": verdict,
@@ -78,7 +78,8 @@ def cards(given: Material) -> list[dict[str, Any]]:
 def bench_rows(given: Material) -> list[dict[str, str]]:
     """What was on the bench, as the tester and the radio describe it."""
     result = []
-    for label, i in given.study.instruments.items():
+    for label in given.labels:
+        i = given.study.instruments[label]
         reported = ", ".join(fact(k, v) for k, v in i.reported.items())
         result.append(
             {
@@ -146,41 +147,28 @@ def judged(given: Material) -> list[str]:
 
 
 def trace_captions(given: Material) -> list[tuple[str, str, str]]:
-    """Element, heading and caption of each trace."""
+    """Element, heading and caption of each trace; the page adds over how long the means are."""
     means = ", ".join(f"{label} {number(given.mean(label), 0)} W" for label in given.powered)
     band = ", ".join(f"{label} ± {number(given.limit(label))} %" for label in given.compared)
-    both = [lb for lb in given.powered if given.grid.instruments[given.order[lb]].sides == "both"]
-    deviation = (
-        f"From {given.reference} over thirty seconds, after the expected loss. Bands: tolerance ({band})."
-    )
     power = (
-        f"As shown by each instrument, one value a second. Means of the ride: {means}. Grey stripes are "
-        "segments; small signs at the foot: squares acts, triangles findings, diamonds changes."
+        f"As each instrument shows it. Means of the ride: {means}. Grey stripes are segments. "
+        "Signs at the foot: squares are acts, triangles findings, diamonds changes."
     )
-    left = f"Left side’s part of the power over ten seconds: {' against '.join(both) or 'not reported'}."
+    deviation = f"From {given.reference}, after the expected loss. Bands: limits ({band})."
+    sides = [
+        f"{label} against {given.grid.labels[side]}"
+        for label in given.compared
+        if (side := given.grid.side_references.get(given.order[label])) is not None
+    ]
     return [
         ("trace-power", "Power", power),
         ("trace-difference", "Deviation", deviation if band else "Nothing to compare with."),
-        ("trace-left", "Left share", left),
-        ("trace-cadence", "Cadence", "As told by each instrument."),
-    ]
-
-
-def events(given: Material) -> list[dict[str, str]]:
-    """Acts, findings and changes in the order of time."""
-    rows: list[tuple[float, str, str]] = []
-    for a in given.grid.recording.acts:
-        whom = f"{a.instrument}: " if a.instrument else ""
-        rows.append((a.t_ns / 1e9, f"act: {a.act}", f"{whom}{a.text}"))
-    for f in given.grid.recording.findings:
-        if f.event == "raised":
-            rows.append((f.since_s, f"finding: {f.kind}", f.what))
-    for s in given.study.shifts:
-        side = "" if s.side == "total" else f" {s.side} side"
-        act = f" ({s.act})" if s.act else ""
-        by = number(s.delta_percent, 1, True)
-        rows.append((s.t_s, "change", f"{s.instrument}{side} moved by {by} %{act}"))
-    return [
-        {"t": clock(t), "kind": plain(kind, 40), "text": minus(plain(text, 400))}
-        for t, kind, text in sorted(rows, key=lambda r: r[0])
+        (
+            "trace-sides",
+            "Deviation of each side",
+            f"Left (L) and right (R): {', '.join(sides)}. The right side is the thin, dashed line.",
+        ),
+        ("trace-left", "Left side", "Power of the left side, as each instrument shows it."),
+        ("trace-right", "Right side", "Power of the right side, as each instrument shows it."),
+        ("trace-cadence", "Cadence", "As each instrument shows it."),
     ]

@@ -32,9 +32,10 @@ from storage.damage import Damage, SessionError
 from storage.disk import is_plain, need_plain, read_plain, write_whole
 from storage.journal import MAIN, SIDE
 from storage.remainder import remainder_of
-from storage.session import free_path, is_numbered, open_session
+from storage.session import Session, free_path, is_numbered, open_session
 
 if TYPE_CHECKING:
+    from monitor.report.page import About
     from monitor.sessions.acts import AmendedRecords
     from storage.tables import Column, TableWriter
 
@@ -231,12 +232,21 @@ def make_derived(
     files.put(SAMPLES, samples.finish)
     shared = shared_of(recording)
     result = study(recording, shared)
-    for name, write in _writers(recording, shared, result).items():
+    for name, write in _writers(session, recording, shared, result).items():
         files.put(name, write)
     return Made(files.written, result, shared, records.damage, files.missing)
 
 
-def _writers(recording: Recording, shared: Shared, result: Study) -> dict[str, Callable[[Path], None]]:
+def about(session: Session) -> "About":
+    """What a report says of the folder that it is made from."""
+    from monitor.report.page import About
+
+    return About(session.path.name, session.info.started)
+
+
+def _writers(
+    session: Session, recording: Recording, shared: Shared, result: Study
+) -> dict[str, Callable[[Path], None]]:
     """What writes each derived file but the samples."""
     from monitor.report import report_html
     from storage.tables import write_table
@@ -251,7 +261,7 @@ def _writers(recording: Recording, shared: Shared, result: Study) -> dict[str, C
         GRID: grid,
         FINDINGS: lambda path: write_whole(path, _text(finding_line(each) for each in recording.findings)),
         STUDY: lambda path: write_whole(path, encode(result)),
-        REPORT: lambda path: write_whole(path, report_html(result, shared).encode()),
+        REPORT: lambda path: write_whole(path, report_html(result, shared, None, about(session)).encode()),
     }
 
 

@@ -17,6 +17,7 @@ from monitor.sessions.derived import (
     NAMES,
     SAMPLES,
     STUDY,
+    about,
     run_session,
     up_to_date,
     write_derived,
@@ -293,7 +294,7 @@ def _package(session: Session, names: Mapping[str, Path], out: Path) -> list[Pat
     recording, _damage = run_session(session.path)
     shared = shared_of(recording)
     study = study_of(recording, shared)
-    report = report_html(study, shared).encode()
+    report = report_html(study, shared, None, about(session)).encode()
     out.mkdir(parents=True, exist_ok=True)
     path = free_path(out / f"{safe_name(session.path.name)}.zip")
     temporary = free_path(session.path / ".segments.parquet")

@@ -1,19 +1,21 @@
 """Small charts as SVG text: drawn once, sharp in print, readable without any script.
 
-A chart is 420 units wide so that its letters stay readable on a phone. Colour is never
-the only sign: every instrument has a marker and a dash of its own as well.
+A chart is 420 units wide so that its letters stay readable on a phone. Colours come from the
+page's style by the name of a look, so that one picture serves a light and a dark ground.
+Colour is never the only sign: every instrument has a marker and a dash of its own as well.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html import escape
+from itertools import pairwise
 
-COLOURS = ("#0072b2", "#c44e00", "#00704f", "#8a3c76", "#6b5900", "#3f3f3f", "#006d7a", "#a8003c")
-"""Told apart by all common kinds of colour vision, each at least 4.5 to 1 on white (after Okabe and Ito)."""
-MARKERS = ("circle", "square", "triangle", "diamond", "cross", "circle", "square", "triangle")
-DASHES = ("", "6 3", "2 3", "8 3 2 3", "1 2", "10 4", "4 2", "3 5")
+from monitor.setup.roles import Look
+
 WIDTH = 420.0
+LINE_HEIGHT = 13.0
+"""Two labels closer than this are moved apart."""
 
 
 class Markup(str):
@@ -54,6 +56,22 @@ def padded(values: Sequence[float], least: float, part: float = 0.08) -> tuple[f
     return low - air, high + air
 
 
+def apart(wanted: Sequence[float], low: float, high: float, least: float = LINE_HEIGHT) -> list[float]:
+    """Places near those wanted, at least `least` from each other, between `low` and `high` if there is room.
+
+    In the order of the input; what is pushed keeps its order.
+    """
+    order = sorted(range(len(wanted)), key=wanted.__getitem__)
+    places = [min(max(w, low), high) for w in wanted]
+    for before, k in pairwise(order):
+        places[k] = max(places[k], places[before] + least)
+    ceiling = high
+    for k in reversed(order):
+        places[k] = min(places[k], ceiling)
+        ceiling = places[k] - least
+    return places
+
+
 def tag(name: str, text: str | None = None, /, **attributes: float | str) -> str:
     """One element. Underscores in names of attributes stand for hyphens (`class_` for `class`).
 
@@ -72,24 +90,30 @@ def titled(element: str, note: str) -> str:
     return f"{element[:-2]}><title>{escape(note)}</title></{name}>" if note else element
 
 
-def marker(k: int, px: float, py: float, size: float, faint: bool = False) -> str:
-    """The marker of instrument number `k` with its middle at a point of the picture."""
-    shape, s, colour = MARKERS[k % len(MARKERS)], size, colour_of(k)
-    name = "faint" if faint else "mark"
+def marker(look: Look, px: float, py: float, size: float, faint: bool = False) -> str:
+    """The marker of a look with its middle at a point of the picture."""
+    shape, s = look.marker, size
+    name = f"{'faint' if faint else 'mark'} k-{look.key}"
     if shape == "circle":
-        return tag("circle", class_=name, fill=colour, cx=px, cy=py, r=s)
+        return tag("circle", class_=name, cx=px, cy=py, r=s)
     if shape == "square":
-        return tag("rect", class_=name, fill=colour, x=px - s, y=py - s, width=2 * s, height=2 * s)
+        return tag("rect", class_=name, x=px - s, y=py - s, width=2 * s, height=2 * s)
     if shape == "cross":
         moves = f"M{px - s:.1f} {py - s:.1f}l{2 * s:.1f} {2 * s:.1f}m0 {-2 * s:.1f}l{-2 * s:.1f} {2 * s:.1f}"
-        return tag("path", class_=f"{name} cross", stroke=colour, d=moves)
+        return tag("path", class_=f"{name} cross", d=moves)
     if shape == "triangle":
         moves = f"M{px:.1f} {py - 1.2 * s:.1f}l{1.15 * s:.1f} {2.1 * s:.1f}h{-2.3 * s:.1f}z"
     else:
         w, h = 1.2 * s, 1.3 * s
         corners = f"l{w:.1f} {h:.1f}l{-w:.1f} {h:.1f}l{-w:.1f} {-h:.1f}z"
         moves = f"M{px:.1f} {py - h:.1f}{corners}"
-    return tag("path", class_=name, fill=colour, d=moves)
+    return tag("path", class_=name, d=moves)
+
+
+def stroke(look: Look) -> dict[str, float | str]:
+    """The attributes of a line in a look, without its course."""
+    dash = " ".join(f"{d:g}" for d in look.dash) or "none"
+    return {"class_": f"line k-{look.key}", "stroke_dasharray": dash, "stroke_width": look.width}
 
 
 @dataclass(slots=True)
@@ -108,6 +132,8 @@ class Plot:
     x_ticks: bool = True
     y_ticks: bool = True
     parts: list[str] = field(default_factory=list)
+    labels: list[tuple[float, str]] = field(default_factory=list)
+    """Words at the right end of horizontal lines: height in the picture, text."""
 
     @property
     def bottom(self) -> float:
@@ -133,8 +159,8 @@ class Plot:
         """A tolerance across the frame."""
         self.box(*self.x, low, high, "tolerance")
 
-    def line(self, points: Sequence[tuple[float, float]], k: int) -> None:
-        """A line of instrument number `k`; points that are not numbers break it."""
+    def line(self, points: Sequence[tuple[float, float]], look: Look) -> None:
+        """A line in a look; points that are not numbers break it."""
         run: list[str] = []
         runs = [run]
         for x, y in points:
@@ -144,21 +170,12 @@ class Plot:
             elif run:
                 run = []
                 runs.append(run)
-        dash = DASHES[k % len(DASHES)] or "none"
         for drawn in runs:
             if len(drawn) > 1:
-                self.parts.append(
-                    tag(
-                        "polyline",
-                        class_="line",
-                        stroke=colour_of(k),
-                        stroke_dasharray=dash,
-                        points=" ".join(drawn),
-                    )
-                )
+                self.parts.append(tag("polyline", points=" ".join(drawn), **stroke(look)))
 
-    def thin(self, points: Sequence[tuple[float, float]], name: str) -> None:
-        """A thin line with its name beside its farthest point; unknown points break it."""
+    def side(self, points: Sequence[tuple[float, float]], name: str) -> None:
+        """The thin line of a side, L or R; unknown points break it."""
         moves, pen = [], "M"
         for x, y in points:
             if math.isfinite(x) and math.isfinite(y):
@@ -167,44 +184,54 @@ class Plot:
                 pen = "L"
             else:
                 pen = "M"
-        if not moves:
-            return
-        self.parts.append(tag("path", class_=f"thin side{name}", d="".join(moves)))
-        # Not at the ends, where lines run together.
-        low, high = (self.x[0] + part * (self.x[1] - self.x[0]) for part in (0.1, 0.9))
-        known = [p for p in points if math.isfinite(p[1])]
-        middle = [p for p in known if low <= p[0] <= high] or known
-        px, py = self.at(*max(middle, key=lambda p: abs(p[1])))
-        self.parts.append(tag("text", name, class_="small", x=px + 3, y=max(py - 3, self.top + 10)))
+        if moves:
+            self.parts.append(tag("path", class_=f"thin side{name}", d="".join(moves)))
 
-    def flag(self, x: float, note: str) -> None:
-        """A flag at the top of the frame, with words when pointed at."""
+    def name_sides(self, sides: Sequence[tuple[str, Sequence[tuple[float, float]]]]) -> None:
+        """L and R, each beside its line where the two lie farthest apart."""
+        # Not at the ends, where lines run together.
+        low, high = (self.x[0] + part * (self.x[1] - self.x[0]) for part in (0.08, 0.92))
+        known = [{x: y for x, y in points if math.isfinite(y) and low <= x <= high} for _, points in sides]
+        common = sorted(set.intersection(*(set(each) for each in known))) if known else []
+        if not common:
+            return
+        x = max(common, key=lambda x: max(each[x] for each in known) - min(each[x] for each in known))
+        # Above the upper line, below the lower one.
+        order = sorted(range(len(sides)), key=lambda k: known[k][x])
+        for rank, k in enumerate(order):
+            px, py = self.at(x, known[k][x])
+            py += 13.0 if rank == 0 and len(order) > 1 else -5.0
+            py = min(max(py, self.top + 11.0), self.bottom - 3.0)
+            self.parts.append(tag("text", sides[k][0], class_=f"name side{sides[k][0]}", x=px, y=py))
+
+    def flag(self, x: float, note: str, name: str = "") -> None:
+        """A flag at the top of the frame with a number, and words when pointed at."""
         px, _ = self.at(x, self.y[0])
         d = f"M{px:.1f} {self.bottom:.1f}V{self.top:.1f}l8 3.5l-8 3.5"
         self.parts.append(titled(tag("path", class_="flag", d=d), note))
+        if name:
+            self.parts.append(tag("text", name, class_="small", x=px + 10, y=self.top + 9))
 
-    def segment(self, a: tuple[float, float], b: tuple[float, float], name: str, stroke: str = "") -> None:
+    def segment(self, a: tuple[float, float], b: tuple[float, float], name: str) -> None:
         """A straight line between two points of the plot."""
         (x1, y1), (x2, y2) = self.at(*a), self.at(*b)
-        ink = {"stroke": stroke} if stroke else {}
-        self.parts.append(tag("line", class_=name, x1=x1, x2=x2, y1=y1, y2=y2, **ink))
+        self.parts.append(tag("line", class_=name, x1=x1, x2=x2, y1=y1, y2=y2))
 
     def rule(self, y: float, text: str = "", name: str = "rule") -> None:
         """A horizontal line with a word at its right end."""
         self.segment((self.x[0], y), (self.x[1], y), name)
         if text:
-            px, py = self.at(self.x[1], y)
-            self.parts.append(tag("text", text, class_="small", text_anchor="end", x=px - 2, y=py - 3))
+            self.labels.append((self.at(self.x[1], y)[1] - 3.0, text))
 
-    def whisker(self, a: tuple[float, float], b: tuple[float, float], k: int) -> None:
-        """An interval of instrument number `k`."""
-        self.segment(a, b, "whisker", colour_of(k))
+    def whisker(self, a: tuple[float, float], b: tuple[float, float], look: Look) -> None:
+        """An interval in a look."""
+        self.segment(a, b, f"whisker k-{look.key}")
 
     def mark(
-        self, x: float, y: float, k: int, size: float = 3.6, note: str = "", faint: bool = False
+        self, x: float, y: float, look: Look, size: float = 3.6, note: str = "", faint: bool = False
     ) -> None:
-        """A marker of instrument number `k`; `note` is shown when pointed at."""
-        self.parts.append(titled(marker(k, *self.at(x, y), size, faint), note))
+        """A marker in a look; `note` is shown when pointed at."""
+        self.parts.append(titled(marker(look, *self.at(x, y), size, faint), note))
 
     def row_text(self, y: float, text: str) -> None:
         """Words left of the frame, beside a row."""
@@ -245,7 +272,15 @@ class Plot:
         if self.y_label:
             turn = f"translate(13 {0.5 * (self.bottom + self.top):.1f}) rotate(-90)"
             body.append(tag("text", self.y_label, class_="axis", text_anchor="middle", transform=turn))
-        return picture(WIDTH, self.height, self.title, self.description, [*body, *self.parts])
+        return picture(WIDTH, self.height, self.title, self.description, [*body, *self.parts, *self._words()])
+
+    def _words(self) -> list[str]:
+        """The words of horizontal lines, none over another."""
+        places = apart([y for y, _ in self.labels], self.top + 10.0, self.bottom - 3.0)
+        return [
+            tag("text", text, class_="small", text_anchor="end", x=WIDTH - 14.0, y=y)
+            for y, (_, text) in zip(places, self.labels, strict=True)
+        ]
 
 
 def picture(width: float, height: float, title: str, description: str, parts: Sequence[str]) -> str:
@@ -257,14 +292,8 @@ def picture(width: float, height: float, title: str, description: str, parts: Se
     )
 
 
-def colour_of(k: int) -> str:
-    """The colour of instrument number `k`."""
-    return COLOURS[k % len(COLOURS)]
-
-
-def swatch(k: int) -> str:
+def swatch(look: Look) -> str:
     """A small picture of an instrument's colour, dash and marker, for legends."""
-    dash = DASHES[k % len(DASHES)] or "none"
-    line = tag("line", class_="line", stroke=colour_of(k), stroke_dasharray=dash, x1=0, x2=28, y1=6, y2=6)
-    drawn = line + marker(k, 14.0, 6.0, 4.0)
+    line = tag("line", x1=0, x2=28, y1=6, y2=6, **stroke(look))
+    drawn = line + marker(look, 14.0, 6.0, 4.0)
     return f'<svg class="swatch" viewBox="0 0 28 12" aria-hidden="true">{drawn}</svg>'

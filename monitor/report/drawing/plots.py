@@ -6,7 +6,17 @@ from typing import Any
 
 import numpy as np
 
-from monitor.report.charts import Markup, Plot, nice_ticks, padded, picture, swatch, tag, titled
+from monitor.report.drawing.colours import SESSIONS
+from monitor.report.drawing.svg import (
+    Markup,
+    Plot,
+    nice_ticks,
+    padded,
+    picture,
+    swatch,
+    tag,
+    titled,
+)
 from monitor.report.material import Material
 from monitor.report.series import overlay
 from monitor.report.words import WORDS
@@ -23,7 +33,7 @@ def forest(given: Material, label: str) -> dict[str, Any] | None:
     found = given.differences(label)
     if not found:
         return None
-    k = given.order[label]
+    look = given.looks[label]
     rows: list[tuple[str, Difference, Difference | Part]] = []
     for name, d in found:
         rows.append((name, d, d))
@@ -37,7 +47,7 @@ def forest(given: Material, label: str) -> dict[str, Any] | None:
     differ = sum(r.verdict == "differs" for *_, r in rows)
     plot = Plot(
         f"{label}: deviation by segment", f"{n} rows; {agree} agree, {differ} differ", (low, high),
-        (-n + 0.5, 0.5), "deviation %, with 95 % interval", "", 56.0 + 19.0 * n, 128.0, y_ticks=False,
+        (-n + 0.5, 0.5), "deviation, %, with 95 % interval", "", 56.0 + 19.0 * n, 128.0, y_ticks=False,
     )  # fmt: skip
     for row, (name, d, r) in enumerate(rows):
         y = -float(row)
@@ -45,9 +55,9 @@ def forest(given: Material, label: str) -> dict[str, Any] | None:
         x = min(max(r.deviation_percent, low), high)
         if r.u95_percent is not None:
             a, b = r.deviation_percent - r.u95_percent, r.deviation_percent + r.u95_percent
-            plot.whisker((max(low, a), y), (min(high, b), y), k)
+            plot.whisker((max(low, a), y), (min(high, b), y), look)
         note = f"{name}: {sure(r.deviation_percent, r.u95_percent)} %, {WORDS[r.verdict]}"
-        plot.mark(x, y, k, 3.4, note, r.u95_percent is None)
+        plot.mark(x, y, look, 3.4, note, r.u95_percent is None)
         plot.row_text(y, shortened(name, 19))
     plot.segment((0.0, 0.5), (0.0, -n + 0.5), "rule")
     caption = (
@@ -65,38 +75,51 @@ def agreement(given: Material, label: str) -> dict[str, Any] | None:
     blocks = given.blocks[label]
     if found is None or not len(blocks.y):
         return None
-    k, quiet = given.order[label], given.quiet(label)
+    k, look, quiet = given.order[label], given.looks[label], given.quiet(label)
     mean = 0.5 * (blocks.own_w + blocks.reference_w)[quiet]
     percent = 100.0 * np.expm1(blocks.y[quiet])
+    large = _means(given, label, np.unique(blocks.segment[quiet]).tolist())
     low, high = number(found.lower_percent, 2, True), number(found.upper_percent, 2, True)
     bias = number(found.bias_percent, 2, True)
     plot = Plot(
         f"{label}: deviation against mean",
         f"bias {bias} percent, limits of agreement {low} to {high} percent",
-        padded(mean.tolist(), 40.0),
-        padded([*percent.tolist(), found.lower_percent, found.upper_percent], 2.0),
-        "mean of both, W", "deviation %",
+        padded([*mean.tolist(), *(x for _, x, _ in large)], 40.0),
+        padded([*percent.tolist(), *(y for *_, y in large), found.lower_percent, found.upper_percent], 2.0),
+        "mean of both, W", "deviation, %",
     )  # fmt: skip
     limit = given.grid.limit_percent(k, float(mean.mean()))
     plot.band(-limit, limit)
     step = max(1, len(mean) // MOST_MARKS)
     for x, y in zip(mean[::step].tolist(), percent[::step].tolist(), strict=True):
-        plot.mark(x, y, k, 2.0, faint=True)
-    of = blocks.segment[quiet]
-    for segment in np.unique(of).tolist():
-        inside = of == segment
-        x, y = float(mean[inside].mean()), float(percent[inside].mean())
-        name = plain(given.study.segments[segment].name, 60)
-        plot.mark(x, y, k, 4.5, f"{name}: {number(y, 2, True)} % at {x:.0f} W")
+        plot.mark(x, y, look, 2.0, faint=True)
+    for name, x, y in large:
+        plot.mark(x, y, look, 4.5, f"{name}: {number(y, 2, True)} % at {x:.0f} W")
     plot.rule(found.bias_percent, f"bias {bias} %")
     plot.rule(found.lower_percent, f"{low} %", "limit")
     plot.rule(found.upper_percent, f"{high} %", "limit")
     caption = (
-        f"{label} against {found.reference}, after the expected loss: {found.blocks} blocks of ten seconds "
-        "(pale) and the means of the segments (large). Between the dashed limits lie 95 % of such "
-        "blocks (Bland and Altman); band: tolerance."
+        f"{label} against {found.reference}, after the expected loss. Small and pale: {found.blocks} "
+        "blocks of ten seconds. Large: the segments, with the deviation of the table. 95 % of such blocks "
+        "lie between the dashed limits (Bland and Altman). Band: limit."
     )
     return chart(plot, caption)
+
+
+def _means(given: Material, label: str, segments: list[int]) -> list[tuple[str, float, float]]:
+    """Name, mean power of both (W) and deviation (%) of these segments, as the table has it."""
+    pair = given.grid.compared(given.order[label])
+    found = []
+    for k in segments:
+        s = given.study.segments[k]
+        d = next((d for d in s.differences if d.instrument == label), None)
+        if d is None:
+            continue
+        begin, end = given.grid.clip(given.shared.spans[k].window())
+        own, theirs = pair.own_w[begin:end], pair.reference_w[begin:end]
+        both = np.isfinite(own) & np.isfinite(theirs)
+        found.append((plain(s.name, 60), float(0.5 * (own + theirs)[both].mean()), d.deviation_percent))
+    return found
 
 
 def torque_line(given: Material, label: str) -> dict[str, Any] | None:
@@ -104,7 +127,7 @@ def torque_line(given: Material, label: str) -> dict[str, Any] | None:
     line = next((x for x in given.study.lines if x.instrument == label), None)
     if line is None:
         return None
-    k, blocks = given.order[label], given.blocks[label]
+    look, blocks = given.looks[label], given.blocks[label]
     quiet = given.quiet(label) & np.isfinite(blocks.torque_nm)
     x = blocks.torque_nm[quiet]
     y = x * np.expm1(blocks.y[quiet])
@@ -116,9 +139,9 @@ def torque_line(given: Material, label: str) -> dict[str, Any] | None:
     )  # fmt: skip
     step = max(1, len(x) // MOST_MARKS)
     for px, py in zip(x[::step].tolist(), y[::step].tolist(), strict=True):
-        plot.mark(px, py, k, 2.2, faint=True)
+        plot.mark(px, py, look, 2.2, faint=True)
     plot.rule(0.0)
-    plot.line([(e, line.offset_nm + (line.gain - 1.0) * e) for e in plot.x], k)
+    plot.line([(e, line.offset_nm + (line.gain - 1.0) * e) for e in plot.x], look)
     scale = f"{percent} % ± {number(100.0 * line.gain_u95, 2)} %"
     zero = f"{zero} ± {number(line.offset_u95_nm, 2)} N·m"
     if line.separable:
@@ -140,8 +163,9 @@ def where(given: Material, by: str) -> dict[str, Any] | None:
     unit = {"torque": "N·m", "cadence": "rpm"}[by]
     groups: list[tuple[int, float, float, float | None, str]] = []
     cloud: list[tuple[int, float, float]] = []
-    for label in given.compared:
-        k, blocks = given.order[label], given.blocks[label]
+    looks = [given.looks[label] for label in given.compared]
+    for k, label in enumerate(given.compared):
+        blocks = given.blocks[label]
         values = blocks.torque_nm if by == "torque" else blocks.cadence_rpm
         quiet = given.quiet(label) & np.isfinite(values)
         step = max(1, int(quiet.sum()) // (MOST_MARKS // 2))
@@ -164,23 +188,21 @@ def where(given: Material, by: str) -> dict[str, Any] | None:
     plot = Plot(
         f"Deviation against {by}", f"{len(groups)} groups of blocks",
         padded([x for _, x, _ in cloud] + [x for _, x, *_ in groups], 10.0),
-        padded(ys + [y for *_, y in cloud], 3.0), f"{by}, {unit}", "deviation %",
+        padded(ys + [y for *_, y in cloud], 3.0), f"{by}, {unit}", "deviation, %",
     )  # fmt: skip
     tightest = min(given.limit(label) for label in given.compared)
     plot.band(-tightest, tightest)
     for k, x, y in cloud:
-        plot.mark(x, y, k, 1.5, faint=True)
+        plot.mark(x, y, looks[k], 1.5, faint=True)
     plot.rule(0.0)
     width = plot.x[1] - plot.x[0]
     for k, x, y, u, note in groups:
         # Side by side, so that no interval hides another.
-        x += 0.012 * width * (k - 0.5 * len(given.order))
+        x += 0.014 * width * (k - 0.5 * (len(looks) - 1))
         if u is not None:
-            plot.whisker((x, y - u), (x, y + u), k)
-        plot.mark(x, y, k, 4.0, note)
-    caption = (
-        "Groups of blocks with 95 % intervals; small and pale: single blocks. Band: the tightest tolerance."
-    )
+            plot.whisker((x, y - u), (x, y + u), looks[k])
+        plot.mark(x, y, looks[k], 4.0, note)
+    caption = "Groups of blocks with 95 % intervals; small and pale: single blocks. Band: the tightest limit."
     return chart(plot, caption, legend(given, given.compared))
 
 
@@ -197,21 +219,22 @@ def sprint(given: Material, s: SegmentStudy) -> dict[str, Any] | None:
     words = ", ".join(f"{label} {number(w, 0)} W" for label, w in peaks.items())
     plot = Plot(
         f"{name} at one second", f"peaks: {words}", (float(series["t"][0]), float(series["t"][-1])),
-        padded([*values, 0.0], 100.0), "seconds from its beginning", "power W",
+        padded([*values, 0.0], 100.0), "time from its beginning, s", "power, W",
     )  # fmt: skip
+    # The widest line lies below the others.
     for label in given.powered:
-        k = given.order[label]
-        plot.line(list(zip(series["t"], series[label], strict=True)), k)
+        look = given.looks[label]
+        plot.line(list(zip(series["t"], series[label], strict=True)), look)
         top, at = peaks[label], s.sprint.peak_s[label]
         if top is not None and at is not None:
-            plot.mark(at - s.start_s, top, k, 4.0, f"{label}: {number(top, 0)} W")
+            plot.mark(at - s.start_s, top, look, 4.0, f"{label}: {number(top, 0)} W")
     caption = f"{name} at {clock(s.start_s)}. Highest second (marked): {words}."
     return chart(plot, caption, legend(given, given.powered))
 
 
 def legend(given: Material, labels: list[str]) -> str:
     """Which line and marker is whose, as markup."""
-    shown = [f'<span class="key">{swatch(given.order[label])} {escape(label)}</span>' for label in labels]
+    shown = [f'<span class="key">{swatch(given.looks[label])} {escape(label)}</span>' for label in labels]
     return Markup("".join(shown))
 
 
@@ -228,21 +251,21 @@ def repeats(given: Material, label: str) -> dict[str, Any] | None:
         for r in found
     ]  # fmt: skip
     ys = [y + sign * (u or 0.0) for pair in ends for _, y, u, _ in pair for sign in (-1.0, 1.0)]
-    limit, k = given.limit(label), given.order[label]
+    limit, look = given.limit(label), given.looks[label]
     plot = Plot(
         f"{label}: the same block at first and at last", f"{len(found)} kinds of block",
         (-0.5, len(found) - 0.5), padded([*ys, -1.2 * limit, 1.2 * limit], 2.0),
-        "left mark: first, right mark: last", "deviation %", x_ticks=False,
+        "left mark: first, right mark: last", "deviation, %", x_ticks=False,
     )  # fmt: skip
     plot.band(-limit, limit)
     plot.rule(0.0)
     for column, pair in enumerate(ends):
-        plot.line([(column + by, y) for by, y, _, _ in pair], k)
+        plot.line([(column + by, y) for by, y, _, _ in pair], look)
         for by, y, u, name in pair:
             x = column + by
             if u is not None:
-                plot.whisker((x, y - u), (x, y + u), k)
-            plot.mark(x, y, k, 4.0, f"{plain(name, 60)}: {sure(y, u)} %")
+                plot.whisker((x, y - u), (x, y + u), look)
+            plot.mark(x, y, look, 4.0, f"{plain(name, 60)}: {sure(y, u)} %")
         plot.column_text(column, shortened(plain(found[column].name, 60), 60 // len(found) + 4))
     caption = f"{label}: the first and the last block of each kind with 95 % intervals."
     return chart(plot, caption)
@@ -264,7 +287,7 @@ def against(given: Material) -> list[dict[str, Any]]:
         plot = Plot(
             f"{label}: sessions side by side", f"{n} segments in {many} sessions",
             padded([*ends, -1.2 * limit, 1.2 * limit], 2.0), (-n + 0.5, 0.5),
-            "deviation %, with 95 % interval", "", 56.0 + height * n, 128.0, y_ticks=False,
+            "deviation, %, with 95 % interval", "", 56.0 + height * n, 128.0, y_ticks=False,
         )  # fmt: skip
         plot.box(-limit, limit, -n + 0.5, 0.5, "tolerance")
         for at, row in enumerate(rows):
@@ -272,15 +295,22 @@ def against(given: Material) -> list[dict[str, Any]]:
             for k, r in enumerate(row.results):
                 if r is None:
                     continue
+                look = SESSIONS[k % len(SESSIONS)]
                 y = -at + 0.7 * (0.5 - (k + 0.5) / many)
                 if r.u95_percent is not None:
                     low, high = r.deviation_percent - r.u95_percent, r.deviation_percent + r.u95_percent
-                    plot.whisker((max(low, plot.x[0]), y), (min(high, plot.x[1]), y), k)
+                    plot.whisker((max(low, plot.x[0]), y), (min(high, plot.x[1]), y), look)
                 note = f"{plain(r.session, 60)}: {sure(r.deviation_percent, r.u95_percent)} %"
-                plot.mark(r.deviation_percent, y, k, 3.2, note)
+                plot.mark(r.deviation_percent, y, look, 3.2, note)
         plot.segment((0.0, 0.5), (0.0, -n + 0.5), "rule")
-        charts.append(chart(plot, f"{label}: each segment in each session. Band: tolerance."))
+        charts.append(chart(plot, f"{label}: each segment in each session. Band: limit."))
     return charts
+
+
+def session_swatches(given: Material) -> list[str]:
+    """The looks of the sessions that stand beside each other."""
+    count = len(given.comparison.sessions) if given.comparison is not None else 0
+    return [Markup(swatch(SESSIONS[k % len(SESSIONS)])) for k in range(count)]
 
 
 def strip(given: Material) -> dict[str, Any] | None:
@@ -293,8 +323,8 @@ def strip(given: Material) -> dict[str, Any] | None:
     scale = (width - left - 30.0) / seconds
     parts = []
     lost = []
-    for k, (label, i) in enumerate(given.study.instruments.items()):
-        y = 6.0 + row * k
+    for k, label in enumerate(given.labels):
+        i, y = given.study.instruments[label], 6.0 + row * k
         parts.append(tag("text", label, class_="tick", text_anchor="end", x=left - 8, y=y + 12))
         parts.append(tag("rect", class_="heard", x=left, y=y + 5, width=seconds * scale, height=6))
         if i.lost_s > 0.0:
