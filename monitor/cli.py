@@ -47,6 +47,13 @@ def _seconds(type_: Any, tokens: Sequence[Token]) -> float:
     return value
 
 
+def _masses(type_: Any, tokens: Sequence[Token]) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in tokens[0].value.split(","))
+    except ValueError:
+        raise ValueError("masses are numbers of kg, separated by commas: 5,10,20") from None
+
+
 def _session_time(type_: Any, tokens: Sequence[Token]) -> float:
     """Seconds, or a time as the tables show it."""
     value = seconds_of(tokens[0].value)
@@ -404,6 +411,72 @@ def import_(
     from monitor.commands.importing import import_files
 
     return import_files(files, bench, into, out, shift or [], column or [], laps)
+
+
+@app.command(name="weigh")
+def weigh(
+    where: Path,
+    /,
+    *,
+    instrument: str,
+    masses: Annotated[tuple[float, ...], Parameter(converter=_masses)] = (5.0, 10.0, 20.0),
+    mass_tolerance: float = 0.1,
+    crank_length: float | None = None,
+    level: float = 1.0,
+    resolution: float = 0.1,
+    gravity: float | None = None,
+    latitude: float | None = None,
+    height: float | None = None,
+    readings: Path | None = None,
+    by_radio: Annotated[bool, Flag] = False,
+    json: Annotated[bool, Flag] = False,
+) -> int:
+    """Check an instrument at rest with known masses, which trusts no other power meter.
+
+    It leads through both sides, four positions of the crank, masses added and taken off, and asks for
+    each reading. Expected is mass x gravity x crank length x cosine. The maker's instructions go first:
+    some forbid static loads.
+
+    Example: plumbwatt weigh winter.toml --instrument heron --masses 5,10,20 --latitude 52 --height 40
+
+    Parameters
+    ----------
+    where
+        A bench file, or the folder of a session that the result is kept with.
+    instrument
+        The label of the instrument.
+    masses
+        The masses in kg, separated by commas.
+    mass_tolerance
+        How far each mass may be off what is marked, in percent.
+    crank_length
+        Crank length in mm, if the bench does not tell.
+    level
+        How exactly the crank is set to its position, in degrees.
+    resolution
+        The last digit of a reading, in N·m.
+    gravity
+        Local gravity in m/s², if you know it.
+    latitude
+        Latitude in degrees: gravity follows by the normal gravity formula.
+    height
+        Height above the sea in m, with --latitude.
+    readings
+        A CSV file with side, angle_deg, mass_kg, direction, reading_nm: nothing is asked then.
+    by_radio
+        Take the readings from the session: each load was noted as `weight 20.01 kg right 0 up`.
+    json
+        Print JSON instead of a table.
+    """
+    from monitor.commands.weigh import Wanted, weigh_command
+
+    return weigh_command(
+        where,
+        Wanted(
+            instrument, masses, mass_tolerance, crank_length, level, resolution, gravity, latitude, height,
+            readings, by_radio, json,
+        ),
+    )  # fmt: skip
 
 
 @acts.command(name="list")
