@@ -214,7 +214,8 @@ class Comparator:
         def serves(j: int) -> bool:
             return j != i and self.instruments[j].sides == "both"
 
-        if i == self.reference:
+        # A split that is computed from a total is nobody's measurement: nothing is judged by it.
+        if i == self.reference or self.instruments[i].sides == "computed":
             return None
         if self.reference is not None and serves(self.reference):
             return self.reference

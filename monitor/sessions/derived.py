@@ -4,10 +4,12 @@ Everything here is a function of the records: it can be deleted and made again. 
 the files were made from; those of another state of the session are made anew beside them.
 """
 
+import contextlib
 import hashlib
 import math
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -43,6 +45,8 @@ FINDINGS, SAMPLES, GRID, STUDY, REPORT = (
     "findings.jsonl", "samples.parquet", "grid.parquet", "study.json", "report.html",
 )  # fmt: skip
 NAMES = (SAMPLES, GRID, FINDINGS, STUDY, REPORT)
+OF_THE_RIDE = (SAMPLES, GRID, FINDINGS)
+"""Those in which nothing that is asked afterwards changes anything."""
 DERIVED = "derived.json"
 """Says what the others were made from."""
 MAKE_ROOM = "Make room there, then `plumbwatt study {folder}` makes what is missing"
@@ -95,6 +99,13 @@ class MadeFrom(msgspec.Struct, frozen=True, omit_defaults=True):
     program: str
     joined_octets: int = 0
     """Of ride files that joined it."""
+    asked_sha256: str = ""
+    """Of stretches and words: study and report alone are made with them."""
+
+    @property
+    def of_the_ride(self) -> "MadeFrom":
+        """The same without what was asked of the session."""
+        return msgspec.structs.replace(self, asked_sha256="")
 
 
 class Derived(msgspec.Struct, frozen=True):
@@ -102,6 +113,9 @@ class Derived(msgspec.Struct, frozen=True):
 
     made_from: MadeFrom
     files: dict[str, str]
+    sha256: dict[str, str] = {}
+    """Of the study and the report that a program of this fingerprint made: they need not be made again."""
+    code_sha256: str = ""
 
 
 class Made(msgspec.Struct, frozen=True):
@@ -131,6 +145,7 @@ def missing_words(missing: dict[str, str]) -> str:
 def made_from(folder: Path) -> MadeFrom:
     """What files derived from a session would be made from now. SessionError: bad amendments."""
     from monitor.sessions.acts import AMENDMENTS, MOST_OCTETS
+    from monitor.sessions.asked import fingerprint
     from monitor.sessions.imports.joined import joined_octets
 
     try:
@@ -146,6 +161,7 @@ def made_from(folder: Path) -> MadeFrom:
         hashlib.sha256(amendments).hexdigest() if amendments else "",
         f"plumbwatt {__version__}",
         joined_octets(folder),
+        fingerprint(folder),
     )
 
 
@@ -159,10 +175,38 @@ def _octets(path: Path) -> int:
 def up_to_date(folder: Path) -> dict[str, Path]:
     """The derived files that are there and were made from the session as it is now, by their name."""
     known = _known(folder)
-    if known is None or known.made_from != made_from(folder):
+    now = made_from(folder)
+    if known is None or known.made_from.of_the_ride != now.of_the_ride:
         return {}
-    paths = {name: folder / known.files[name] for name in NAMES if name in known.files}
+    names = NAMES if known.made_from == now else OF_THE_RIDE
+    paths = {name: folder / known.files[name] for name in names if name in known.files}
     return {name: path for name, path in paths.items() if is_plain(path)}
+
+
+def trusted(folder: Path, name: str) -> bytes | None:
+    """The octets of STUDY or REPORT, if this very program made it of the session as it is now; else None.
+
+    They are those that were written then: a file that was exchanged is not read, but made again.
+    """
+    known, path = _known(folder), up_to_date(folder).get(name)
+    if known is None or path is None or known.code_sha256 != code_sha256():
+        return None
+    try:
+        octets = path.read_bytes()
+    except OSError:
+        return None
+    return octets if hashlib.sha256(octets).hexdigest() == known.sha256.get(name) else None
+
+
+@cache
+def code_sha256() -> str:
+    """A fingerprint of this program: the same source says the same of the same journal."""
+    found = hashlib.sha256()
+    root = Path(__file__).parents[2]
+    for package in ("capture", "monitor", "storage"):
+        for path in sorted((root / package).rglob("*.py")):
+            found.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
+    return found.hexdigest()
 
 
 def _known(folder: Path) -> Derived | None:
@@ -182,11 +226,13 @@ def _plan(folder: Path, afresh: bool) -> dict[str, Path]:
     A file gets its name only as a whole: so what is written there before the files is true of
     whichever of them is there. OSError: it can't be written.
     """
-    now = made_from(folder)
+    now, known = made_from(folder), _known(folder)
     there = {} if afresh else up_to_date(folder)
     wanted = {name: free_path(folder / name) for name in NAMES if name not in there}
     files = {name: path.name for name, path in {**there, **wanted}.items()}
-    write_whole(folder / DERIVED, msgspec.json.encode(Derived(now, files)) + b"\n", replace=True)
+    kept = {} if known is None else {n: s for n, s in known.sha256.items() if n in there}
+    vouched = Derived(now, files, kept, known.code_sha256 if known is not None and kept else "")
+    write_whole(folder / DERIVED, msgspec.json.encode(vouched) + b"\n", replace=True)
     return wanted
 
 
@@ -231,9 +277,13 @@ def make_derived(
     say(f"{recording.records} records, {len(recording.findings)} changes of findings")
     files.put(SAMPLES, samples.finish)
     shared = shared_of(recording)
-    result = study(recording, shared)
-    for name, write in _writers(session, recording, shared, result).items():
+    result = with_asked(session.path, recording, shared, study(recording, shared))
+    made: dict[str, bytes] = {}
+    for name, write in _writers(session, recording, shared, result, made).items():
         files.put(name, write)
+    if records.damage is None:
+        # What was damaged is said each time anew, so each time it is read.
+        _vouch(session.path, {name: octets for name, octets in made.items() if name in files.done})
     return Made(files.written, result, shared, records.damage, files.missing)
 
 
@@ -244,10 +294,33 @@ def about(session: Session) -> "About":
     return About(session.path.name, session.info.started)
 
 
+def with_asked(folder: Path, recording: Recording, shared: Shared, result: Study) -> Study:
+    """The study with what was asked of the session: its stretches, and the tester's words."""
+    from monitor.sessions.asked import read_words, wanted_of
+    from monitor.study.asked.stretch import stretches_of
+
+    wanted, words = wanted_of(folder, recording.acts), read_words(folder)
+    if not wanted and not words:
+        return result
+    return msgspec.structs.replace(result, stretches=stretches_of(shared, wanted), words=words)
+
+
+def _vouch(folder: Path, made: dict[str, bytes]) -> None:
+    """Say in `derived.json` what was written, so that what is unchanged need not be made again."""
+    known = _known(folder)
+    if known is None or not made:
+        return
+    kept = known.sha256 if known.code_sha256 == code_sha256() else {}
+    sha256 = {**kept, **{name: hashlib.sha256(octets).hexdigest() for name, octets in made.items()}}
+    vouched = msgspec.structs.replace(known, sha256=sha256, code_sha256=code_sha256())
+    with contextlib.suppress(OSError):
+        write_whole(folder / DERIVED, msgspec.json.encode(vouched) + b"\n", replace=True)
+
+
 def _writers(
-    session: Session, recording: Recording, shared: Shared, result: Study
+    session: Session, recording: Recording, shared: Shared, result: Study, made: dict[str, bytes]
 ) -> dict[str, Callable[[Path], None]]:
-    """What writes each derived file but the samples."""
+    """What writes each derived file but the samples; study and report stand in `made` then."""
     from monitor.report import report_html
     from storage.tables import write_table
 
@@ -257,11 +330,18 @@ def _writers(
         columns = grid_columns(recording.bench)
         write_table(path, columns, grid_values(recording), bench=header.bench, program=header.program)
 
+    def kept(name: str, octets: Callable[[], bytes]) -> Callable[[Path], None]:
+        def write(path: Path) -> None:
+            made[name] = octets()
+            write_whole(path, made[name])
+
+        return write
+
     return {
         GRID: grid,
         FINDINGS: lambda path: write_whole(path, _text(finding_line(each) for each in recording.findings)),
-        STUDY: lambda path: write_whole(path, encode(result)),
-        REPORT: lambda path: write_whole(path, report_html(result, shared, None, about(session)).encode()),
+        STUDY: kept(STUDY, lambda: encode(result)),
+        REPORT: kept(REPORT, lambda: report_html(result, shared, None, about(session)).encode()),
     }
 
 
@@ -270,6 +350,7 @@ class _Files:
 
     def __init__(self, folder: Path, afresh: bool, say: Progress) -> None:
         self.written: list[Path] = []
+        self.done: set[str] = set()
         self.missing: dict[str, str] = {}
         self._say = say
         try:
@@ -295,6 +376,7 @@ class _Files:
                 return
             # Another process made the same from the same meanwhile.
         self.written.append(path)
+        self.done.add(name)
         self._say(f"{path.name} written")
 
     def refuse(self, name: str, error: OSError | SessionError) -> None:

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from monitor.sessions.acts import AMENDMENTS
+from monitor.sessions.asked import STRETCHES, WORDS
 from storage.damage import SessionError
 from storage.disk import need_plain, write_whole
 from storage.info import NAME
@@ -29,7 +30,7 @@ def to_judge(folder: Path, so_far: bool) -> Path:
         raise SessionError(path, "is being recorded now", remedy)
     target = make_folder(path.parent / SO_FAR, path.name)
     # The checksums first: what they vouch for is then in the journal's copy for sure.
-    for name in (NAME, SIDE, MAIN, AMENDMENTS):
+    for name in (NAME, SIDE, MAIN, AMENDMENTS, STRETCHES, WORDS):
         try:
             need_plain(path / name)
             write_whole(target / name, (path / name).read_bytes())

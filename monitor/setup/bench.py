@@ -12,7 +12,8 @@ from monitor.setup.toml_check import BenchError, Document, Path, read_text, show
 
 Role = Literal["reference", "witness", "on-test"]
 Mount = Literal["pedals", "crank", "spider", "chainring", "hub", "cadence"]
-Sides = Literal["both", "left", "right", "total"]
+Sides = Literal["both", "left", "right", "total", "computed"]
+"""`computed`: a split that the maker computes from a total; it is compared and shown, never judged."""
 Profile = Literal["cycling-power", "fitness-machine", "speed-cadence"]
 
 CONSENSUS = "consensus"

@@ -133,7 +133,8 @@ class Grid:
         )
         self.side_references = dict(recording.side_references)
         for i in self.powered:
-            if i not in self.side_references:
+            # One whose split is computed has none while riding: it is compared for showing alone.
+            if i not in self.side_references or self.instruments[i].sides == "computed":
                 self.side_references[i] = self._side_reference(i)
         self.losses = [loss_of(instrument) for instrument in self.instruments]
         self.power_w = self._shown(WORK, COVERED)

@@ -19,7 +19,11 @@ FORMAT = 1
 
 
 class Means(msgspec.Struct, frozen=True):
-    """What one instrument showed over a segment after settling; `coverage` is 0..1 of its seconds."""
+    """What one instrument showed over a segment after settling; `coverage` is 0..1 of its seconds.
+
+    The means are of the same `seconds` for all instruments that were heard at least half of the time;
+    `fault_s` seconds with a fault of its signal (no power, stuck, a spike, and what they smear) are left out.
+    """
 
     power_w: float | None
     left_w: float | None
@@ -27,6 +31,8 @@ class Means(msgspec.Struct, frozen=True):
     cadence_rpm: float | None
     coverage: float
     left_percent: float | None = None
+    seconds: int = 0
+    fault_s: int = 0
 
 
 class Part(msgspec.Struct, frozen=True):
@@ -74,39 +80,6 @@ class Difference(msgspec.Struct, frozen=True):
     held_u95_percent: float = 0.0
 
 
-class Sprint(msgspec.Struct, frozen=True):
-    """A sprint: highest means over 1, 3 and 5 s, and the work, by label; at what second each peaked."""
-
-    peaks_w: dict[str, dict[str, float | None]]
-    work_kj: dict[str, float | None]
-    peak_s: dict[str, float | None]
-
-
-class SegmentStudy(msgspec.Struct, frozen=True):
-    """One segment; `settle_s` of its beginning are left out of the means.
-
-    `kind`: block, ramp, sprint, free, over-under. `load`: how it was held: held (trainer at a
-    target), grade, resistance, target (a target, nobody told who held it), free, sprint.
-    """
-
-    name: str
-    start_s: float
-    end_s: float
-    steady: bool
-    means: dict[str, Means]
-    differences: list[Difference]
-    kind: str
-    load: str
-    settle_s: float
-    target_w: float | None
-    power_w: float | None
-    torque_nm: float | None
-    cadence_rpm: float | None
-    gear: str
-    found: bool
-    sprint: Sprint | None = None
-
-
 class PeakDifference(msgspec.Struct, frozen=True):
     """One instrument's mean in a window against the reference's in the same seconds.
 
@@ -132,6 +105,62 @@ class SamePeak(msgspec.Struct, frozen=True):
     power_w: dict[str, float | None]
     differences: list[PeakDifference]
     clipped: list[str] = []
+
+
+class SprintStatistics(msgspec.Struct, frozen=True):
+    """All sprints of a session in means of `seconds`, against the reference in the same ones.
+
+    `u95_percent` is Student's 95 % half-width of the mean deviation over the sprints (None for one);
+    `clipped` counts sprints in which the instrument cut off, which are left out.
+    """
+
+    instrument: str
+    reference: str
+    seconds: int
+    sprints: int
+    delta_w: float
+    delta_percent: float
+    deviation_percent: float
+    sd_percent: float | None
+    u95_percent: float | None
+    clipped: int = 0
+
+
+class Sprint(msgspec.Struct, frozen=True):
+    """A sprint: highest means over 1, 3, 5 and 10 s, and the work, by label; at what second each peaked.
+
+    `peaks_w` is each one's own best, `same` what all showed in the reference's best seconds.
+    """
+
+    peaks_w: dict[str, dict[str, float | None]]
+    work_kj: dict[str, float | None]
+    peak_s: dict[str, float | None]
+    same: list[SamePeak] = []
+
+
+class SegmentStudy(msgspec.Struct, frozen=True):
+    """One segment; `settle_s` of its beginning are left out of the means.
+
+    `kind`: block, ramp, sprint, free, over-under. `load`: how it was held: held (trainer at a
+    target), grade, resistance, target (a target, nobody told who held it), free, sprint.
+    """
+
+    name: str
+    start_s: float
+    end_s: float
+    steady: bool
+    means: dict[str, Means]
+    differences: list[Difference]
+    kind: str
+    load: str
+    settle_s: float
+    target_w: float | None
+    power_w: float | None
+    torque_nm: float | None
+    cadence_rpm: float | None
+    gear: str
+    found: bool
+    sprint: Sprint | None = None
 
 
 class CadenceBy(msgspec.Struct, frozen=True):
@@ -468,6 +497,15 @@ class InstrumentStudy(msgspec.Struct, frozen=True, rename={"reported": "told"}):
     shown_over_counted: ShownOverCounted | None = None
 
 
+class JudgedUnder(msgspec.Struct, frozen=True):
+    """Another bench than the recorded one that a session was judged under; `changes` one line each."""
+
+    bench: str
+    file: str
+    recorded_bench: str
+    changes: list[str]
+
+
 class Open(msgspec.Struct, frozen=True):
     """What could not be decided, and the ride that would tell."""
 
@@ -507,6 +545,13 @@ class Study(msgspec.Struct, frozen=True):
     target: list[TargetStudy] = []
     missing: str = ""
     """What is missing of the recording, as a sentence; empty if it is whole."""
+    sprint_statistics: list[SprintStatistics] = []
+    highest: list[SamePeak] = []
+    """The highest 1, 3, 5 and 10 s of the session, all instruments in the same seconds."""
+    words: dict[str, str] = {}
+    """What the tester says of the session, by key."""
+    judged_under: JudgedUnder | None = None
+    """None: the bench that was recorded."""
 
 
 def encode(study: Study) -> bytes:

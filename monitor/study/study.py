@@ -13,6 +13,7 @@ from monitor.analysis.curve import WORK
 from monitor.analysis.diagnose import Diagnosis
 from monitor.analysis.expected import LOSS_SPREAD
 from monitor.study.asked.cadence import advice_of, cadence_of
+from monitor.study.asked.peaks import same_peaks, sprint_statistics
 from monitor.study.asked.target import targets_of
 from monitor.study.parts.changes import shifts_of
 from monitor.study.parts.common import Shared, shared_of
@@ -108,6 +109,8 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         cadence=cadence,
         cadence_advice=advice_of(cadence),
         target=targets_of(shared),
+        sprint_statistics=sprint_statistics(segments),
+        highest=same_peaks(shared, 0, grid.seconds),
     )
 
 

@@ -156,6 +156,8 @@ class Judgement:
 
     def sides_off(self) -> list[SideResult]:
         """Sides that differ; none where both deviate alike, so that it is the total that does or does not."""
+        if self.instrument.sides == "computed":
+            return []
         off = [r for r in self.sides_now() if r.verdict == "differs"]
         return off if len(off) == 1 or len({r.deviation_percent > 0.0 for r in off}) == 2 else []
 

@@ -1,15 +1,24 @@
 """Peaks side by side: the reference's highest seconds, and what all others showed in the same ones."""
 
+import math
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
 
 from monitor.analysis.block import MIN_POWER_W
-from monitor.analysis.statistics import Floats
+from monitor.analysis.statistics import Floats, t_975
 from monitor.study.grid import moved
 from monitor.study.parts.common import Shared
 from monitor.study.parts.peaks import best_mean
-from monitor.study.results import PeakDifference, SamePeak, known, rounded
+from monitor.study.results import (
+    PeakDifference,
+    SamePeak,
+    SegmentStudy,
+    SprintStatistics,
+    known,
+    rounded,
+)
 
 SIDE_BY_SIDE_S = (1, 3, 5, 10)
 """Three seconds are the usual smoothing of displays (common practice, no source)."""
@@ -61,6 +70,42 @@ def _difference(
         grid.labels[i], grid.reference_label(i) or "", rounded(shown - beside, 1),
         rounded(100.0 * (shown / beside - 1.0), 2), rounded(100.0 * (own / theirs - 1.0), 2),
     )  # fmt: skip
+
+
+def sprint_statistics(segments: Sequence[SegmentStudy]) -> list[SprintStatistics]:
+    """Each instrument against its reference over all sprints, a row a length; one that clipped is left out.
+
+    A single sprint has no spread. The half-width is Student's over the sprints.
+    """
+    rows: dict[tuple[str, int], list[PeakDifference]] = {}
+    clipped: Counter[tuple[str, int]] = Counter()
+    for segment in segments:
+        for peak in segment.sprint.same if segment.sprint is not None else ():
+            for d in peak.differences:
+                key = d.instrument, peak.seconds
+                rows.setdefault(key, [])
+                if d.instrument in peak.clipped or d.reference in peak.clipped:
+                    clipped[key] += 1
+                else:
+                    rows[key].append(d)
+    result = []
+    for (label, seconds), found in sorted(rows.items(), key=lambda row: row[0]):
+        n = len(found)
+        if not n:
+            continue
+        deviations = np.array([d.deviation_percent for d in found])
+        sd = float(deviations.std(ddof=1)) if n > 1 else None
+        result.append(
+            SprintStatistics(
+                label, found[0].reference, seconds, n,
+                rounded(sum(d.delta_w for d in found) / n, 1),
+                rounded(sum(d.delta_percent for d in found) / n, 2),
+                rounded(float(deviations.mean()), 2), known(sd, 2),
+                known(None if sd is None else t_975(n - 1.0) * sd / math.sqrt(n), 2),
+                clipped[label, seconds],
+            )
+        )  # fmt: skip
+    return result
 
 
 def _mean(values: Floats) -> float | None:

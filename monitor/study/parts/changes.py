@@ -59,6 +59,9 @@ def _changes(shared: Shared, i: int, begin: int, end: int) -> list[tuple[float, 
         "left": (pair.left_w, pair.left_reference_w),
         "right": (pair.right_w, pair.right_reference_w),
     }
+    if shared.grid.instruments[i].sides == "computed":
+        # A split that is worked out from a total has no steps of its own.
+        series = {"total": series["total"]}
     found: list[tuple[float, float, str]] = []
     stop = begin + n * CHANGE_BIN_S
     quiet = _quiet_bins(shared, begin, n)

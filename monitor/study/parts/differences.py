@@ -3,19 +3,22 @@
 import math
 from itertools import pairwise
 
+import msgspec
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import Interval, Spread, interval
-from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
 from monitor.analysis.statistics import Floats, judge
+from monitor.study.asked.means import means_over
+from monitor.study.asked.peaks import same_peaks
 from monitor.study.asked.span import Span, is_steady
 from monitor.study.grid import log_ratio
 from monitor.study.parts.common import Shared
 from monitor.study.parts.peaks import sprint_of
-from monitor.study.results import Difference, Judged, Means, Part, SegmentStudy, known, rounded
+from monitor.study.results import Difference, Judged, Part, SegmentStudy, Sprint, known, rounded
 
 LEAST_TO_DIFFER = 2
+AROUND_SPRINT_S = 5
 LEAST_S = 5
 """Fewer known seconds make no difference of a segment."""
 
@@ -43,7 +46,7 @@ def row_of(shared: Shared, span: Span, differences: list[Difference]) -> Segment
         start_s=rounded(span.start_s, 3),
         end_s=rounded(span.end_s, 3),
         steady=steady,
-        means={label: means_of(shared, i, begin, end) for i, label in enumerate(grid.labels)},
+        means=means_over(shared, begin, end),
         differences=differences,
         kind=span.kind,
         load=load_of(shared, span, begin, end),
@@ -54,8 +57,14 @@ def row_of(shared: Shared, span: Span, differences: list[Difference]) -> Segment
         cadence_rpm=known(mean_rpm, 2),
         gear=span.gear,
         found=span.found,
-        sprint=sprint_of(shared, begin, end) if span.kind == "sprint" else None,
+        sprint=_sprint(shared, begin, end) if span.kind == "sprint" else None,
     )
+
+
+def _sprint(shared: Shared, begin: int, end: int) -> Sprint:
+    # Ten seconds of a short sprint reach beyond it: the window is the reference's, wherever it ends.
+    around = shared.grid.clip((begin - AROUND_SPRINT_S, end + AROUND_SPRINT_S))
+    return msgspec.structs.replace(sprint_of(shared, begin, end), same=same_peaks(shared, *around))
 
 
 def load_of(shared: Shared, span: Span, begin: int, end: int) -> str:
@@ -68,29 +77,6 @@ def load_of(shared: Shared, span: Span, begin: int, end: int) -> str:
     if span.kind in ("sprint", "free"):
         return span.kind
     return "target" if span.target_w is not None or span.kind == "ramp" else "not told"
-
-
-def means_of(shared: Shared, i: int, begin: int, end: int) -> Means:
-    """Means of instrument `i` over the seconds [begin, end)."""
-    grid = shared.grid
-    cells = grid.cells[begin:end, i].sum(axis=0)
-    length = end - begin
-    covered, sided, turned = float(cells[COVERED]), float(cells[SIDED]), float(cells[TURNED])
-    account = grid.shown_factor(i)
-    power = account * float(cells[WORK]) / covered if covered > 0.5 and i in grid.powered else None
-    left = right = percent = None
-    sides = grid.instruments[i].sides
-    if power is not None and sided > 0.5 and sides != "total":
-        side_w = account * float(cells[LEFT]) / sided
-        left = side_w if sides != "right" else None
-        right = power - side_w if sides != "left" else None
-        percent = 100.0 * side_w / power if sides == "both" and power > 0.0 else None
-    cadence = 60.0 * float(cells[REVS]) / turned if turned > 0.5 else None
-    heard = covered if i in grid.powered else turned
-    return Means(
-        known(power, 2), known(left, 2), known(right, 2), known(cadence, 2),
-        rounded(min(1.0, heard / length), 4) if length else 0.0, known(percent, 2),
-    )  # fmt: skip
 
 
 def difference(

@@ -14,7 +14,7 @@ from monitor.study.results import Efficiency, Peak, SegmentStudy, Sprint, known,
 
 PEAKS_S = (1, 5, 15, 30, 60)
 MAXIMAL_S = (1, 3, 5, 15, 30, 60, 300, 1200)
-SPRINT_S = (1, 3, 5)
+SPRINT_S = (1, 3, 5, 10)
 EFFICIENCY_W = (50.0, 100.0, 200.0, 400.0)
 EFFICIENCY_PERCENT = ((94.2, 96.2, 97.4, 98.1), (94.1, 96.4, 97.6, 98.4), (92.1, 94.9, 96.9, 97.8))
 """Efficiency of a clean derailleur drive at 50, 100, 200 and 400 W with sprockets of 24, 19 and 13 teeth

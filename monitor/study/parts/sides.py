@@ -45,7 +45,7 @@ def diagnose_of(shared: Shared, i: int, segments: Sequence[SegmentStudy]) -> Dia
         u95 = math.hypot(100.0 * found.u95, 1.96 * shared.grid.u_loss_percent(i, 200.0))
         if deviation - u95 <= limit and not _differs_in(shared, i, state, segments):
             continue
-        split = attribute(rows)
+        split = attribute(rows) if judges_sides(shared, i) else None
         if split is not None and split.side is not None:
             own = split.left_w if split.side == "left" else split.right_w
             diagnosis = Diagnosis(
@@ -61,6 +61,11 @@ def diagnose_of(shared: Shared, i: int, segments: Sequence[SegmentStudy]) -> Dia
         return None
     d = longest[1]
     return Diagnosis("unclear", "", d.ride, d.gain, d.offset_nm, d.sd_gain, d.sd_offset_nm)
+
+
+def judges_sides(shared: Shared, i: int) -> bool:
+    """Whether a side of the instrument can be found wrong: a split computed from a total can't."""
+    return shared.grid.instruments[i].sides != "computed"
 
 
 def _differs_in(shared: Shared, i: int, state: int, segments: Sequence[SegmentStudy]) -> bool:
@@ -110,7 +115,7 @@ def by_side(shared: Shared, i: int) -> list[SideResult]:
                 SideResult(
                     side, grid.labels[side_reference], begin, float(blocks.begin_s[mask][-1] + BLOCK_S),
                     rounded(deviation, 3), known(u95, 3), rounded(limit, 3),
-                    judged(deviation, u95, limit),
+                    judged(deviation, u95, limit) if judges_sides(shared, i) else "undecided",
                 )
             )  # fmt: skip
         if found:

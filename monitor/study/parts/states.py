@@ -15,7 +15,7 @@ from monitor.study.grid import Blocks, Bools
 from monitor.study.parts.changes import NEAR_ACT_S, SAME_CHANGE_S
 from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
-from monitor.study.parts.sides import COARSE_SHARE_PERCENT, as_blocks
+from monitor.study.parts.sides import COARSE_SHARE_PERCENT, as_blocks, judges_sides
 from monitor.study.results import ActJudged, Opened, ShiftStudy, State, known, rounded
 from monitor.text import clock
 
@@ -283,7 +283,7 @@ def _cause(pair: Pair, mask: Bools) -> str:
     """Why it deviates in this state, from the blocks of this state alone."""
     grid, i = pair.shared.grid, pair.i
     rows = as_blocks(pair.blocks, mask)
-    split = attribute(rows)
+    split = attribute(rows) if judges_sides(pair.shared, i) else None
     if split is not None and split.side is not None:
         return "one-side"
     loss_w = max(grid.losses[i].watts, grid.base_loss(i).watts)
