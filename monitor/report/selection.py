@@ -8,14 +8,14 @@ them against the study's own rows.
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from monitor.analysis.blockstats import Spread
 from monitor.analysis.budget import TAUS_S, Noise
-from monitor.analysis.curve import COVERED, LEFT, SIDED, WORK
+from monitor.analysis.curve import COVERED
 from monitor.analysis.expected import LOSS_SPREAD, Loss, tolerance_percent
 from monitor.analysis.statistics import STUDENT_975, Floats
 from monitor.report.material import Material
+from monitor.study.grid import moved
 from monitor.study.parts.common import Shared
 
 PER_W = 1000
@@ -76,22 +76,19 @@ def selection(given: Material) -> dict[str, Any]:
 
 
 def _row(given: Material, label: str) -> dict[str, Any]:
-    """What one instrument showed, second by second, with the part of each second that is known."""
+    """What one instrument showed, second by second and read by its lag, and how much of each was heard."""
     i, grid = given.order[label], given.grid
-    factor, sides = grid.shown_factor(i), grid.instruments[i].sides
-    row: dict[str, Any] = {"sides": sides}
-    row |= _amount("work", factor * grid.cells[:, i, WORK], grid.cells[:, i, COVERED])
+    sides, lag_s = grid.instruments[i].sides, grid.lag_s(i)
+    covered = grid.cells[:, i, COVERED]
+    partly = np.flatnonzero(np.abs(covered - 1.0) > FULL)
+    row: dict[str, Any] = {
+        "sides": sides,
+        "shown": milliwatts(moved(grid.sound_w[:, i], lag_s)),
+        "part": {str(k): round(float(covered[k]), 6) for k in partly.tolist()},
+    }
     if sides != "total":
-        row |= _amount("left", factor * grid.cells[:, i, LEFT], grid.cells[:, i, SIDED], "left_work")
+        row["left"] = milliwatts(moved(grid.left_w[:, i], lag_s))
     return row
-
-
-def _amount(name: str, joules: Floats, covered: npt.NDArray[np.float64], key: str = "") -> dict[str, Any]:
-    """Work of each second, and how much of the second is known where it is not all."""
-    values = np.where(covered > 0.0, joules, np.nan)
-    partly = np.flatnonzero((covered > 0.0) & (np.abs(covered - 1.0) > FULL))
-    part = {str(k): round(float(covered[k]), 6) for k in partly.tolist()}
-    return {key or name: milliwatts(values), f"{name}_part": part}
 
 
 def _constants(shared: Shared, i: int) -> dict[str, Any]:

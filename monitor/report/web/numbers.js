@@ -1,5 +1,5 @@
 /* One stretch of the session from the same seconds and blocks as the study, with its formulas. */
-const BLOCK_S = 10, LEAST_W = 30, LEAST_S = 5, SHORT_S = 30, LEAST_BLOCKS = 3, MOST_EXACT = 400;
+const BLOCK_S = 10, WHOLE = 0.98, LEAST_W = 30, LEAST_S = 5, SHORT_S = 30, LEAST_BLOCKS = 3, MOST_EXACT = 400;
 const PER_W = 1000; /* powers are whole milliwatts */
 const known = (v) => v != null && isFinite(v);
 const mean = (values) => values.reduce((a, b) => a + b, 0) / values.length;
@@ -155,30 +155,41 @@ function compare(pair, from, to) {
   }
   return result;
 }
-/* What an instrument showed over the whole seconds [from, to). */
-function meansOf(row, from, to) {
-  const sum = (name, part) => {
-    let total = 0, time = 0;
-    for (let s = from; s < to; s++) {
-      if (row[name][s] == null) continue;
-      total += row[name][s] / PER_W;
-      time += row[part][s] == null ? 1 : row[part][s];
-    }
-    return time > 0.5 ? [total / time, time] : [null, time];
+/* Which of the seconds [from, to) all have that were heard at least half of the time: one row, one time. */
+function sameSeconds(from, to) {
+  const heard = (row) => {
+    let n = 0;
+    for (let s = from; s < to; s++) n += (row.part[s] == null ? 1 : row.part[s]) > WHOLE;
+    return n >= 0.5 * (to - from) && row.shown.slice(from, to).some(known);
   };
-  const [power, time] = sum("work", "work_part");
-  const left = row.left_work && power != null ? sum("left_work", "left_part")[0] : null;
+  const rows = Object.values(data.rows).filter(heard), same = [];
+  for (let s = from; s < to; s++) if (rows.every((row) => known(row.shown[s]))) same.push(s);
+  return same.length < Math.min(LEAST_S, to - from) ? [] : same;
+}
+/* What an instrument showed over the whole seconds [from, to): over `same`, else over its own. */
+function meansOf(row, from, to, same) {
+  const own = [];
+  let heard = 0;
+  for (let s = from; s < to; s++) {
+    if (known(row.shown[s])) own.push(s);
+    heard += row.part[s] == null ? 1 : row.part[s];
+  }
+  const used = same.length && same.every((s) => known(row.shown[s])) ? same : own;
+  const average = (series, seconds) => seconds.reduce((sum, s) => sum + series[s] / PER_W, 0) / seconds.length;
+  const sided = row.left && used.length ? used.filter((s) => known(row.left[s])) : [];
+  const left = sided.length ? average(row.left, sided) : null;
   return {
-    power_w: power,
+    power_w: used.length ? average(row.shown, used) : null,
     left_w: left != null && row.sides !== "right" ? left : null,
-    right_w: left != null && row.sides !== "left" ? power - left : null,
-    coverage: Math.min(1, time / (to - from)),
+    right_w: left != null && row.sides !== "left" ? average(row.shown, sided) - left : null,
+    coverage: Math.min(1, heard / (to - from)),
   };
 }
 /* All instruments over the whole seconds [from, to). */
 function stretch(from, to) {
+  const same = sameSeconds(from, to);
   return data.labels.filter((label) => data.rows[label]).map((label) => ({
-    label: label, means: meansOf(data.rows[label], from, to),
+    label: label, means: meansOf(data.rows[label], from, to, same),
     difference: data.pairs[label] ? compare(data.pairs[label], from, to) : null,
   }));
 }
