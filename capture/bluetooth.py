@@ -41,7 +41,9 @@ SERVICES = {"cycling-power": "1818", "fitness-machine": "1826", "speed-cadence":
 """The service of each profile, 16 bits in hex."""
 MEASUREMENTS = {"cycling-power": "2A63", "fitness-machine": "2AD2", "speed-cadence": "2A5B"}
 """The characteristic of each profile that notifies measurements."""
-_ALONGSIDE = {"cycling-power": ("2A66",), "fitness-machine": ("2ADA", "2AD9"), "speed-cadence": ()}
+VECTOR = "2A64"
+"""The characteristic that notifies how torque lies in the turn; it is asked for where it is offered."""
+_ALONGSIDE = {"cycling-power": ("2A66", VECTOR), "fitness-machine": ("2ADA", "2AD9"), "speed-cadence": ()}
 _READ_BY_SERVICE = {
     "cycling-power": ("2A65", "2A5D"),
     "fitness-machine": ("2ACC", "2AD8", "2AD6"),
@@ -88,6 +90,9 @@ class Timing(msgspec.Struct, frozen=True):
     probe_s: float = 30.0
     """...and again after so long, as an instrument at rest may well be silent."""
     rssi_s: float = 10.0
+    vectors_per_s: int = 40
+    """Vectors that are taken in a second: at 100 torques a second, nine in a packet, there come twelve. A
+    sensor that floods costs no more; what is left out is seen as lost by the angles of the others."""
     short_discoveries: int = 4
     """Connections with an incomplete service list before it is believed."""
 
@@ -148,6 +153,21 @@ def _pick(
             if channel_of(characteristic.service_uuid) == SERVICES[profile]:
                 return characteristic
     return found[0] if found else None
+
+
+class _Allowance:
+    """So many packets in any second of the clock, and no more."""
+
+    def __init__(self, most: int) -> None:
+        self._most, self._second, self._taken = most, -1, 0
+
+    def takes(self, t_ns: int) -> bool:
+        """Whether a packet that comes now is taken."""
+        second = t_ns // 1_000_000_000
+        if second != self._second:
+            self._second, self._taken = second, 0
+        self._taken += 1
+        return self._taken <= self._most
 
 
 class _Connection:
@@ -669,9 +689,12 @@ class BluetoothSource:
         self, peer: _Peer, connection: _Connection, channel: str
     ) -> Callable[[BleakGATTCharacteristic, bytearray], None]:
         labels, measures = connection.routes[channel], channel in MEASUREMENTS.values()
+        takes = _Allowance(self._timing.vectors_per_s).takes if channel == VECTOR else None
 
         def receive(_: BleakGATTCharacteristic, data: bytearray) -> None:
             t_ns = self._clock.now_ns()
+            if takes is not None and not takes(t_ns):
+                return
             peer.heard_at = self._loop.time()
             payload = bytes(data)
             for label in labels:

@@ -14,6 +14,21 @@ class DecodeError(ValueError):
         super().__init__(f"{message}: {field} at octet {offset} of {bytes(data).hex() or 'nothing'}")
 
 
+class StrokeVector(msgspec.Struct, frozen=True, gc=False):
+    """Magnitudes that follow each other evenly in time, from `first_angle_deg` of the crank on.
+
+    `values` are N·m, or N if `is_force`. `direction`: 0 not told, 1 tangential, 2 radial, 3 lateral. The
+    counters are raw, as sent with it: modulo 65536, 1/1024 s. None: the packet does not say.
+    """
+
+    values: tuple[float, ...] = ()
+    first_angle_deg: int | None = None
+    is_force: bool = False
+    direction: int = 0
+    crank_revs: int | None = None
+    crank_ticks: int | None = None
+
+
 class Reading(msgspec.Struct, gc=False):
     """One packet in the terms that all profiles share. None: the packet does not say.
 
@@ -60,5 +75,6 @@ class Reading(msgspec.Struct, gc=False):
     held_s: float | None = None
     """The values stand for so many seconds from the packet's time on: a record of a ride file. None: they
     tell of the time before the packet."""
+    vector: StrokeVector | None = None
     facts: dict[str, float | str] | None = None
     """What else was reported, by name with unit: `firmware`, `serial`, `crank_length_mm`, `battery_v`, ..."""

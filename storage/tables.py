@@ -27,11 +27,17 @@ MOST_GROUP_ROWS = 1 << 17
 _BENCH, _PROGRAM, _FORMAT, _UNIT = b"plumbwatt.bench", b"plumbwatt.program", b"plumbwatt.format", b"unit"
 
 
+Kind = Literal["int", "float", "text", "bool", "floats"]
+
+
 class Column(msgspec.Struct, frozen=True):
-    """One column: `int` is 64 bits, `unit` an SI symbol or empty. Every column may hold None."""
+    """One column: `int` is 64 bits, `floats` a list of numbers, `unit` an SI symbol or empty.
+
+    Every column may hold None.
+    """
 
     name: str
-    kind: Literal["int", "float", "text", "bool"] = "float"
+    kind: Kind = "float"
     unit: str = ""
 
 
@@ -156,7 +162,13 @@ class TableWriter:
 def _schema(columns: Sequence[Column], bench: str, program: str) -> "pa.Schema":
     import pyarrow as pa
 
-    types = {"int": pa.int64(), "float": pa.float64(), "text": pa.utf8(), "bool": pa.bool_()}
+    types = {
+        "int": pa.int64(),
+        "float": pa.float64(),
+        "text": pa.utf8(),
+        "bool": pa.bool_(),
+        "floats": pa.list_(pa.float64()),
+    }
     fields = [
         pa.field(column.name, types[column.kind], metadata={_UNIT: column.unit.encode()})
         for column in columns
@@ -239,13 +251,15 @@ class Table:
             ) from None
 
 
-def _kind(kind: Any) -> Literal["int", "float", "text", "bool"]:
+def _kind(kind: Any) -> Kind:
     import pyarrow as pa
 
     if pa.types.is_integer(kind):
         return "int"
     if pa.types.is_floating(kind):
         return "float"
+    if pa.types.is_list(kind):
+        return "floats"
     return "bool" if pa.types.is_boolean(kind) else "text"
 
 

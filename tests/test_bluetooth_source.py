@@ -129,7 +129,7 @@ async def test_measurements_are_subscribed_before_anything_is_read() -> None:
     async with listening(World(crank), wanted("crank", A)) as seen:
         await seen.until(lambda: bool(seen.packets("crank", "2A19")), "battery")
     kinds = [(type(r).__name__, getattr(r, "channel", getattr(r, "state", ""))) for r in seen.records]
-    kinds = [k for k in kinds if k[0] != "Told"]
+    kinds = [k for k in kinds if k[0] != "Reported"]
     assert kinds[:4] == [("Link", "searching"), ("Link", "connecting"), ("Link", "up"), ("Packet", "2A63")]
 
 

@@ -28,7 +28,7 @@ from capture.profiles.wire import (
     read_int,
     word,
 )
-from capture.sample import DecodeError, Reading
+from capture.sample import DecodeError, Reading, StrokeVector
 
 _BALANCE_IS_LEFT = 1 << 1
 _TORQUE_AT_CRANK = 1 << 3
@@ -140,9 +140,35 @@ class Measurement(msgspec.Struct, frozen=True, gc=False):
             wheel_revs=self.wheel_revs,
             wheel_ticks=self.wheel_event_2048ths,
             energy_kj=self.energy_kj,
-            facts={"offset_indicator": 1.0} if self.offset_indicator else None,
+            facts=self._facts(),
         )
 
+    def _facts(self) -> dict[str, float | str] | None:
+        """What it says of the stroke: greatest and least magnitude with their angles, dead spots."""
+        facts: dict[str, float | str] = {"offset_indicator": 1.0} if self.offset_indicator else {}
+        angles = self.max_angle_deg, self.top_dead_spot_deg, self.bottom_dead_spot_deg
+        if (self.max_torque_32nds, self.max_force_n, *angles) == (None,) * 5:
+            return facts or None
+        if self.max_torque_32nds is not None and self.min_torque_32nds is not None:
+            facts["max_torque_nm"], facts["min_torque_nm"] = (
+                self.max_torque_32nds / 32.0,
+                self.min_torque_32nds / 32.0,
+            )
+        if self.max_force_n is not None and self.min_force_n is not None:
+            facts["max_force_n"], facts["min_force_n"] = float(self.max_force_n), float(self.min_force_n)
+        for name, angle in (
+            ("max_torque_angle_deg", self.max_angle_deg),
+            ("min_torque_angle_deg", self.min_angle_deg),
+            ("top_dead_spot_deg", self.top_dead_spot_deg),
+            ("bottom_dead_spot_deg", self.bottom_dead_spot_deg),
+        ):
+            if angle is not None and angle <= MOST_DEG:
+                facts[name] = float(angle)
+        return facts or None
+
+
+MOST_DEG: Final = 360
+"""No angle of a crank is greater; the fields could hold more."""
 
 _VECTOR_CRANK, _VECTOR_ANGLE, _VECTOR_FORCE, _VECTOR_TORQUE = 1, 2, 4, 8
 _VECTOR_RESERVED = 0xC0
@@ -154,8 +180,8 @@ DIRECTIONS: Final = {0: "unknown", 1: "tangential", 2: "radial", 3: "lateral"}
 class Vector(msgspec.Struct, frozen=True, gc=False):
     """Cycling Power Vector 0x2A64: magnitudes around one revolution.
 
-    `forces_n` in N or `torques_32nds` in 1/32 N·m, equally spaced in angle after
-    `first_angle_deg`; never both, as nothing in the format would separate them (the
+    `forces_n` in N or `torques_32nds` in 1/32 N·m, sampled evenly in time (op 0x0E tells how often)
+    from `first_angle_deg` on; never both, as nothing in the format would separate them (the
     decoder refuses both flags). None: not flagged. `direction` is a key of DIRECTIONS.
     """
 
@@ -212,8 +238,16 @@ class Vector(msgspec.Struct, frozen=True, gc=False):
         return put(U8, "flags", flags) + body + self.rest
 
     def reading(self) -> Reading:
-        """That a vector came. Its counters are those of the measurement, which tells them with the power."""
-        return Reading(item="2A64")
+        """The magnitudes. Its counters stay with them: the measurement tells them with the power."""
+        forces = self.forces_n is not None
+        raw = self.forces_n if self.forces_n is not None else self.torques_32nds or ()
+        return Reading(
+            item="2A64",
+            vector=StrokeVector(
+                tuple(map(float, raw)) if forces else tuple(value / 32.0 for value in raw),
+                self.first_angle_deg, forces, self.direction, self.crank_revs, self.crank_event_1024ths,
+            ),
+        )  # fmt: skip
 
 
 def _array(data: bytes, at: int, field: str) -> tuple[tuple[int, ...], int]:

@@ -37,6 +37,8 @@ from typing import Any, Literal, TypeVar, get_args, get_origin
 
 import msgspec
 
+from capture.scene.stroke import StrokeHabit
+
 Kind = Literal["pedals", "crank", "single-sided", "spider", "hub", "trainer", "cadence", "speed-cadence"]
 """What an instrument measures and where.
 
@@ -62,6 +64,8 @@ FaultKind = Literal[
     "restart",
     "battery-low",
     "drift",
+    "sector",
+    "angle",
 ]
 """What goes wrong; `size` in brackets.
 
@@ -71,7 +75,9 @@ while pedalling. `stuck`: the same power with each new event. `spike`: one event
 told as right. `gain`: a scale error (percent). `offset`: a torque added (N·m; without a side
 half on either). `cadence-doubled`, `cadence-halved`: revolutions miscounted; power is not
 touched. `restart`: all counters and the clock begin at zero. `battery-low` (percent left).
-`drift`: a scale error that grows from `at` to `until` and stays (percent).
+`drift`: a scale error that grows from `at` to `until` and stays (percent). `sector`: a scale error in one
+part of the stroke, `from_deg` to `to_deg` of a leg's own crank (percent). `angle`: all angles of the
+stroke that are sent are off (degrees); power is not touched.
 """
 
 POWER_KINDS = ("pedals", "crank", "single-sided", "spider", "hub", "trainer")
@@ -84,6 +90,8 @@ DEFAULT_SIZE: Mapping[str, float] = {
     "offset": 1.0,
     "battery-low": 8.0,
     "drift": 3.0,
+    "sector": 10.0,
+    "angle": 10.0,
 }
 """What `size` is if a fault does not say it, in the unit of the fault."""
 
@@ -100,6 +108,8 @@ class Fault(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     until: float | None = None
     size: float | None = None
     side: Side | None = None
+    from_deg: float = 45.0
+    to_deg: float = 135.0
 
 
 class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -139,6 +149,16 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     """Crank or wheel revolutions are sent; without them also no torque. Bluetooth only."""
     balance: bool = True
     """Kinds with two sides tell the balance."""
+    vector_hz: float = 0.0
+    """Torques a second in vectors, over Bluetooth; 0: no vectors."""
+    vector_values: int = 8
+    """Torques in one packet; the first one has its angle."""
+    extremes: bool = False
+    """Greatest and least torque with their angles, over Bluetooth."""
+    stroke_pages: bool = False
+    """Power phases, position and barycentre, over ANT+."""
+    angle_zero_deg: float = 0.0
+    """What is added to all angles that are sent: where this instrument has its zero."""
     clock_ppm: float = 0.0
     """How fast the instrument's own clock runs, parts per million."""
 
@@ -212,6 +232,8 @@ class Rider(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     """Strength of the torque's change within a revolution; 0: none."""
     free_w: float = 170.0
     sprint_w: float = 650.0
+    stroke: tuple[StrokeHabit, ...] = ()
+    """How torque lies in the turn and when that changes; none: each leg drives most with its crank forward."""
 
 
 class Act(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -367,6 +389,16 @@ _RANGES: Mapping[str, tuple[float, float]] = {
     "delay_s": (0, 30),
     "crank_length_mm": (110, 236.5),
     "rate_hz": (0.2, 10),
+    "vector_hz": (0, 100),
+    "vector_values": (1, 100),
+    "angle_zero_deg": (-180, 180),
+    "left_peak_deg": (0, 360),
+    "right_peak_deg": (0, 360),
+    "left_ripple": (0, 2),
+    "right_ripple": (0, 2),
+    "over_s": (0, 1e7),
+    "from_deg": (0, 360),
+    "to_deg": (0, 360),
     "clock_ppm": (-10_000, 10_000),
     "interval_ms": (7.5, 4000),
     "latency_ms": (0, 1000),
@@ -402,6 +434,8 @@ def _check_ranges(struct: msgspec.Struct, path: str) -> None:
 def _check_scene(scene: SceneDefinition) -> None:
     _check_ranges(scene, "scene")
     _check_ranges(scene.rider, "scene.rider")
+    for number, habit in enumerate(scene.rider.stroke, 1):
+        _check_ranges(habit, f"scene.rider.stroke {number}")
     if not 20 <= scene.rider.cadence_rpm <= 200:
         raise SceneError(f"scene.rider.cadence_rpm: {scene.rider.cadence_rpm:g} is not within 20 to 200")
     if not 0 <= scene.drivetrain_loss[0] <= 100 or not 0 <= scene.drivetrain_loss[1] <= 50:
@@ -443,12 +477,14 @@ def _check_fault(fault: Fault, kind: Kind, path: str) -> None:
         raise SceneError(f"{path}.until: {fault.until:g} is not after `at`, {fault.at:g}")
     if fault.size is not None and fault.fault not in DEFAULT_SIZE:
         raise SceneError(f'{path}.size: "{fault.fault}" has no size')
-    if fault.side is not None and fault.fault not in ("gain", "offset", "doubled", "drift"):
+    if fault.side is not None and fault.fault not in ("gain", "offset", "doubled", "drift", "sector"):
         raise SceneError(f'{path}.side: "{fault.fault}" has no side')
     if fault.fault in ("doubled", "swapped") and kind not in SIDED_KINDS:
         raise SceneError(f'{path}.fault: "{kind}" has no two sides')
     if fault.side is not None and kind not in SIDED_KINDS:
         raise SceneError(f'{path}.side: "{kind}" has no two sides')
+    if fault.fault == "sector" and not 0.0 <= fault.from_deg < fault.to_deg <= 360.0:
+        raise SceneError(f"{path}.to_deg: {fault.to_deg:g} is not between from_deg and 360")
     if fault.fault == "drift" and fault.until is None:
         raise SceneError(f"{path}.until: a drift needs it")
     if fault.fault == "battery-low" and fault.size is not None and not 0 <= fault.size <= 100:

@@ -26,6 +26,7 @@ from capture.record import Link, LinkState, Packet, Record, Reported
 from capture.sample import DecodeError
 from capture.scene.definition import POWER_KINDS, SIDED_KINDS, WHEEL_KINDS, Instrument, SceneDefinition
 from capture.scene.rider import Rider
+from capture.scene.sending import VectorSender, effectiveness_page, stroke_page, with_extremes
 from capture.scene.sensing import CrankSensor, Faults, RevolutionSensor, Sensor, WheelSensor
 
 PROFILES: dict[str, tuple[str, ...]] = {
@@ -186,6 +187,19 @@ class BluetoothInstrument(VirtualInstrument):
                     self.stage.at(fault.until, self._tell_battery)
         self.stage.at(0.2 + 0.3 * self.air.random(), self._connect)
         self.stage.at(self._send_s * (0.2 + 0.8 * self.air.random()), self._step)
+        if self.definition.vector_hz and isinstance(sensor, CrankSensor) and "cycling-power" in self.profiles:
+            self._vector = VectorSender(sensor, self._vector_goes)
+            self.stage.at(1.0, self._sample)
+
+    def _sample(self, t_s: float) -> None:
+        """One torque of a vector."""
+        self.stage.at(t_s + 1.0 / self.definition.vector_hz, self._sample)
+        self._vector.sample(t_s)
+
+    def _vector_goes(self, t_s: float, data: bytes) -> None:
+        state = self.faults.at(t_s)
+        if self.up and not state.silent and not state.off_air:
+            self._deliver(t_s, "2A64", data)
 
     # -- link
 
@@ -250,6 +264,8 @@ class BluetoothInstrument(VirtualInstrument):
                 names.append("accumulated_torque")
         if definition.kind not in WHEEL_KINDS:
             names.append("crank_length_adjustable")
+        if definition.extremes:
+            names += ["extreme_magnitudes", "extreme_angles", "dead_spot_angles"]
         return _bits(cycling_power.FEATURES, *names) | 1 << 16
 
     def _tell_battery(self, t_s: float) -> None:
@@ -315,17 +331,18 @@ class BluetoothInstrument(VirtualInstrument):
             revs, ticks = sensor.crank_revs & 0xFFFF, int(sensor.crank_x * 1024.0) & 0xFFFF
             if definition.torque:
                 torque = round(32.0 * (sensor.rev_torque_nm - self._torque_base_nm)) & 0xFFFF
-        return bytes(
-            cycling_power.Measurement(
-                round(sensor.power_w(t_s)),
-                balance,
-                torque,
-                crank_revs=revs,
-                crank_event_1024ths=ticks,
-                balance_is_left=balance is not None,
-                torque_at_crank=torque is not None,
-            )
+        measurement = cycling_power.Measurement(
+            round(sensor.power_w(t_s)),
+            balance,
+            torque,
+            crank_revs=revs,
+            crank_event_1024ths=ticks,
+            balance_is_left=balance is not None,
+            torque_at_crank=torque is not None,
         )
+        if definition.extremes and sensor.turning(t_s):
+            measurement = with_extremes(measurement, sensor, t_s)
+        return bytes(measurement)
 
     def _wheel_power(self, t_s: float) -> bytes:
         sensor, definition = self.sensor, self.definition
@@ -487,6 +504,7 @@ class AntInstrument(VirtualInstrument):
         self._commands = 0
         self._last_command = (0xFF, 0xFF, b"\xff\xff\xff\xff")
         self._queue: deque[bytes] = deque()
+        self._dynamics_sent = 0
         self._turn = self._turns()
         self.link(0.0, "searching")
         self.stage.at(0.1 + self._slot_s * self.air.random(), self._step)
@@ -504,8 +522,16 @@ class AntInstrument(VirtualInstrument):
         else:
             pages = (self._crank_torque, self._power) * 2
         if definition.kind in SIDED_KINDS:
-            return (*pages, *pages[:2], self._effectiveness, self._power)
+            last = (self._effectiveness, self._power)
+            if definition.stroke_pages:
+                return (*pages[:2], self._dynamics, self._power, *last)
+            return (*pages, *pages[:2], *last)
         return pages
+
+    def _dynamics(self, t_s: float) -> bytes:
+        assert isinstance(self.sensor, CrankSensor)
+        self._dynamics_sent += 1
+        return stroke_page(self._dynamics_sent, self.sensor, t_s)
 
     # -- slots
 
@@ -626,6 +652,8 @@ class AntInstrument(VirtualInstrument):
 
     def _effectiveness(self, t_s: float) -> bytes:
         assert isinstance(self.sensor, CrankSensor)
+        if self.definition.stroke_pages:
+            return effectiveness_page(self.sensor, t_s)
         # Torque that never turns negative is 100 % effective; smoothness is mean over peak torque.
         smoothness = round(200.0 / (1.0 + 1.8 * self.rider.ripple))
         return bytes(

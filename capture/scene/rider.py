@@ -23,6 +23,7 @@ from typing import NamedTuple
 
 from capture.scene.definition import Rider as Habits
 from capture.scene.definition import Segment, gear_ratio
+from capture.scene.stroke import HARMONIC_1, HARMONIC_2, Shape, Strokes, own_revs
 
 PIECE_S = 0.25
 """Length of a piece, seconds; exact in binary, so that piece times never drift."""
@@ -30,10 +31,6 @@ PIECE_S = 0.25
 _KEPT_PIECES = 4096
 _TWO_PI = 2.0 * math.pi
 _FOUR_PI = 4.0 * math.pi
-
-# Strength of the first and second harmonic of one leg's torque, relative to its mean: near what
-# instrumented pedals show for seated riding (common practice, no source).
-_HARMONIC_1, _HARMONIC_2 = 1.3, 0.5
 
 _RISE_S = 0.8  # how fast a rider finds a new power
 _HELD_S = 1.2  # how fast a trainer brings one about
@@ -66,6 +63,10 @@ class Piece(NamedTuple):
     wheel_0: float
     wheel_rate_0: float
     wheel_half_slope: float
+    shape: Shape | None = None
+    """How the rider pedals, if it is not the usual way; with the ripples of either leg at its start."""
+    left_ripple_0: float = 0.0
+    right_ripple_0: float = 0.0
 
 
 class CrankEvent(NamedTuple):
@@ -150,8 +151,10 @@ class Rider:
         self._fast, self._slow = Wander(_FAST_S, chance), Wander(_SLOW_S, chance)
         self._spin, self._free = Wander(_CADENCE_S, chance), Wander(_FREE_S, chance)
         self._lean = Wander(_SHARE_S, chance)
-        self._odd = _HARMONIC_1 * habits.ripple / _TWO_PI
-        self._even = _HARMONIC_2 * habits.ripple / _FOUR_PI
+        self._odd = HARMONIC_1 * habits.ripple / _TWO_PI
+        self._even = HARMONIC_2 * habits.ripple / _FOUR_PI
+        self._strokes = Strokes(habits.stroke, habits.ripple)
+        self._usual_shape = Strokes((), habits.ripple).at(0.0)
         self.held_w: float | None = None
         self._intended_w = 0.0
         self._pieces: list[Piece] = []
@@ -254,10 +257,14 @@ class Rider:
         if wheel_rate_1 < 0.05:
             wheel_rate_1 = 0.0
         odd_0, even_0 = self._ripple(crank_0)
+        shape = self._strokes.at(t_0 + PIECE_S / 2.0) if self._habits.stroke else None
         piece = Piece(
             t_0, crank_0, crank_rate_0, (crank_rate_1 - crank_rate_0) / (2.0 * PIECE_S),
             left_0, right_0, left_per_rev, right_per_rev, odd_0, even_0,
             kept, hub_0, wheel_0, wheel_rate_0, (wheel_rate_1 - wheel_rate_0) / (2.0 * PIECE_S),
+            shape,
+            shape.turned("left", own_revs("left", crank_0)) if shape is not None else 0.0,
+            shape.turned("right", own_revs("right", crank_0)) if shape is not None else 0.0,
         )  # fmt: skip
         self._pieces.append(piece)
         left_1, right_1 = self._work(piece, crank_0 + turned)
@@ -283,6 +290,8 @@ class Rider:
         return self._odd * sine, self._even * 2.0 * sine * cosine
 
     def _work(self, piece: Piece, revs: float) -> tuple[float, float]:
+        if piece.shape is not None:
+            return self._shaped_work(piece, piece.shape, revs)
         odd, even = self._ripple(revs)
         odd -= piece.odd_0
         common = revs - piece.crank_0 + even - piece.even_0
@@ -290,6 +299,25 @@ class Rider:
             piece.left_0 + piece.left_per_rev * (common + odd),
             piece.right_0 + piece.right_per_rev * (common - odd),
         )
+
+    @staticmethod
+    def _shaped_work(piece: Piece, shape: Shape, revs: float) -> tuple[float, float]:
+        turned = revs - piece.crank_0
+        left = shape.turned("left", own_revs("left", revs)) - piece.left_ripple_0
+        right = shape.turned("right", own_revs("right", revs)) - piece.right_ripple_0
+        return (
+            piece.left_0 + piece.left_per_rev * (turned + left),
+            piece.right_0 + piece.right_per_rev * (turned + right),
+        )
+
+    def shape(self, t_s: float) -> Shape:
+        """How the torque of both legs lies in the turn."""
+        return self._piece(t_s).shape or self._usual_shape
+
+    def mean_torque_nm(self, t_s: float) -> tuple[float, float]:
+        """Torque of the left and the right leg, the ripple taken out, N·m."""
+        piece = self._piece(t_s)
+        return piece.left_per_rev / _TWO_PI, piece.right_per_rev / _TWO_PI
 
     def _piece(self, t_s: float) -> Piece:
         at = int(t_s / PIECE_S) - self._first

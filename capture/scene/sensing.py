@@ -21,6 +21,7 @@ from capture.scene.definition import (
     Instrument,
 )
 from capture.scene.rider import Rider
+from capture.scene.stroke import Side
 
 _TWO_PI = 2.0 * math.pi
 _GREATEST_HOLD_S = 4.0
@@ -53,6 +54,8 @@ class FaultState:
         self.cadence = 1.0
         self.spikes: list[int] = []
         self.drifts: list[Fault] = []
+        self.sectors: list[Fault] = []
+        self.angle_deg = 0.0
         self.off_air = self.silent = False
         self.battery_percent: float | None = None
 
@@ -111,6 +114,10 @@ class Faults:
                 state.cadence = 0.5
             elif fault.fault == "spike":
                 state.spikes.append(number)
+            elif fault.fault == "sector":
+                state.sectors.append(fault)
+            elif fault.fault == "angle":
+                state.angle_deg += size
             elif fault.fault == "battery-low":
                 state.battery_percent = size
 
@@ -203,6 +210,57 @@ class Sensor:
         if seen_s < 0.0 or (rate := self.rider.crank_rate(seen_s)) < 0.05:
             return None
         return t_s + max(0.0, self._next_revs - self.rider.crank_revs(seen_s)) / rate
+
+    def misread(self, left: float, right: float, t_s: float) -> tuple[float, float]:
+        """Mean torques of a turn as an instrument has them that misreads a part of the stroke."""
+        shape = self.rider.shape(max(0.0, t_s))
+        for fault in self.faults.state.sectors:
+            error = _size(fault) / 100.0
+            if fault.side != "right":
+                left *= 1.0 + error * shape.part("left", fault.from_deg, fault.to_deg)
+            if fault.side != "left":
+                right *= 1.0 + error * shape.part("right", fault.from_deg, fault.to_deg)
+        return left, right
+
+    def stroke_factor(self, side: Side, t_s: float) -> float:
+        """Mean torque of a leg by this instrument, N·m; no noise, and without what it misreads in a part."""
+        state, definition = self.faults.at(t_s), self.definition
+        mean = self.rider.mean_torque_nm(t_s)[side == "right"] * definition.gain
+        if side == "left":
+            return mean * definition.gain_left * state.gain_left
+        return mean * definition.gain_right * state.gain_right
+
+    def stroke_shape(self, side: Side, own_deg: float, t_s: float) -> float:
+        """Torque of a leg over its mean at an angle of its own crank, as this instrument reads it."""
+        relative = self.rider.shape(t_s).relative(side, own_deg)
+        for low, high, factor in self.sectors(side, t_s):
+            relative *= factor if low <= own_deg % 360.0 < high else 1.0
+        return relative
+
+    def sectors(self, side: Side, t_s: float) -> tuple[tuple[float, float, float], ...]:
+        """Parts of a leg's stroke that are misread: from, to in degrees, and told over true."""
+        return tuple(
+            (fault.from_deg, fault.to_deg, 1.0 + _size(fault) / 100.0)
+            for fault in self.faults.at(t_s).sectors
+            if fault.side in (None, side)
+        )
+
+    @property
+    def measured_sides(self) -> tuple[Side, ...]:
+        """The legs whose torque this kind of instrument sees."""
+        return ("left",) if self.definition.kind == "single-sided" else ("left", "right")
+
+    def crank_torque(self, crank_deg: float, t_s: float) -> float:
+        """Torque at an angle of the left crank: the sum of the legs that are seen, N·m."""
+        return sum(
+            self.stroke_factor(side, t_s)
+            * self.stroke_shape(side, crank_deg if side == "left" else crank_deg - 180.0, t_s)
+            for side in self.measured_sides
+        )
+
+    def told_deg(self, angle_deg: float, t_s: float) -> float:
+        """An angle as this instrument sends it, in [0, 360)."""
+        return (angle_deg + self.definition.angle_zero_deg + self.faults.at(t_s).angle_deg) % 360.0
 
     def _until(self, t_s: float) -> None:
         self._crank_until(t_s)
@@ -301,6 +359,8 @@ class _Torque:
     def _sides(self, left: float, right: float, t_s: float) -> tuple[float, float]:
         state = self._sensor.faults.at(t_s)
         definition = self._definition
+        if state.sectors:
+            left, right = self._sensor.misread(left, right, t_s)
         offset_left, offset_right = self.offsets_nm()
         gain = definition.gain
         if self._by_force:

@@ -25,6 +25,7 @@ from monitor.live.facts import Facts
 from monitor.live.faults.sign import Sign
 from monitor.live.faults.watch import Watch
 from monitor.live.runner import Runner, undone
+from monitor.live.stroke import LiveStroke, StrokeSink
 from monitor.live.view import Event
 from monitor.live.zeros import Zero, zero_unit
 from monitor.setup.bench import Bench
@@ -41,7 +42,7 @@ TICKS_LATE_S = 2.0
 """Seconds between two ticks (there is one a second) from which this computer was too slow to stamp."""
 JUMP_S = 3600.0
 """A hole in the records longer than this is stepped over, not lived through."""
-MEASUREMENTS = frozenset({"2A63", "2AD2", "2A5B", "2A64", "ride"})
+MEASUREMENTS = frozenset({"2A63", "2AD2", "2A5B", "ride"})
 
 CellSink = Callable[[int, Floats], None]
 ReadingSink = Callable[[float, int, Reading, Track], None]
@@ -52,7 +53,8 @@ class Pipeline:
 
     `runner` stands for a plain one of the protocol. `on_cell(second, cell)` is called for each
     closed second with the (instruments, COLUMNS) array of `monitor.analysis.curve`;
-    `on_reading(t_s, index, reading, track)` for each decoded packet.
+    `on_reading(t_s, index, reading, track)` for each decoded packet, `on_stroke(index, second, row)` for each
+    second in which an instrument reported something of the stroke.
     """
 
     def __init__(
@@ -62,6 +64,7 @@ class Pipeline:
         *,
         on_cell: CellSink | None = None,
         on_reading: ReadingSink | None = None,
+        on_stroke: StrokeSink | None = None,
         runner: Runner | None = None,
     ) -> None:
         self.bench = bench
@@ -69,6 +72,9 @@ class Pipeline:
         self.index = {instrument.label: i for i, instrument in enumerate(bench.instruments)}
         n = len(bench.instruments)
         self.tracks = [Track(instrument.sides) for instrument in bench.instruments]
+        self.strokes = [
+            LiveStroke(i, instrument.sides, on_stroke) for i, instrument in enumerate(bench.instruments)
+        ]
         self.ring = Ring(n)
         self.comparator = Comparator(bench, self.ring)
         self.facts = Facts(n)
@@ -133,6 +139,8 @@ class Pipeline:
     def finish(self) -> list[Finding]:
         """No more records: close what is still open, so that no work is missing from the cells."""
         findings: list[Finding] = []
+        for stroke in self.strokes:
+            stroke.track.close()
         for track in self.tracks:
             track.settle()
         frontier = max((max(t.curve.worked_s, t.curve.turned_s) for t in self.tracks), default=0.0)
@@ -165,6 +173,7 @@ class Pipeline:
                 power = track.power_w
             if power is not None and (track.fresh or not recent.powers or recent.powers[-1][1] != power):
                 recent.feed(t_s, power, reading.left_share)
+        self.strokes[i].track.take(reading, t_s)
         if reading.facts:
             facts = self.facts.reported[i]
             facts.update(reading.facts)
@@ -213,6 +222,8 @@ class Pipeline:
     def _act(self, act: Act, t_s: float) -> None:
         named = self.index.get(act.instrument)
         self.runner.take(act)
+        if act.act == "zeroed" or (act.act == "position" and act.instrument):
+            self._new_state(t_s)
         if act.act == "zeroed":
             for i in range(len(self.tracks)) if named is None else (named,):
                 self.watch.changes.zeroed(i, t_s)
@@ -338,9 +349,15 @@ class Pipeline:
         if sign.kind in ("power-off", "side-off"):
             # What is judged from its raising on is the fault; from its clearing on, the cure.
             self._renew(sign)
+            self._new_state(now_s)
         mark = "!" if event == "raised" else "✓"
         what = sign.kind if sign.side in (None, "total") else f"{sign.side} {sign.kind}"
         self._event(now_s, mark, f"{sign.instrument} {what}{'' if event == 'raised' else ' over'}".strip())
+
+    def _new_state(self, t_s: float) -> None:
+        """Something about an instrument changed: strokes are held against what comes from now on."""
+        for stroke in self.strokes:
+            stroke.begin(t_s)
 
     def _renew(self, sign: Sign) -> None:
         pair = self.comparator.pairs.get(self.index.get(sign.instrument, -1))

@@ -48,7 +48,16 @@ def view_of(p: Pipeline) -> View:
         p.runner.view(p.t_s), alarms, tuple(p.events),
         alarms[0].text if alarms else _calm(p, lanes), seconds, traces,
         _suggestion(p, lanes, alarms),
+        tuple(
+            shown
+            for i, stroke in enumerate(p.strokes)
+            if (shown := stroke.view(p.bench.instruments[i].label, _place(p, i), p.t_s)) is not None
+        ),
     )  # fmt: skip
+
+
+def _place(p: Pipeline, i: int) -> str:
+    return str(p.facts.reported[i].get("location", ""))
 
 
 def _calm(p: Pipeline, lanes: tuple[Lane, ...]) -> str:

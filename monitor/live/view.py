@@ -105,6 +105,36 @@ class Event(msgspec.Struct, frozen=True):
     text: str
 
 
+class SideView(msgspec.Struct, frozen=True):
+    """One side of the stroke now; angles in degrees of that leg's own crank, 0 up, 90 forward.
+
+    `change_deg` and its 95 % are against the first minute of the present state; `shape` and `shape_before`
+    are torque over its mean in equal parts of the turn, empty where there are no vectors.
+    """
+
+    side: str
+    peak_deg: float | None = None
+    change_deg: float | None = None
+    change_u95_deg: float | None = None
+    shape: tuple[float | None, ...] = ()
+    shape_before: tuple[float | None, ...] = ()
+    phase_deg: tuple[float, float] | None = None
+    effectiveness_percent: float | None = None
+    smoothness_percent: float | None = None
+
+
+class StrokeView(msgspec.Struct, frozen=True):
+    """The stroke by one instrument; `since_s` is when the state began, `first_s` how much of it counts."""
+
+    label: str
+    since_s: float
+    sides: tuple[SideView, ...]
+    position: str = ""
+    vectors: int = 0
+    lost_vectors: int = 0
+    first_s: int = 0
+
+
 class View(msgspec.Struct, frozen=True):
     """Everything that a screen shows at one moment of session time."""
 
@@ -122,3 +152,4 @@ class View(msgspec.Struct, frozen=True):
     traces_w: dict[str, tuple[float | None, ...]]
     """Power by label, one value per entry of `trace_s`."""
     suggestion: Suggestion | None = None
+    strokes: tuple[StrokeView, ...] = ()

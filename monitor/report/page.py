@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from monitor.report import first, head, states, tables, words
+from monitor.report import first, head, states, stroke, tables, words
 from monitor.report.drawing import plots
 from monitor.report.drawing.colours import SESSIONS, css
 from monitor.report.drawing.svg import Markup, swatch
@@ -95,6 +95,15 @@ def _assets() -> tuple[str, str, Any]:
     return script, style, environment.get_template("page")
 
 
+def _contents(given: Material) -> tuple[tuple[str, str], ...]:
+    """The sections that there are, with their names."""
+    contents: tuple[tuple[str, str], ...] = CONTENTS
+    if given.study.strokes is not None:
+        at = next(k for k, (name, _) in enumerate(contents) if name == "agreement")
+        contents = (*contents[:at], ("stroke", "Stroke"), *contents[at:])
+    return contents if given.comparison is None else (*contents, ("against", "Other sessions"))
+
+
 def _context(given: Material, about: About) -> dict[str, Any]:
     """All that the template needs besides the study."""
     study = given.study
@@ -106,7 +115,7 @@ def _context(given: Material, about: About) -> dict[str, Any]:
         "smooth": SMOOTH_S,
         "selectable": bool(given.grid.seconds) and given.grid.seconds <= MOST_S,
         "reference": given.reference,
-        "contents": CONTENTS if given.comparison is None else (*CONTENTS, ("against", "Other sessions")),
+        "contents": _contents(given),
         "comparison": given.comparison,
         "against": plots.against(given),
         "repeatability": tables.repeatability(given),
@@ -142,4 +151,5 @@ def _context(given: Material, about: About) -> dict[str, Any]:
         if given.comparison is not None
         else [],
         "signal_rows": tables.signal_rows(given),
+        "stroke": stroke.context(given) if study.strokes is not None else None,
     }

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from monitor.report.stroke import change_sentence
 from monitor.study.results import ActJudged, InstrumentStudy, RiderChange, State, Study
 from monitor.text import Figures, clock, plain
 
@@ -107,6 +108,8 @@ def _since(study: Study, act: ActJudged) -> str:
 
 def rider_sentence(change: RiderChange, figures: Figures) -> str:
     """Whether it was the rider or the unit that changed, with the numbers."""
+    if change.stroke is not None and change.stroke.source is not None:
+        return change_sentence(change, change.stroke, figures)
     changes = []
     if change.left_share_change_points is not None:
         share = figures.sure(change.left_share_change_points, change.u95_points)
@@ -123,7 +126,10 @@ def rider_sentence(change: RiderChange, figures: Figures) -> str:
     }[change.verdict]
     spans = [f"{clock(a)}–{clock(b)}" for a, b in (change.before, change.after)]
     numbers = f" (rider: {', '.join(changes)})" if changes else ""
-    return f"{change.instrument}, between {spans[0]} and {spans[1]}: {who}{numbers}."
+    own = ""
+    if change.stroke is not None:
+        own = f" Only {change.instrument} itself reports the stroke: nothing is concluded from it."
+    return f"{change.instrument}, between {spans[0]} and {spans[1]}: {who}{numbers}.{own}"
 
 
 def remarks(study: Study, figures: Figures) -> list[str]:

@@ -24,6 +24,7 @@ from monitor.analysis.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.sessions.missing import missing_part
+from monitor.sessions.stroke_columns import grid_strokes, sample_stroke_columns, sample_stroke_values
 from monitor.setup.bench import Bench, parse_bench
 from monitor.setup.protocol import Protocol, parse_protocol
 from monitor.study.parts.common import Shared, shared_of
@@ -327,8 +328,12 @@ def _writers(
     header = recording.header
 
     def grid(path: Path) -> None:
-        columns = grid_columns(recording.bench)
-        write_table(path, columns, grid_values(recording), bench=header.bench, program=header.program)
+        columns, values = grid_columns(recording.bench), grid_values(recording)
+        for i, series in recording.strokes.items():
+            more, filled = grid_strokes(recording.labels[i], series)
+            columns += more
+            values |= filled
+        write_table(path, columns, values, bench=header.bench, program=header.program)
 
     def kept(name: str, octets: Callable[[], bytes]) -> Callable[[Path], None]:
         def write(path: Path) -> None:
@@ -435,6 +440,7 @@ def sample_columns() -> "list[Column]":
         Column("wheel_event_s", "float", "s"),
         Column("energy_j", "float", "J"),
         Column("battery_percent", "float", "%"),
+        *sample_stroke_columns(),
     ]
 
 
@@ -505,6 +511,7 @@ class _Samples:
                 "torque_sum_nm": _over(columns["torque_sum_32nds"], 32.0),
                 "crank_event_s": _over(columns["crank_ticks"], columns["crank_tick_hz"]),
                 "wheel_event_s": _over(columns["wheel_ticks"], columns["wheel_tick_hz"]),
+                **sample_stroke_values(readings),
                 "energy_j": _over(columns["energy_kj"], 0.001),
             }
         )

@@ -25,6 +25,7 @@ from monitor.sessions.derived import (
 from monitor.sessions.imports.joined import bench_text, joined_folders
 from monitor.sessions.imports.session import CONTENTS, RIDES, kept_paths
 from monitor.sessions.so_far import to_judge
+from monitor.sessions.stroke_columns import RIDE_FILE_PERCENTS, grid_stroke_fields
 from monitor.setup.bench import parse_bench
 from monitor.study.results import Study, decode, encode
 from monitor.text import plain
@@ -266,7 +267,18 @@ def rides(session: Session, names: Mapping[str, Path], study: Study) -> dict[str
                 DeveloperField(f"{i.label}.left_w", "W", left),
                 DeveloperField(f"{i.label}.right_w", "W", grid[f"{i.label}.right_w"]),
             ]
-        result[i.label] = Ride(power, cadence, share, laps, [exact], utc_s, "plumbwatt")
+        stroke = [
+            DeveloperField(name, unit, grid[name])
+            for name, unit in grid_stroke_fields(i.label).items()
+            if any(c.name == name and c.kind == "float" for c in columns)
+        ]
+        fields += stroke
+        percents = {
+            standard: grid[f"{i.label}.{name}"]
+            for name, standard in RIDE_FILE_PERCENTS.items()
+            if any(f.name == f"{i.label}.{name}" for f in stroke)
+        }
+        result[i.label] = Ride(power, cadence, share, laps, [exact, *stroke], utc_s, "plumbwatt", percents)
     base = result.get(bench.reference) or next(iter(result.values()), None)
     if base is not None:
         found = [f for f in fields if any(v is not None for v in f.values)]
@@ -336,7 +348,8 @@ def package_items(
             "grid.parquet", names[GRID],
             "a row a second, all instruments on one clock: power, sides, cadence, and `coverage`, the part "
             "of the second that was heard; power is the mean of that part, empty below half; the sum of "
-            "`work_j` is the work in joules",
+            "`work_j` is the work in joules; angles of the stroke are degrees of the leg's own crank, 0 up, 90 "
+            "forward, in the direction of pedalling",
         ),
         Item(
             "samples.parquet", names[SAMPLES],

@@ -15,6 +15,8 @@ from capture.sample import Reading
 from monitor.analysis.curve import COLUMNS
 from monitor.analysis.shift import Shift
 from monitor.analysis.statistics import Floats
+from monitor.analysis.stroke.series import Series
+from monitor.analysis.stroke.track import StrokeSecond
 from monitor.analysis.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
@@ -22,6 +24,7 @@ from monitor.live.runner import effective
 from monitor.setup.bench import Bench, parse_bench, stated
 from monitor.setup.protocol import Protocol, parse_protocol
 
+VECTORS = "2A64"
 ReadingSink = Callable[[float, int, Reading, Track], None]
 
 
@@ -65,6 +68,8 @@ class Recording:
     """Records of ride files: rows (time s, seconds held, power W or nan, 1 if the timer was paused)."""
     missing: str = ""
     """What is missing of it, as a sentence for people."""
+    strokes: dict[int, Series] = field(default_factory=dict)
+    """What was reported of the stroke, by the instruments that report any of it."""
     planned_as: Mapping[int, str] = field(default_factory=dict)
     """Segments that were given another name afterwards: when they begin, ns, and their name in the plan."""
 
@@ -108,7 +113,14 @@ def collect(
         if on_reading is not None:
             on_reading(t_s, i, reading, track)
 
-    pipeline = Pipeline(bench, protocol or bench.protocol, on_cell=take_cell, on_reading=take_reading)
+    rows: list[list[tuple[int, StrokeSecond]]] = [[] for _ in range(n)]
+
+    def take_stroke(i: int, second: int, row: StrokeSecond) -> None:
+        rows[i].append((second, row))
+
+    pipeline = Pipeline(
+        bench, protocol or bench.protocol, on_cell=take_cell, on_reading=take_reading, on_stroke=take_stroke
+    )
     findings: list[Finding] = []
     links: list[Link] = []
     writes: list[Write] = []
@@ -121,7 +133,8 @@ def collect(
         findings.extend(feed(record))
         if isinstance(record, Packet):
             i = pipeline.index.get(record.instrument)
-            if i is not None:
+            # Vectors come beside the measurements, which alone have a pace.
+            if i is not None and record.channel != VECTORS:
                 arrivals[i].append(record.t_ns / 1e9)
         elif isinstance(record, Link):
             links.append(record)
@@ -159,6 +172,17 @@ def collect(
         shifts={i: detector.found for i, detector in pipeline.watch.changes.shifts.items()},
         side_references=dict(pipeline.comparator.side_references),
         arrivals=[np.array(a) for a in arrivals],
+        strokes={
+            i: Series(
+                len(cells),
+                rows[i],
+                stroke.track.vectors,
+                str(pipeline.facts.reported[i].get("location", "")),
+                bench.instruments[i].sides,
+            )
+            for i, stroke in enumerate(pipeline.strokes)
+            if stroke.track.reports
+        },
         shown=[np.array(s).reshape(-1, 2) for s in shown],
         holds=[np.array(h).reshape(-1, 4) for h in holds],
     )

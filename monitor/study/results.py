@@ -10,6 +10,8 @@ from typing import Literal
 
 import msgspec
 
+from monitor.study.parts.stroke.results import RiderStroke, StrokeStudy
+
 Judged = Literal["agrees", "differs", "undecided"]
 Serves = Literal["yes", "no", "undecided"]
 Point = Literal["good", "bad", "open"]
@@ -446,6 +448,7 @@ class RiderChange(msgspec.Struct, frozen=True):
     peak_angle_change_deg: float | None
     verdict: Literal["rider", "unit", "both", "undecided"]
     instrument: str
+    stroke: RiderStroke | None = None
 
 
 class InstrumentStudy(msgspec.Struct, frozen=True, rename={"reported": "told"}):
@@ -552,6 +555,7 @@ class Study(msgspec.Struct, frozen=True):
     """What the tester says of the session, by key."""
     judged_under: JudgedUnder | None = None
     """None: the bench that was recorded."""
+    strokes: StrokeStudy | None = None
 
 
 def encode(study: Study) -> bytes:
@@ -567,6 +571,8 @@ def decode(data: bytes) -> Study:
     labels = {label for segment in study.segments for label in segment.means}
     if not labels <= set(study.instruments):
         raise msgspec.ValidationError("its segments tell of instruments that it does not know")
+    if study.strokes is not None and (wrong := study.strokes.wrong(study.instruments)):
+        raise msgspec.ValidationError(wrong)
     return study
 
 

@@ -25,6 +25,7 @@ from monitor.study.parts.sides import by_side, diagnose_of
 from monitor.study.parts.signals import noise_of, reported_facts, signal_of
 from monitor.study.parts.splits import agreement_of, line_of, splits_of
 from monitor.study.parts.states import Pair, acts_judged, left_mask
+from monitor.study.parts.stroke.session import strokes_of
 from monitor.study.parts.who import attributed, same_as, who
 from monitor.study.questions import open_questions
 from monitor.study.recording import Recording
@@ -105,7 +106,8 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         missing=recording.missing,
         program=recording.header.program,
         acts_judged=acts,
-        rider=rider_changes(shared, list(pairs.values()), segments, repeats),
+        rider=rider_changes(shared, list(pairs.values()), segments, repeats, copies),
+        strokes=strokes_of(shared, list(pairs.values()), copies),
         cadence=cadence,
         cadence_advice=advice_of(cadence),
         target=targets_of(shared),

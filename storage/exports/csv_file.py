@@ -19,8 +19,8 @@ def header_of(column: Column) -> str:
 def cell(value: object) -> str:
     """One value as a field: numbers as they are, texts made harmless and quoted where they must be.
 
-    A text that a spreadsheet would run gets an apostrophe in front. Unknown (None, nan) is
-    empty, an empty text is quoted.
+    A list of numbers has spaces between them. A text that a spreadsheet would run gets an apostrophe in
+    front. Unknown (None, nan) is empty, an empty text is quoted.
     """
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return ""
@@ -28,6 +28,8 @@ def cell(value: object) -> str:
         return "true" if value else "false"
     if isinstance(value, int | float):
         return repr(value)
+    if isinstance(value, list):
+        return " ".join(repr(each) for each in value if isinstance(each, int | float))
     text = str(value)
     if text.lstrip(" ").startswith(DANGEROUS):
         text = f"'{text}"

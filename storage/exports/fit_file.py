@@ -5,7 +5,7 @@ the standard fields can't hold goes, unrounded, into developer fields that the f
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -51,6 +51,8 @@ class Ride(msgspec.Struct, frozen=True):
     fields: Sequence[DeveloperField]
     utc_s: float | None
     product: str
+    percents: Mapping[str, Sequence[float | None]] = {}
+    """Standard fields of a record in percent of 0 to 100, by their name in the profile."""
 
 
 def need_fit() -> None:
@@ -145,6 +147,10 @@ def _fill(record: "RecordMessage", ride: Ride, k: int) -> None:
     if left is not None and math.isfinite(left):
         # The highest bit says that the percentage is the right side's.
         record.left_right_balance = 0x80 | min(100, max(0, round(100.0 - left)))
+    for name, values in ride.percents.items():
+        value = values[k]
+        if value is not None and math.isfinite(value):
+            setattr(record, name, min(100.0, max(0.0, float(value))))
 
 
 def _summaries(builder: Any, ride: Ride, start_ms: int) -> None:

@@ -9,6 +9,7 @@ from monitor.analysis.block import BLOCK_S
 from monitor.analysis.blockstats import Interval, Spread, interval, usual_spread
 from monitor.analysis.budget import Noise, noise_of_blocks
 from monitor.analysis.statistics import Floats
+from monitor.analysis.stroke.series import Series
 from monitor.study.asked.span import Span
 from monitor.study.grid import Blocks, Bools, Grid, Ints, held_by
 from monitor.study.recording import Recording
@@ -39,6 +40,11 @@ class Shared:
     """The blocks of each instrument that lie in its state as left."""
     usual: dict[int, Spread] = field(default_factory=dict)
     noise: dict[int, Noise] = field(default_factory=dict)
+
+    @property
+    def strokes(self) -> dict[int, Series]:
+        """What was reported of the stroke, by the instruments that report any of it."""
+        return self.recording.strokes
 
     def acts(self, i: int) -> list[float]:
         """When the instrument, or its reference, was zeroed or seated anew."""

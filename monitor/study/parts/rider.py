@@ -1,7 +1,8 @@
 """Was it the rider? Left share and cadence of a trusted instrument beside the change of another."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,6 +12,9 @@ from monitor.analysis.statistics import Floats
 from monitor.study.grid import moved
 from monitor.study.parts.common import Shared
 from monitor.study.parts.states import AROUND_BLOCKS, LEAST_BLOCKS, TO_99, Pair
+from monitor.study.parts.stroke.change import stroke_change
+from monitor.study.parts.stroke.rider import rider_moved, steps_of
+from monitor.study.parts.stroke.session import source_of
 from monitor.study.results import Repeat, RiderChange, SegmentStudy, known, rounded
 
 LEAST_POINTS = 0.5
@@ -20,27 +24,32 @@ LEAST_RPM = 5.0
 LEAST_CHANGE_PERCENT = 1.0
 """A unit that moved by less is not worth the question."""
 
+NEAR_STEP_S = 60.0
+"""A step of the stroke so near to a change of state is asked about there."""
+
+Windows = tuple[tuple[float, float], tuple[float, float]]
+"""From and to before a change, and after it, session seconds."""
+
 
 def rider_changes(
-    shared: Shared, pairs: Sequence[Pair], segments: Sequence[SegmentStudy], repeats: Sequence[Repeat]
+    shared: Shared,
+    pairs: Sequence[Pair],
+    segments: Sequence[SegmentStudy],
+    repeats: Sequence[Repeat],
+    copies: Mapping[int, int],
 ) -> list[RiderChange]:
-    """One row for each change of state, and for the first and the last of blocks that were ridden again."""
+    """One row for each change of state, each step of the rider's stroke, and the first and the last of blocks
+    that were ridden again. `copies` are instruments heard twice."""
     result = []
     for pair in pairs:
-        source = _source(shared, pair.i)
+        asked = _Asked(shared, pair, copies)
+        edges = sorted({0.0, *(b.t_s for b in pair.kept), float(shared.grid.seconds)})
         for boundary in pair.kept:
             change = pair.changes.get(boundary)
             if boundary.instrument != pair.label or change is None:
                 continue
-            reach = float(AROUND_BLOCKS * BLOCK_S)
-            cuts = [0.0, *(b.t_s for b in pair.kept), float(shared.grid.seconds)]
-            low = max(c for c in cuts if c < boundary.t_s)
-            high = min(c for c in cuts if c > boundary.t_s)
-            windows = (
-                (max(low, boundary.t_s - reach), boundary.t_s),
-                (boundary.t_s, min(high, boundary.t_s + reach)),
-            )
-            result.append(_row(shared, source, pair.label, windows, change.seen))
+            result.append(_row(asked, _beside(edges, boundary.t_s), change.seen))
+        result += _stroke_steps(asked, edges)
     by_name = {s.name: s for s in segments}
     for repeat in repeats:
         first, last = by_name.get(repeat.first), by_name.get(repeat.last)
@@ -49,9 +58,46 @@ def rider_changes(
             continue
         seen = abs(repeat.change_percent) > max(LEAST_CHANGE_PERCENT, TO_99 * repeat.change_u95_percent)
         windows = ((first.start_s + first.settle_s, first.end_s), (last.start_s + last.settle_s, last.end_s))
-        result.append(
-            _row(shared, _source(shared, pair_of.i), repeat.instrument, windows, seen, same_block=True)
-        )
+        result.append(_row(_Asked(shared, pair_of, copies), windows, seen, same_block=True))
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Which instrument is asked about, and which ones are the same instrument heard twice."""
+
+    shared: Shared
+    pair: Pair
+    copies: Mapping[int, int]
+
+
+def _beside(edges: Sequence[float], t_s: float) -> Windows:
+    """Five minutes before a moment and after it, at most to the next edges."""
+    reach = float(AROUND_BLOCKS * BLOCK_S)
+    low = max(c for c in edges if c < t_s)
+    high = min(c for c in edges if c > t_s)
+    return (max(low, t_s - reach), t_s), (t_s, min(high, t_s + reach))
+
+
+def _stroke_steps(asked: _Asked, edges: Sequence[float]) -> list[RiderChange]:
+    """Where the rider's peak stepped without a change of the instrument's own state beside it."""
+    shared, pair = asked.shared, asked.pair
+    source = source_of(shared, pair.i, asked.copies) if shared.strokes else None
+    if source is None:
+        return []
+    steps = [
+        t_s
+        for t_s in steps_of(shared.strokes[source])
+        if 0.0 < t_s < edges[-1] and all(abs(t_s - edge) > NEAR_STEP_S for edge in edges[1:-1])
+    ]
+    every = sorted({*edges, *steps})
+    result = []
+    for t_s in steps:
+        windows = _beside(every, t_s)
+        change = pair.change(t_s, windows[0][0], windows[1][1])
+        row = _row(asked, windows, change is not None and change.seen)
+        if row.stroke is not None and row.verdict != "unit":
+            result.append(row)
     return result
 
 
@@ -66,37 +112,47 @@ def _source(shared: Shared, i: int) -> int | None:
     return min(both, key=lambda j: (j != grid.reference, j), default=None)
 
 
-def _row(
-    shared: Shared,
-    source: int | None,
-    label: str,
-    windows: tuple[tuple[float, float], tuple[float, float]],
-    unit_moved: bool,
-    same_block: bool = False,
-) -> RiderChange:
+def _row(asked: _Asked, windows: Windows, unit_moved: bool, same_block: bool = False) -> RiderChange:
     """`same_block`: one block ridden twice; elsewhere the protocol may ask for another cadence."""
-    shares = [_shares(shared, source, *w) for w in windows] if source is not None else []
-    points = u95 = None
-    if shares and min(len(s) for s in shares) >= LEAST_BLOCKS:
-        usual = usual_spread(shares)
-        one, two = (interval(s, usual) for s in shares)
-        if one is not None and two is not None:
-            points = two.value - one.value
-            u95 = math.hypot(one.u95, two.u95)
+    shared, pair = asked.shared, asked.pair
+    share_source = _source(shared, pair.i)
+    before, after, u95 = _share_change(shared, share_source, windows)
+    points = after - before if before is not None and after is not None else None
     cadences = [_cadence(shared, *w) for w in windows]
     rpm = cadences[1] - cadences[0] if None not in cadences else None  # type: ignore[operator]
+    stroke = stroke_change(shared, pair, windows, asked.copies, rpm, (before, after, share_source))
+    by_stroke = rider_moved(stroke) if stroke is not None else None
     moved_points = points is not None and u95 is not None and abs(points) > max(LEAST_POINTS, TO_99 * u95)
-    rider_moved = moved_points or (same_block and rpm is not None and abs(rpm) > LEAST_RPM)
+    turned = same_block and rpm is not None and abs(rpm) > LEAST_RPM
+    moved = moved_points or turned or by_stroke is True
     verdict = "undecided"
-    if points is not None and u95 is not None and math.isfinite(u95):
+    steady = stroke is not None and stroke.both_sides and by_stroke is False
+    if (points is not None and u95 is not None and math.isfinite(u95)) or by_stroke is True or steady:
         verdict = {
             (True, True): "both", (True, False): "rider", (False, True): "unit", (False, False): "undecided"
-        }[rider_moved, unit_moved]  # fmt: skip
+        }[moved, unit_moved]  # fmt: skip
+    if stroke is not None and not stroke.confirmed and not moved_points:
+        # One instrument's angle moved and another's did not: a steady share alone does not clear the rider.
+        verdict = "undecided"
     (a, b), (c, d) = windows
     return RiderChange(
         (rounded(a, 1), rounded(b, 1)), (rounded(c, 1), rounded(d, 1)), known(points, 2), known(u95, 2),
-        known(rpm, 1), None, verdict, label,  # type: ignore[arg-type]
+        known(rpm, 1), stroke.peak_change_deg if stroke is not None else None, verdict, pair.label, stroke,  # type: ignore[arg-type]
     )  # fmt: skip
+
+
+def _share_change(
+    shared: Shared, source: int | None, windows: Windows
+) -> tuple[float | None, float | None, float | None]:
+    """Left share before and after, percent, and the 95 % of its change, points."""
+    shares = [_shares(shared, source, *w) for w in windows] if source is not None else []
+    if not shares or min(len(s) for s in shares) < LEAST_BLOCKS:
+        return None, None, None
+    usual = usual_spread(shares)
+    one, two = (interval(s, usual) for s in shares)
+    if one is None or two is None:
+        return None, None, None
+    return one.value, two.value, math.hypot(one.u95, two.u95)
 
 
 def _shares(shared: Shared, source: int, from_s: float, to_s: float) -> Floats:

@@ -123,7 +123,7 @@ class Pair:
         for k, boundary in enumerate(self.boundaries):
             from_s = kept[-1].t_s if kept else -math.inf
             later = [b.t_s for b in self.boundaries[k + 1 :] if b.t_s > boundary.t_s]
-            change = self._change(boundary.t_s, from_s, later[0] if later else math.inf)
+            change = self.change(boundary.t_s, from_s, later[0] if later else math.inf)
             if change is None:
                 # A step that was found is one, however little was ridden beside it.
                 if not boundary.act:
@@ -134,7 +134,8 @@ class Pair:
                 kept.append(boundary)
         return kept
 
-    def _change(self, t_s: float, from_s: float, to_s: float) -> Change | None:
+    def change(self, t_s: float, from_s: float, to_s: float) -> Change | None:
+        """The change of the deviation at `t_s`, by the blocks near it in [from_s, to_s]; None: too few."""
         # Averaging carries a change into the block that holds it.
         before = self.quiet & (self.middle > from_s) & (self.blocks.begin_s + BLOCK_S <= t_s)
         after = self.quiet & (self.blocks.begin_s >= t_s) & (self.middle < to_s)

@@ -1,0 +1,1 @@
+"""Pages that are opened with a key of their own."""
