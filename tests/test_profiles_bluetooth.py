@@ -20,7 +20,7 @@ from capture.profiles import CODECS, Codec, cycling_power, decode, device_inform
 from capture.profiles import speed_cadence as csc
 from capture.profiles.cycling_power import Feature, Location, Measurement, Vector
 from capture.profiles.fitness_machine import IndoorBikeData, PowerRange, ResistanceRange, Simulation
-from capture.sample import DecodeError, Reading
+from capture.sample import DecodeError, Reading, StrokeVector
 
 VECTORS: list[dict[str, Any]] = [
     vector
@@ -489,7 +489,17 @@ def test_the_whole_measurement_in_shared_terms() -> None:
         wheel_ticks=4000,
         wheel_tick_hz=2048,
         energy_kj=999,
-        facts={"offset_indicator": 1.0},
+        # The greatest angle, 0xABC, and the least, 0x123, as packed: the first is none, a turn has 360.
+        facts={
+            "offset_indicator": 1.0,
+            "max_torque_nm": 64.0,
+            "min_torque_nm": -12.0,
+            "max_force_n": 550.0,
+            "min_force_n": -20.0,
+            "min_torque_angle_deg": 291.0,
+            "top_dead_spot_deg": 3.0,
+            "bottom_dead_spot_deg": 183.0,
+        },
     )
 
 
@@ -538,8 +548,18 @@ def test_counters_of_a_reading_suffice_for_the_speed() -> None:
     assert revs / seconds == pytest.approx(SEQUENCES["cpmseq-06"]["expected"]["derived"]["wheel_rps"])
 
 
-def test_a_vector_is_heard_but_repeats_no_counter() -> None:
-    assert decode("2A64", bytes.fromhex("170a0000045a0064006e00f6ff")) == Reading(item="2A64")
+def test_a_vector_has_counters_of_its_own_and_repeats_none() -> None:
+    got = decode("2A64", bytes.fromhex("170a0000045a0064006e00f6ff"))
+    assert got == Reading(
+        item="2A64",
+        vector=StrokeVector((100.0, 110.0, -10.0), 90, True, 1, 10, 1024),
+    )
+    torques = decode("2A64", bytes.fromhex("0840006000e0ff")).vector
+    assert torques == StrokeVector((2.0, 3.0, -1.0))
+
+
+def test_a_vector_without_magnitudes_has_none() -> None:
+    assert decode("2A64", bytes.fromhex("010a000004")).vector == StrokeVector((), None, False, 0, 10, 1024)
 
 
 def test_half_a_number_at_the_end_of_an_array_is_refused() -> None:

@@ -463,7 +463,7 @@ def test_every_key_is_on_the_help_page_and_its_own() -> None:
         assert f" {key} " in text
     assert "any other key drops it to its safe target" in text
     # Keys that hold the trainer are keys that exist, and those that let go are not among them.
-    assert {key.replace("?", "question_mark") for key in keys} | {"up", "down", "m"} >= HOLDING
+    assert {key.replace("?", "question_mark") for key in keys} | {"up", "down", "m", "k"} >= HOLDING
     assert not {"space", "t", "o", "l", "q", "f", "z"} & HOLDING
 
 

@@ -233,7 +233,7 @@ class Rider(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     free_w: float = 170.0
     sprint_w: float = 650.0
     stroke: tuple[StrokeHabit, ...] = ()
-    """How torque lies in the turn and when that changes; none: each leg drives most with its crank forward."""
+    """How torque lies in the turn and when that changes; none: either leg drives most while forward."""
 
 
 class Act(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

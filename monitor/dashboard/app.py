@@ -16,7 +16,7 @@ from monitor.dashboard.panels import HANDS, KEYS
 from monitor.dashboard.sheet import Page
 from monitor.text import clock
 
-HOLDING = frozenset("mgndsprauyibc") | {"question_mark", "up", "down"}
+HOLDING = frozenset("mgndsprauyibck") | {"question_mark", "up", "down"}
 """Keys that do their work while a trainer is held; any other one drops it to its safe target."""
 
 
@@ -40,6 +40,7 @@ class BenchApp(AskingApp):
             for key, word, action, *_ in (*KEYS, *HANDS)
         ),
         Binding("m", "mark", show=False),
+        Binding("k", "page('stroke')", show=False),
         Binding("escape", "back", show=False),
         Binding("enter", "go", show=False),
         Binding("ctrl+q", "quit", show=False, priority=True),

@@ -42,7 +42,7 @@ KEYS: tuple[tuple[str, str, str, str, bool], ...] = (
     ("s", "next", "segment", "begin the next segment now", True),
     ("a", "ack", "acknowledge", "acknowledge all alarms that wait; they stay until they clear", True),
     ("f", "finish", "finish", "finish the session (asks first)", True),
-    ("i", "info", "page('details')", "every instrument and alarm in full", False),
+    ("i", "info", "page('details')", "every instrument and alarm in full; k: torque over the turn", False),
     ("?", "help", "page('help')", "this page; Esc, q or ? close it", False),
     ("q", "leave", "leave", "close this page, or the screen: recording goes on", False),
 )
@@ -71,7 +71,7 @@ _SHORT = {
     "s": "begin the next segment",
     "a": "acknowledge alarms",
     "f": "finish the session (asks)",
-    "i": "instruments, alarms in full",
+    "i": "all in full; k: the stroke",
     "?": "this page; Esc, q or ? close it",
     "q": "close a page, or the screen",
 }

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 from monitor.dashboard.canvas import Box, Canvas, wrap
 from monitor.dashboard.lanes import HEIGHTS, WIDE, draw_lanes
 from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, OLD, QUIET, RAISED, not_recording, waiting
+from monitor.dashboard.pages.stroke import draw_stroke
 from monitor.dashboard.panels import (
     SAFETY,
     Banner,
@@ -35,7 +36,7 @@ LEAST_WIDTH, LEAST_HEIGHT = 80, 24
 RIDE_ROWS = 2
 """At most so many lines of what the rider has to know now."""
 
-Page = Literal["bench", "help", "details", "big", "checks"]
+Page = Literal["bench", "help", "details", "big", "checks", "stroke"]
 
 
 class Face(NamedTuple):
@@ -205,6 +206,8 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
             draw_help(canvas, box, face.read_only, face.hands)
         elif face.page == "big":
             draw_big(canvas, box, view, face.ride)
+        elif face.page == "stroke":
+            draw_stroke(canvas, box, view)
         elif face.page == "checks":
             draw_checks(canvas, box, face.checks, face.hands and not face.read_only)
         else:

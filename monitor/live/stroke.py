@@ -34,6 +34,8 @@ class LiveStroke:
         self._began_s = 0.0
         self._first: list[tuple[int, StrokeSecond]] = []
         self._last: deque[tuple[int, StrokeSecond]] = deque(maxlen=LAST_S)
+        empty = Series(0, [], self.track.vectors, "", measures)
+        self._was: tuple[object, Series, list[Block]] = (None, empty, [])
         self._seen: tuple[object, StrokeView | None] = (None, None)
 
     def _take(self, second: int, row: StrokeSecond) -> None:
@@ -59,9 +61,14 @@ class LiveStroke:
         return self._seen[1]
 
     def _view(self, label: str, place: str, now_s: float) -> StrokeView:
+        if self._was[0] != (len(self._first), self._began_s, place):
+            earlier = self._series(self._first, place)
+            blocks_of_first = earlier.blocks(0.0, earlier.seconds)
+            self._was = (len(self._first), self._began_s, place), earlier, blocks_of_first
+        _, first, before = self._was
         recent = [(s, row) for s, row in self._last if s >= now_s - LAST_S]
-        now, first = (self._series(rows, place) for rows in (recent, self._first))
-        blocks, before = (s.blocks(0.0, s.seconds) for s in (now, first))
+        now = self._series(recent, place)
+        blocks = now.blocks(0.0, now.seconds)
         sides = tuple(_side(now, blocks, first, before, side) for side in now.sides)
         position = next((row.position for _, row in reversed(recent) if row.position), "")
         vectors = self.track.vectors

@@ -348,8 +348,8 @@ def package_items(
             "grid.parquet", names[GRID],
             "a row a second, all instruments on one clock: power, sides, cadence, and `coverage`, the part "
             "of the second that was heard; power is the mean of that part, empty below half; the sum of "
-            "`work_j` is the work in joules; angles of the stroke are degrees of the leg's own crank, 0 up, 90 "
-            "forward, in the direction of pedalling",
+            "`work_j` is the work in joules; angles are degrees of a leg's own crank, 0 up, 90 forward, "
+            "in the direction of pedalling",
         ),
         Item(
             "samples.parquet", names[SAMPLES],

@@ -1,7 +1,7 @@
 """Columns of the stroke for samples, grid and ride files; angles as in `monitor.analysis.stroke`.
 
 In samples they hold what a packet said. In the grid an instrument has those columns in which it said
-anything: numbers as last reported within the last five seconds, the position within thirty; angles of
+anything: numbers as last reported within the last eight seconds, the position within thirty; angles of
 peak torque are of the five seconds about each.
 """
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from storage.tables import Column
 
 PEAK_ABOUT_S = 5
-"""Seconds about each over which the grid's angle of peak torque is taken: one turn alone is too few values."""
+"""Seconds about each over which the grid's angle of peak torque is taken: a turn alone has too few values."""
 VECTOR_ANGLE, VECTOR_TORQUE, VECTOR_FORCE = "vector_first_deg", "vector_torque_nm", "vector_force_n"
 RIDE_FILE_PERCENTS = {
     "left_torque_effectiveness_percent": "left_torque_effectiveness",

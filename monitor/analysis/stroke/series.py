@@ -173,6 +173,8 @@ class Series:
             if not self.shapes[second, COUNT].sum():
                 return math.nan
             found = fit(self.shapes[rows].sum(axis=0))
+        if self.method == "peak phase" and side in self.peaks:
+            return _direction_of(self.peaks[side][rows], 1)
         return self._peak(side, rows, found)
 
     def blocks(self, from_s: float, to_s: float) -> list[Block]:
@@ -251,9 +253,9 @@ def _smoothness(side: Side) -> str:
     return "pedal_smoothness_percent" if side == "both" else f"{side}_pedal_smoothness_percent"
 
 
-def _direction_of(angles: Floats) -> float:
+def _direction_of(angles: Floats, least: int = LEAST_SECONDS) -> float:
     good = angles[np.isfinite(angles)]
-    return resultant(good)[0] if len(good) >= LEAST_SECONDS else math.nan
+    return resultant(good)[0] if len(good) >= least else math.nan
 
 
 def _hold(values: "np.ndarray[tuple[int], np.dtype[np.generic]]", seconds: int) -> None:

@@ -30,8 +30,8 @@ POSITION: Final = "rider_position"
 POSITIONS: Final = ("seated", "getting seated", "standing", "getting up")
 POSITION_HELD_S = 30.0
 """A position that was reported holds so long: pages come in turn (common practice, no source)."""
-FACT_HELD_S = 5.0
-"""The same of all else."""
+FACT_HELD_S = 8.0
+"""The same of all else: pages of the stroke come every six seconds or so."""
 
 
 class StrokeSecond(msgspec.Struct, gc=False):

@@ -28,6 +28,10 @@ REST_S = 3.0
 """Seconds without a new revolution: the crank rests (20 rpm is its slowest)."""
 OFF_DEG, OFF_PART = 20.0, 0.25
 """A packet begins within so many degrees, or this part of the way, of where it should, or one is missing."""
+LATE_DEG = 8.0
+"""The same for a packet that comes late."""
+STILL_DEG = 2.0
+"""A crank that turns less from packet to packet stands."""
 TANGENTIAL = (0, 1)
 """Directions of force that drive the crank: tangential, or not told."""
 
@@ -147,17 +151,24 @@ class Vectors:
         raw = (next_deg - first) % 360.0
         turned = raw + 360.0 * max(0, round((expected - raw) / 360.0))
         off = turned - expected
-        if abs(off) <= max(OFF_DEG, OFF_PART * expected):
+        since = (t_s - self._t_s) * hz
+        # After a silence it takes a better fit to believe that nothing is missing.
+        allowed = LATE_DEG if since >= 1.5 * n else max(OFF_DEG, OFF_PART * expected)
+        if abs(off) <= allowed:
             step = turned / n
             if turned > 0.0:
                 self._rates.append(n * 6.0 * rpm / turned)
+        elif raw < STILL_DEG or 0.5 * n < since < 1.5 * n:
+            # The crank stands, or it slows down or speeds up within a turn: nothing is missing.
+            self._drop()
+            return None
         else:
             step = 6.0 * rpm / hz
             if len(self._rates) < LEAST_PACKETS:
                 # The pace of packets is no sure rate yet: what lies in between can't be told.
                 self._drop()
                 return None
-            self._count_lost(off % 360.0, step, n, (t_s - self._t_s) * hz)
+            self._count_lost(off % 360.0, step, n, since)
         if not SLOWEST_RPM <= step * hz / 6.0 <= FASTEST_RPM:
             self._drop()
             return None
