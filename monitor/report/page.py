@@ -6,8 +6,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from monitor.report import first, head, states, stroke, tables, words
-from monitor.report.drawing import plots
+from monitor.report import first, head, states, tables, words
+from monitor.report.drawing import plots, stroke
 from monitor.report.drawing.colours import SESSIONS, css
 from monitor.report.drawing.svg import Markup, swatch
 from monitor.report.material import Material

@@ -2,12 +2,14 @@
 
 from typing import Any, NamedTuple
 
-from monitor.report.drawing.stroke import NAMES, angles, shapes, stretches
-from monitor.report.material import Material
+from monitor.analysis.stroke.series import Side
 from monitor.study.parts.stroke.results import RiderStroke, ShapeEffect, SideStroke, Stroke
 from monitor.study.results import RiderChange, Study
 from monitor.text import PAGE, Figures, clock, plain
 
+NAMES: dict[Side, str] = {
+    "left": "left", "right": "right", "both": "both legs together", "unknown": "side not reported",
+}  # fmt: skip
 METHODS = {
     "vector": "torque over the turn",
     "peak phase": "middle of the peak power phase",
@@ -35,6 +37,11 @@ class StrokeRow(NamedTuple):
     effectiveness: str
     smoothness: str
     standing: str
+
+
+def stretches(study: Study, of: str = "state") -> list[Stroke]:
+    """The strokes of all states, or of all segments; empty where nobody reports any."""
+    return [s for s in study.strokes.stretches if s.of == of] if study.strokes is not None else []
 
 
 def stroke_rows(study: Study, figures: Figures, of: str = "state") -> list[StrokeRow]:
@@ -161,13 +168,11 @@ def _who(change: RiderChange, stroke: RiderStroke, figures: Figures) -> str:
     return "Rider or unit: undecided."
 
 
-def context(given: Material) -> dict[str, Any]:
-    """All that the template needs."""
+def context_words(study: Study) -> dict[str, Any]:
+    """All words and rows that the template needs."""
     return {
         "zero": ZERO,
-        "words": stroke_words(given.study, PAGE),
-        "shapes": shapes(given),
-        "angles": angles(given),
-        "rows": stroke_rows(given.study, PAGE),
-        "segment_rows": stroke_rows(given.study, PAGE, "segment"),
+        "words": stroke_words(study, PAGE),
+        "rows": stroke_rows(study, PAGE),
+        "segment_rows": stroke_rows(study, PAGE, "segment"),
     }

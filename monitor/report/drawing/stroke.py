@@ -9,21 +9,13 @@ from monitor.analysis.stroke.series import Side
 from monitor.report.drawing.plots import chart, legend
 from monitor.report.drawing.svg import Plot, padded, stroke, tag
 from monitor.report.material import Material
+from monitor.report.stroke import NAMES, context_words, stretches
 from monitor.setup.roles import Look
 from monitor.study.parts.stroke.results import SideStroke, Stroke
-from monitor.study.results import Study
 from monitor.text import PAGE, clock
 
-NAMES: dict[Side, str] = {
-    "left": "left", "right": "right", "both": "both legs together", "unknown": "side not reported",
-}  # fmt: skip
 LEAST_PALE = 0.4
 """How strong the line of the first of many states is; the last has one."""
-
-
-def stretches(study: Study, of: str = "state") -> list[Stroke]:
-    """The strokes of all states, or of all segments; empty where nobody reports any."""
-    return [s for s in study.strokes.stretches if s.of == of] if study.strokes is not None else []
 
 
 def shapes(given: Material) -> list[dict[str, Any]]:
@@ -101,7 +93,8 @@ def _mark_peak(plot: Plot, s: Stroke, x: SideStroke, look: Look, row: float) -> 
     y = plot.y[1] - (0.03 + 0.035 * row) * (plot.y[1] - plot.y[0])
     if x.peak_u95_deg is not None:
         plot.whisker((x.peak_deg - x.peak_u95_deg, y), (x.peak_deg + x.peak_u95_deg, y), look)
-    note = f"{s.instrument}, {clock(s.from_s)}–{clock(s.to_s)}: {x.peak_deg:.0f}° ± {PAGE.number(x.peak_u95_deg)}°"
+    peak = f"{x.peak_deg:.0f} ± {PAGE.number(x.peak_u95_deg)}°"
+    note = f"{s.instrument}, {clock(s.from_s)}–{clock(s.to_s)}: {peak}"
     plot.mark(x.peak_deg, y, look, 3.2, note)
 
 
@@ -154,3 +147,8 @@ def _angle_chart(given: Material, side: Side, labels: Sequence[str]) -> dict[str
 def _near(angle_deg: float) -> float:
     """An angle about the forward crank, -90 to 270: a phase begins near 0 from either side."""
     return (angle_deg + 90.0) % 360.0 - 90.0
+
+
+def context(given: Material) -> dict[str, Any]:
+    """All that the template needs of the stroke."""
+    return {**context_words(given.study), "shapes": shapes(given), "angles": angles(given)}
