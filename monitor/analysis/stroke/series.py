@@ -19,8 +19,8 @@ Side = Literal["left", "right", "both", "unknown"]
 """Whose torque it is; `both`: the sum of two legs, by the left crank."""
 LEAST_VALUES = 60
 """Values of a block of vectors: six a second, with fewer its shape is a guess."""
-LEAST_SECONDS = 2
-"""Seconds of a block in which an angle was reported."""
+LEAST_SECONDS = 1
+"""Seconds of a block in which an angle was reported: pages come in turn, each tells of a whole turn."""
 LEAST_SHARE = 0.8
 """A block is seated or standing if so much of it is."""
 STEP_U95_DEG: Mapping[Method, float] = {
