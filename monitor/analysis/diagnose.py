@@ -172,7 +172,9 @@ def torques(blocks: Sequence[Block], side: Side) -> Torques:
     return Torques(table[:, 0], table[:, 1], table[:, 2])
 
 
-def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float = 0.0) -> Diagnosis:
+def diagnose(
+    blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float = 0.0, shared: bool = False
+) -> Diagnosis:
     """Scale, zero offset or unclear, from blocks that all belong to one state of the instrument.
 
     The relative deviation is fitted as a (a scale), as b / torque (an offset of b N·m), and as
@@ -180,7 +182,8 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
     does not; gain and zero as numbers only where they are apart. `block_sd` is the usual
     spread of one block's ratio: a lucky quiet stretch must not look like proof. `loss_w` is
     the constant part of a drivetrain loss in the comparison, which looks like an offset and
-    is known to a fifth.
+    is known to a fifth. `shared`: whose of the two
+    it is stays open, so that the words are of a difference.
     """
     x, own, cadence = torques(blocks, side)
     n = len(x)
@@ -218,7 +221,8 @@ def diagnose(blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float
     separable = not mixed and sd_a <= GATE_GAIN and sd_b <= GATE_OFFSET_NM
     line = (gain, float(b2), sd_a, sd_b) if separable else (None, None, None, None)
     mean_nm = float(x.mean())
-    where = "the error" if side == "total" else f"the {side} side's error"
+    what = "difference" if shared else "error"
+    where = f"the {what}" if side == "total" else f"the {side} side's {what}"
     # What each alone contributes at the mean torque: the smaller one must be small.
     part_scale, part_zero = abs(float(a2)), abs(float(b2)) / mean_nm
     if (

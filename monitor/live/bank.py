@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from monitor.finding import KINDS, Finding
+from monitor.finding import KINDS, Cause, Finding
 from monitor.live.alarm import Alarm, step
 from monitor.live.faults.seen import Key
 from monitor.live.faults.sign import Sign
@@ -20,6 +20,24 @@ class Standing:
     sign: Sign
     since_s: float = 0.0
     acknowledged: bool = False
+    cause: Cause | None = None
+    """The cause that was said last, unless it was unclear."""
+    whose: str = ""
+    """Whether it was said to be a difference, or the instrument's own."""
+
+    def learns(self, sign: Sign) -> bool:
+        """Whether a sign tells what wasn't said yet of what is raised: its cause, or whose it is."""
+        if not self.alarm.raised or sign.signal not in ("over", "between") or not sign.what:
+            return False
+        caused = sign.cause not in (None, "unclear", self.cause)
+        return caused or (sign.signal == "over" and sign.whose not in ("", self.whose))
+
+    def says(self, sign: Sign, anew: bool) -> None:
+        """Remember what a sign tells; `anew`: nothing was told before."""
+        self.sign = sign
+        if anew or sign.cause not in (None, "unclear"):
+            self.cause = None if sign.cause == "unclear" else sign.cause
+        self.whose = sign.whose or ("" if anew else self.whose)
 
 
 class Driven(NamedTuple):
@@ -70,11 +88,13 @@ class Bank:
             last = standing.sign
             sign.reference, sign.cause = sign.reference or last.reference, last.cause
             sign.limit = last.limit if sign.limit is None else sign.limit
-            sign.what, sign.do = _cleared(sign), ""
-        named = event is None and _names(standing, sign)
-        if sign.signal == "over" or event is not None or named:
+            sign.what, sign.do = sign.cleared or _cleared(sign), ""
+        learnt = event is None and standing.learns(sign)
+        if event is not None or learnt:
+            standing.says(sign, event is not None)
+        elif sign.signal == "over":
             standing.sign = sign
-        if named:
+        if learnt:
             # The ride has told what it is: the standing finding is said again, with its cause.
             return Driven(_finding(sign, "raised", now_s, standing.since_s), None)
         if event is None:
@@ -87,16 +107,6 @@ class Bank:
 
 
 _NOTHING = Driven(None, None)
-
-
-def _names(standing: Standing, sign: Sign) -> bool:
-    """Whether a sign tells the cause of what is raised, for the first time."""
-    return (
-        standing.alarm.raised
-        and sign.signal in ("over", "between")
-        and standing.sign.cause == "unclear"
-        and sign.cause not in (None, "unclear")
-    )
 
 
 def _cleared(sign: Sign) -> str:

@@ -14,7 +14,15 @@ import numpy as np
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W, Block
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK, Ring
-from monitor.analysis.expected import ALIKE, LOSS_SPREAD, Loss, likely_lag, loss_of, tolerance_percent
+from monitor.analysis.expected import (
+    ALIKE,
+    DEFAULT_CLAIM_PERCENT,
+    LOSS_SPREAD,
+    Loss,
+    likely_lag,
+    loss_of,
+    tolerance_percent,
+)
 from monitor.analysis.lag import Timing, timing
 from monitor.analysis.statistics import Floats
 from monitor.live.pair import Pair, Window
@@ -96,6 +104,14 @@ class _Span:
     powers: list[float | None]
     ends: list[_Ends | None]
     """By how much the power changed from begin to end, how much it varied at either (W)."""
+
+
+class Level(NamedTuple):
+    """Mean of one instrument over a window, taken to the crank (W), and what the ride leaves open of it
+    (standard uncertainty, percent): scatter, lag, smoothing, expected loss. Its claim is no part of that."""
+
+    power_w: float
+    u_percent: float
 
 
 def _sums(length: int) -> deque[float]:
@@ -507,6 +523,78 @@ class Comparator:
             smoothed += 2.0 * jump
         scale = 100.0 / (span.length_s * power_w)
         return scale * max(change_i, change_j), scale * smoothed
+
+    def levels(self, begin: int, end: int, quantity: str = "total") -> dict[int, Level]:
+        """What each instrument shows over the seconds [begin, end), which end now: its `total`, or its `left`
+        or `right` side. All are read at the time of the latest. Empty: an end of the window tells nothing.
+        """
+        from_s = begin - self.reach_s
+        side = quantity != "total"
+        clean = [
+            j
+            for j, past in self._powered
+            if max(past.clean_since, self.pedalled_since) <= from_s
+            and (not side or (self.instruments[j].sides == "both" and past.sided_since <= from_s))
+        ]
+        if len(clean) < 2:
+            return {}
+        span = self._span(begin, end)
+        last_s = max(self.timings[j].lag_s for j in clean)
+        levels = {}
+        for j in clean:
+            level = self._level(span, j, begin, end, last_s, quantity)
+            if level is None:
+                return {}
+            if level.power_w > 0.0:
+                levels[j] = level
+        return levels
+
+    def _level(self, span: _Span, j: int, begin: int, end: int, last_s: float, quantity: str) -> Level | None:
+        change, start, stop = span.ends[j] or self._ends(span, j)
+        shift_s = self.timings[j].lag_s - last_s
+        power_w = self._power(span, j, begin, end, shift_s)
+        if power_w < MIN_POWER_W:
+            return Level(0.0, 0.0)
+        past = self.past[j]
+        unsteady = span.length_s <= BLOCK_S and change > UNSTEADY * power_w
+        if change != change or past.two < 0.3 * power_w or unsteady:
+            return None
+        loss = LOSS_SPREAD * 100.0 * (1.0 - self.losses[j].at_hub(power_w) / power_w)
+        part = 100.0 / (span.length_s * power_w)
+        jump = max(0.0, max(start, stop) - VARIES * power_w)
+        smoothed_s2 = SMOOTHED_HUB_S2 if self.instruments[j].mount == "hub" else SMOOTHED_CRANK_S2
+        smoothed = smoothed_s2 * (math.hypot(start, stop) / 6.0 + 2.0 * jump) / math.sqrt(3.0)
+        open_percent = math.hypot(loss, part * self.timings[j].sd_s * change, part * smoothed)
+        scatter = self._own_scatter(j, quantity, span.length_s)
+        if quantity != "total":
+            left, right = self._shared(span, j, begin, end, shift_s)
+            side_w = left if quantity == "left" else right
+            return Level(max(0.0, side_w), math.hypot(scatter, open_percent, SHARE_COARSE_PERCENT))
+        one, other = self.instruments[j].sides, self.side_references[j]
+        if one in ("left", "right"):
+            # It doubles a side: what both would be by the shares of another, whose claim comes in with it.
+            if other is None or self.past[other].sided_since > begin - self.reach_s:
+                return Level(0.0, 0.0)
+            left, right = self._shared(span, other, begin, end, self.timings[other].lag_s - last_s)
+            side_w = left if one == "left" else right
+            if side_w < MIN_POWER_W / 3:
+                return Level(0.0, 0.0)
+            claim = self.instruments[other].claim_percent or DEFAULT_CLAIM_PERCENT
+            power_w *= (left + right) / (2.0 * side_w)
+            open_percent = math.hypot(open_percent, claim / math.sqrt(3.0))
+        return Level(power_w, math.hypot(scatter, open_percent))
+
+    def _own_scatter(self, j: int, quantity: str, length_s: int) -> float:
+        """Percent that the scatter of one instrument leaves open over so many seconds: its part of that of
+        a difference; the most of all where it has no difference of its own."""
+
+        def of(pair: Pair) -> float:
+            noise = {"total": pair.noise, "left": pair.noise_left, "right": pair.noise_right}[quantity]
+            return noise.of_mean(length_s)
+
+        own = self.pairs.get(j)
+        most = of(own) if own is not None else max(map(of, self.pairs.values()), default=0.0)
+        return 100.0 * most / math.sqrt(2.0)
 
     def _change_within(self, i: int, j: int, begin: int, end: int, power_w: float) -> float:
         """Percent of a side's work that changes of load inside a window can move from one side to the other.

@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 import msgspec
 
-from monitor.analysis.block import Block
+from monitor.analysis.block import BLOCK_S, Block
 from monitor.analysis.expected import ALIKE
 from monitor.analysis.statistics import sequence_radius, sequence_rho, t_975
 
@@ -37,6 +37,10 @@ class Noise:
             mean = (p * self.prior**2 + math.fsum(self._squares)) / (p + len(self._squares))
             self.sd = math.sqrt(mean)
         self._last = y
+
+    def of_mean(self, seconds: float) -> float:
+        """Standard deviation of a mean over so many seconds, as a fraction."""
+        return self.sd * math.sqrt(BLOCK_S / seconds)
 
 
 class Verdict:

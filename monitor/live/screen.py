@@ -131,6 +131,7 @@ def _lane(p: Pipeline, i: int, end: int) -> Lane:
         loss_percent=100.0 * p.missed[i] / slots if p.missed[i] else None,
         lag_s=None if lag is None else lag.lag_s,
         lag_u95_s=None if lag is None else 1.96 * lag.sd_s,
+        apart=p.watch.deviation.charges.verdict(i),
     )
 
 
@@ -152,6 +153,8 @@ def _verdict(p: Pipeline, i: int, label: str) -> tuple[Verdict, dict[str, float 
     for kind, side in (("power-off", "total"), ("side-off", "left"), ("side-off", "right")):
         if p.alarms.raised((kind, label, side)):  # type: ignore[arg-type]
             return "differs", drawn
+    if p.watch.deviation.charges.blames_other(i):
+        return "undecided", drawn
     v = pair.verdict
     if v.n < 2:
         return "undecided", drawn

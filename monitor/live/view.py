@@ -4,6 +4,7 @@ from typing import Literal
 
 import msgspec
 
+from monitor.analysis.consistency import Apart
 from monitor.finding import Kind, Side, State
 
 Verdict = Literal["reference", "agrees", "differs", "undecided", "blind"]
@@ -56,6 +57,9 @@ class Lane(msgspec.Struct, frozen=True):
     loss_percent: float | None = None
     lag_s: float | None = None
     lag_u95_s: float | None = None
+    apart: Apart | None = None
+    """Whether it stands apart from all other independent instruments; None: nothing deviates, or only two
+    are there, which can only differ."""
 
 
 class Block(msgspec.Struct, frozen=True):

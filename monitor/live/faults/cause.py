@@ -9,6 +9,7 @@ from monitor.live.faults.change import Changes
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
+from monitor.live.who.charge import Charge
 
 
 class Causes:
@@ -44,13 +45,45 @@ class Causes:
             # It agrees just now: there is nothing that this would be the cause of.
             return
         sign.cause = found.cause
-        sign.do = found.ride or found.cure
+        sign.do = found.ride or (_of_either(found) if sign.whose == "difference" else found.cure)
         if found.cause != "unclear":
             # What isn't known yet would not stay true.
             sign.what += f", {found.why}"
         if side == "total" and sign.signal == "over":
             self._after_zeroing(sign, i, pair)
-            self._suspect_reference(sign)
+
+    def charge(self, i: int, side: Side, charge: Charge, now_s: float, end: int) -> Sign:
+        """A deviation that belongs to `i`, and shows in how another one differs from it."""
+        via, shown = charge.via, charge.sign
+        pair, label = self.comparator.pairs[via], self.seen.labels[i]
+        key = (i, side)
+        sign = Sign(
+            "power-off" if side == "total" else "side-off", label, side, shown.signal,
+            charge.value, charge.limit, "%", cause="unclear", whose="own", rests_on=shown.rests_on,
+        )  # fmt: skip
+        if key not in self.onsets:
+            self.onsets[key] = _since(pair, shown, now_s)
+        sign.since_s = self.onsets[key]
+        if end % 10 == 0 or key not in self.diagnoses:
+            self.diagnoses[key] = self._by_torque(via, pair, side, sign.since_s)
+        found = self.diagnoses[key]
+        way = "above" if charge.value > 0.0 else "below"
+        where = label if side == "total" else f"{label} {side} side"
+        than = "the others, which agree with one another"
+        if side != "total":
+            # Who else knows its sides is often one alone: then the totals told whose it is.
+            sign.reference = self.seen.labels[via]
+            than = f"that of {sign.reference}, and {label} stands apart from all others"
+        sign.what = f"{where} reads {abs(charge.value):.1f} % {way} {than} (limit {charge.limit:.1f} %)"
+        sign.cause, sign.do = found.cause, found.cure or f"look at {label} first"
+        if found.cause != "unclear":
+            sign.what += {"scale": ", a scale error", "zero-offset": ", as a zero offset does"}[found.cause]
+        return sign
+
+    def forget(self, i: int, side: Side) -> None:
+        """A deviation that was charged has passed."""
+        self.onsets.pop((i, side), None)
+        self.diagnoses.pop((i, side), None)
 
     def _lean(self, sign: Sign, i: int) -> None:
         """Keep who is no part of the consensus that others are held against."""
@@ -61,53 +94,36 @@ class Causes:
                 self.changes.consensus_changed(i)
 
     def _diagnose(self, sign: Sign, i: int, pair: Pair, side: Side, onset_s: float) -> Diagnosis:
+        since = [b for b in self._state(i, pair) if b.begin_s >= onset_s - 1.0]
+        known = self._setting(i, sign) or self._one_side(sign, i, since)
+        return known or self._by_torque(i, pair, side, onset_s, sign.whose == "difference")
+
+    def _state(self, i: int, pair: Pair) -> list[Block]:
+        """The blocks since the last change of an instrument."""
+        begin = max([pair.reset_s, *(x.since_s for x in self.changes.shifts[i].found[-1:])])
+        return [b for b in pair.blocks if b.begin_s >= begin]
+
+    def _by_torque(self, i: int, pair: Pair, side: Side, onset_s: float, shared: bool = False) -> Diagnosis:
+        """Scale or zero offset, as far as the torques ridden tell; `shared`: whose it is stays open."""
         # If one explanation fits all that was ridden since the last change, the more torques
         # the better; if none does, the fault began at its onset and only that tells.
-        begin = max([pair.reset_s, *(x.since_s for x in self.changes.shifts[i].found[-1:])])
-        every = [b for b in pair.blocks if b.begin_s >= begin]
+        every = self._state(i, pair)
         since = [b for b in every if b.begin_s >= onset_s - 1.0]
-        known = self._setting(i, sign) or self._one_side(sign, i, since)
-        if known is not None:
-            return known
         noise = {"total": pair.noise, "left": pair.noise_left, "right": pair.noise_right}[side]
         loss_w = 0.0
         if side == "total":
             reference = self.comparator.reference
             pairing = [i] if reference is None else [i, reference]
             loss_w = max(self.comparator.losses[j].watts for j in pairing)
-        found = diagnose(every, side, noise.sd, loss_w)
+        found = diagnose(every, side, noise.sd, loss_w, shared)
         if found.cause == "unclear" and len(since) < len(every):
-            return diagnose(since, side, noise.sd, loss_w)
+            return diagnose(since, side, noise.sd, loss_w, shared)
         return found
 
     def _after_zeroing(self, sign: Sign, i: int, pair: Pair) -> None:
         trial = self.changes.zeros.get(i)
         if trial is not None:
             sign.what += trial.text([b.y for b in pair.blocks if b.begin_s >= trial.at_s])
-
-    def _suspect_reference(self, sign: Sign) -> None:
-        if self._reference_alone():
-            sign.cause = "unclear"
-            sign.what = (
-                f"all others agree with one another and differ from {self.bench.reference} by "
-                f"{sign.value or 0.0:+.1f} %"
-            )
-            sign.do = f"look at {self.bench.reference} first"
-
-    def _reference_alone(self) -> bool:
-        """Whether two or more others lean from the named reference alike, and agree among themselves."""
-        if self.comparator.reference is None or len(self.comparator.pairs) < 2:
-            return False
-        leans = []
-        for pair in self.comparator.pairs.values():
-            w = pair.shown
-            if w is None:
-                return False
-            if abs(w.deviation) <= w.limit:
-                return False
-            leans.append((w.deviation, w.limit))
-        values = [d for d, _ in leans]
-        return max(values) - min(values) <= min(limit for _, limit in leans)
 
     def _setting(self, i: int, sign: Sign) -> Diagnosis | None:
         """A deviation that the crank length set in the instrument explains."""
@@ -146,6 +162,15 @@ class Causes:
             f"{split.left_w + split.right_w:+.0f} W",
             cure=f"check how the {split.side} side is mounted, zero it and ride the block again",
         )
+
+
+def _of_either(found: Diagnosis) -> str:
+    """What to try where a cause is known, and not whose it is."""
+    return {
+        "scale": "zeroing will not cure it, a third independent instrument would show whose it is",
+        "zero-offset": "unload the pedals, zero both instruments and ride the block again",
+        "one-side": "zero both instruments and ride the block again",
+    }.get(found.cause, found.cure)
 
 
 def _since(pair: Pair, sign: Sign, now_s: float) -> float:

@@ -9,7 +9,10 @@ from monitor.analysis.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDe
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
+from monitor.live.who.opinions import Opinions
 
+SAME_S = 45.0
+"""What several comparisons show within this time is one change."""
 CLEARLY = 1.3
 """Of three instruments the one that steps moves twice as far as the others."""
 
@@ -26,22 +29,31 @@ class ZeroTrial:
         if len(self.before) < 3 or len(after) < 3:
             return ""
         change = 100.0 * math.expm1(sum(after) / len(after) - sum(self.before) / len(self.before))
-        return f", zeroing changed it by only {change:+.1f} %"
+        deviation = 100.0 * math.expm1(sum(self.before) / len(self.before))
+        only = "only " if abs(change) < 0.3 * abs(deviation) else ""
+        return f", zeroing changed it by {only}{change:+.1f} %"
 
 
 class Changes:
     """Watches each instrument for steps, and keeps what may have caused them."""
 
-    def __init__(self, seen: Seen) -> None:
+    def __init__(self, seen: Seen, opinions: Opinions) -> None:
+        self.opinions = opinions
         self.seen = seen
         self.bench = seen.bench
         self.tracks = seen.tracks
         self.comparator = seen.comparator
         self.labels = seen.labels
         self.shifts = {i: ShiftDetector(pair.limit) for i, pair in seen.comparator.pairs.items()}
+        self.of_reference = ShiftDetector(0.0)
+        """What the reference did, which shows in the comparisons of others with it."""
+        self._whose: dict[int, tuple[Shift, str]] = {}
+        """The last change of each instrument, and what can be said of whose it was."""
         self.happened: deque[tuple[float, str]] = deque(maxlen=64)
         """What may have moved an instrument: when, and in words (`the zeroing of heron`, `a sprint`)."""
         self.zeros: dict[int, ZeroTrial] = {}
+        self._moved_s: dict[int, float] = {}
+        """When each showed a change that was the reference's."""
         self._sprint_s = -math.inf
         self._warm_c: list[float | None] = [None] * len(seen.tracks)
 
@@ -95,8 +107,17 @@ class Changes:
             if found is not None and self.comparator.reference is None:
                 self._settle(i, found)
             elif found is not None:
-                detector.take(found)
-        shift = detector.shown(end)
+                self._charge(i, found)
+            elif (shift := detector.shown(end)) is not None and self._is_open(i, shift):
+                self._charge(i, shift)
+        yield from self._signs(i, detector.shown(end))
+
+    def signs_of_reference(self, end: int) -> Iterator[Sign]:
+        """`shifted` of the reference itself."""
+        if self.comparator.reference is not None:
+            yield from self._signs(self.comparator.reference, self.of_reference.shown(end))
+
+    def _signs(self, i: int, shift: Shift | None) -> Iterator[Sign]:
         label = self.labels[i]
         standing = self.seen.standing
         for side in ("total", "left", "right"):
@@ -108,8 +129,12 @@ class Changes:
                 sign.value, sign.since_s = shift.percent, shift.since_s
                 sign.limit = MIN_PERCENT if side == "total" else MIN_SIDE_PERCENT
                 sign.cause = "unclear"
-                where = "" if side == "total" else f" {side} side"
-                sign.what, sign.do = self._tell(label, where, shift)
+                sign.what, sign.do = self._tell(i, shift)
+                sign.whose = "own" if not self._whose_words(i, shift) else "difference"
+            elif i in self.comparator.pairs and self.of_reference.found[-1:]:
+                last = self.of_reference.found[-1]
+                if last.found_s == self._moved_s.get(i):
+                    sign.cleared = f"{label} did not change, {self.bench.reference} did"
             yield sign
 
     def consensus_changed(self, i: int) -> None:
@@ -139,24 +164,82 @@ class Changes:
         for detector in self.shifts.values():
             detector.reset()
 
-    def _tell(self, label: str, where: str, shift: Shift) -> tuple[str, str]:
+    def _charge(self, i: int, found: Shift) -> None:
+        """Believe a change that instrument `i` shows against the reference: of that one which moved against
+        all others, or of nobody yet."""
+        reference = self.comparator.reference
+        detector = self.shifts[i]
+        assert reference is not None
+        before = [x.since_s for x in (*detector.found, *self.of_reference.found) if x.since_s < found.since_s]
+        whose = self.opinions.change(found.side, found.since_s, max(before, default=0.0))
+        if found.side != "total" and (whose is None or whose.independent < 3):
+            # Two that know their sides: the totals of all may tell who moved.
+            total = self.opinions.change("total", found.since_s, max(before, default=0.0))
+            whose = total if total is not None and total.moved() else whose
+        named = whose.moved() if whose is not None else []
+        fresh = found not in detector.found
+        if reference in named and i not in named:
+            if not fresh:
+                detector.found.remove(found)
+            self._moved_s[i] = found.found_s
+            last = self.of_reference.found[-1:]
+            if not last or abs(last[0].since_s - found.since_s) > SAME_S:
+                size = 100.0 * math.expm1(-math.log1p(found.percent / 100.0))
+                self.of_reference.found.append(
+                    Shift(found.since_s, found.found_s, size, found.side, found.drift)
+                )
+            # The past of every comparison has the step of the reference in it.
+            for each in self.shifts.values():
+                each.reset()
+            return
+        if fresh:
+            detector.take(found)
+        words = ""
+        if i not in named and not self._touched(i, found):
+            few = whose is None or whose.independent < 3
+            words = (
+                "two instruments cannot tell which changed"
+                if few
+                else "whose change it is cannot be told yet"
+            )
+        self._whose[i] = (found, words)
+
+    def _is_open(self, i: int, shift: Shift) -> bool:
+        return bool(self._whose_words(i, shift))
+
+    def _whose_words(self, i: int, shift: Shift) -> str:
+        known = self._whose.get(i)
+        return known[1] if known is not None and known[0] == shift else ""
+
+    def _touched(self, i: int, shift: Shift) -> bool:
+        """Whether something was done to this instrument at that moment."""
+        return self._near(shift.since_s) == f"the zeroing of {self.labels[i]}"
+
+    def _tell(self, i: int, shift: Shift) -> tuple[str, str]:
         """What changed, by how much, and what came with it; and what to try."""
+        label = self.labels[i]
+        where = "" if shift.side == "total" else f" {shift.side} side"
+        words = self._whose_words(i, shift)
+        open_, both = (f", {words}", "zero both") if words else ("", "zero it")
         if shift.drift and shift.side != "total":
+            against = f" against {self.bench.reference}" if words else ""
             return (
-                f"the split of {label} has drifted by {shift.percent:.1f} % to the {shift.side} while its "
-                "total stays",
+                f"the split of {label} has drifted by {shift.percent:.1f} % to the {shift.side}{against} "
+                f"while its total stays{open_}",
                 "zero both sides and ride the block again",
             )
         near = self._near(shift.since_s)
         if shift.drift:
             warm = next((w for t, w in reversed(self.happened) if "°C" in w and t >= shift.since_s), "")
+            against = f" against {self.bench.reference}" if words else ""
             return (
-                f"{label} has drifted {shift.percent:+.1f} % since the start"
+                f"{label} has drifted {shift.percent:+.1f} %{against} since the start{open_}"
                 + (f", with {warm}" if warm else ""),
-                "let it take the room's temperature, zero it and ride the block again",
+                f"let it take the room's temperature, {both} and ride the block again",
             )
+        past = self.bench.reference if words else "its own past"
         return (
-            f"{label}{where} changed by {shift.percent:+.1f} % against its own past, "
+            f"{label}{where} changed by {shift.percent:+.1f} % against {past}{open_}, "
             + (f"together with {near}" if near else "and nothing recorded explains it"),
-            ("" if near else "was the bike knocked, ") + "zero it and ride the block again",
+            ("" if near else "was the bike knocked, ") + f"{both} and ride the block again",
         )

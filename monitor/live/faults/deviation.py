@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from monitor.analysis.diagnose import Diagnosis
-from monitor.finding import Side
+from monitor.finding import Kind, Side
 from monitor.live.faults.balance import judge_balance
 from monitor.live.faults.cause import Causes
 from monitor.live.faults.change import Changes
@@ -13,12 +13,16 @@ from monitor.live.faults.sign import Sign
 from monitor.live.faults.swap import Swap, looks_swapped
 from monitor.live.faults.total import Total
 from monitor.live.pair import Pair
+from monitor.live.who.charge import Charges
+from monitor.live.who.opinions import Opinions
+
+QUANTITIES: tuple[Side, ...] = ("total", "left", "right")
 
 
 class Deviation:
     """Holds the windows of each instrument against its tolerance and says what kind of error it is."""
 
-    def __init__(self, seen: Seen, changes: Changes) -> None:
+    def __init__(self, seen: Seen, changes: Changes, opinions: Opinions) -> None:
         self.seen = seen
         self.bench = seen.bench
         self.comparator = seen.comparator
@@ -26,6 +30,9 @@ class Deviation:
         self.total = Total(seen)
         self.swap = Swap(seen)
         self.causes = Causes(seen, changes)
+        self.charges = Charges(seen.comparator, opinions)
+        self._ready: dict[int, tuple[Sign, Sign, Sign, Sign, Sign]] = {}
+        """What each instrument shows at this second; those that show nothing are left out."""
         self._over: set[int] = set()
         """Instruments of which any sign was over once."""
 
@@ -34,24 +41,55 @@ class Deviation:
         """What explains the deviation of an instrument or a side of it, as far as is known."""
         return self.causes.diagnoses
 
+    def settle(self, end: int) -> None:
+        """Look at all instruments at the common time `end`, and find out whose each deviation is."""
+        ready = self._ready
+        ready.clear()
+        for i, pair in self.comparator.pairs.items():
+            if i not in self._over and (not pair.windows or self._quiet(i, pair)):
+                continue
+            label = self.labels[i]
+            power = self.total.sign(i, pair)
+            left = Sign("side-off", label, "left", None, unit="%")
+            right = Sign("side-off", label, "right", None, unit="%")
+            balance = Sign("balance-off", label, None, None, unit="points")
+            swapped = Sign("sides-swapped", label, None, None, unit="points")
+            ready[i] = (power, left, right, balance, swapped)
+            if pair.windows and self._sided(i):
+                self._judge_sides(i, pair, end, ready[i])
+            if any(sign.signal == "over" for sign in ready[i]):
+                self._over.add(i)
+        for place, side in enumerate(QUANTITIES):
+            self.charges.settle(side, {i: every[place] for i, every in ready.items()})
+
     def signs(self, i: int, pair: Pair, now_s: float, end: int) -> Iterator[Sign]:
         """`power-off`, and where sides are told `side-off`, `balance-off` and `sides-swapped`."""
-        if i not in self._over and (not pair.windows or self._quiet(i, pair)):
+        every = self._ready.get(i)
+        if every is None:
             return
-        label = self.labels[i]
-        power = self.total.sign(i, pair)
-        left = Sign("side-off", label, "left", None, unit="%")
-        right = Sign("side-off", label, "right", None, unit="%")
-        balance = Sign("balance-off", label, None, None, unit="points")
-        swapped = Sign("sides-swapped", label, None, None, unit="points")
-        every = (power, left, right, balance, swapped)
-        if pair.windows and self._sided(i):
-            self._judge_sides(i, pair, end, every)
-        if any(sign.signal == "over" for sign in every):
-            self._over.add(i)
+        power, left, right, *_ = every
         for sign in (power, left, right):
             self.causes.explain(sign, i, pair, now_s, end)
-        yield from every if self.bench.instruments[i].sides != "total" else (power,)
+        if self.bench.instruments[i].sides == "total":
+            yield power
+            return
+        # Sides that are held against nobody's show only in the comparisons of others with them.
+        yield from (sign for sign in every if sign.kind != "side-off" or self._sided(i))
+
+    def charged(self, i: int, now_s: float, end: int) -> Iterator[Sign]:
+        """What belongs to instrument `i` though it shows only in the comparisons of others with it."""
+        if i not in self.comparator.side_references:
+            return
+        for side in QUANTITIES:
+            if (i in self.comparator.pairs) if side == "total" else self._sided(i):
+                continue
+            charge = self.charges.charged.get((i, side))
+            kind: Kind = "power-off" if side == "total" else "side-off"
+            if charge is not None:
+                yield self.causes.charge(i, side, charge, now_s, end)
+            elif (kind, self.labels[i], side) in self.seen.standing:
+                self.causes.forget(i, side)
+                yield Sign(kind, self.labels[i], side, "below", 0.0, unit="%")
 
     def _sided(self, i: int) -> bool:
         """Whether the sides of an instrument are held against those of another."""

@@ -22,6 +22,7 @@ def judge_side(sign: Sign, side: Side, pair: Pair) -> None:
         pair.noise_left if left else pair.noise_right,
     )
     sign.signal, sign.value, sign.limit = judged.signal, judged.look.value, judged.look.limit
+    sign.rests_on = (judged.look.window.begin_s, judged.look.window.end_s)
     if judged.leans:
         _tell(sign, side, judged.look)
 

@@ -1,5 +1,7 @@
 """What a detector says: a sign that drives one alarm, and how long each kind must last."""
 
+from typing import Literal
+
 import msgspec
 
 from monitor.finding import Cause, Kind, Side, Unit, advice_of
@@ -28,6 +30,12 @@ class Sign(msgspec.Struct, gc=False):
     cause: Cause | None = None
     what: str = ""
     do: str = ""
+    rests_on: tuple[int, int] | None = None
+    """The closed seconds [begin, end) whose windows it is told from."""
+    whose: Literal["", "difference", "own"] = ""
+    """Whether it is told as a difference of two, or is the instrument's own for sure."""
+    cleared: str = ""
+    """What is so when it is cleared, where that is not what is usual for its kind."""
 
     @property
     def advice(self) -> str:

@@ -39,6 +39,7 @@ class Total:
         looks = {length: _look(length, w, more) for length, w in pair.windows.items()}
         judged = judge(looks, pair.shown_s, pair.verdict, pair.noise)
         sign.signal, sign.value, sign.limit = judged.signal, judged.look.value, judged.look.limit
+        sign.rests_on = (judged.look.window.begin_s, judged.look.window.end_s)
         if judged.leans:
             _tell(sign, judged.look)
         return sign

@@ -17,6 +17,7 @@ from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.settings import Settings
 from monitor.live.faults.sign import SHOWN_S, Sign
 from monitor.live.faults.silence import Silence
+from monitor.live.who.opinions import Opinions
 from monitor.setup.bench import Bench
 
 
@@ -33,8 +34,9 @@ class Watch:
     ) -> None:
         self.seen = Seen(bench, tracks, comparator, facts, standing)
         self.silence = Silence(self.seen)
-        self.changes = Changes(self.seen)
-        self.deviation = Deviation(self.seen, self.changes)
+        self.opinions = Opinions(comparator, self.seen.facts)
+        self.changes = Changes(self.seen, self.opinions)
+        self.deviation = Deviation(self.seen, self.changes, self.opinions)
         self.settings = Settings(self.seen)
         self.failing_s: float | None = None
         """Since when the disk has taken no records."""
@@ -62,11 +64,15 @@ class Watch:
             for sign in own:
                 if sign is not None:
                     yield sign
+        self.deviation.settle(end)
         for i, instrument in enumerate(seen.bench.instruments):
             pair = comparator.pairs.get(i)
             if pair is not None:
                 yield from self.deviation.signs(i, pair, now_s, end)
                 yield from self.changes.signs(i, pair, end)
+            yield from self.deviation.charged(i, now_s, end)
+            if i == comparator.reference:
+                yield from self.changes.signs_of_reference(end)
             if turned is not None and (sign := cadence(seen, i, turned)) is not None:
                 yield sign
             if instrument.mount != "cadence" and instrument.sides == "both":
