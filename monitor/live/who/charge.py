@@ -58,6 +58,8 @@ class Charges:
         """Between whom a deviation of the power is undecided just now."""
         self._unnamed: dict[Side, int] = {"total": 0, "left": 0, "right": 0}
         """For how many seconds nobody was named while somebody is held to stand apart."""
+        self._inconsistent: dict[Side, Whose] = {}
+        """The last answer, while anything deviates, by which not all can be within their claims."""
         self._asked: dict[Side, Asked] = dict.fromkeys(self.apart, Asked(0, frozenset(), None))
 
     def settle(self, side: Side, signs: Mapping[int, Sign]) -> None:
@@ -76,6 +78,7 @@ class Charges:
                     self.charged[key] = self.charged[key]._replace(sign=shown)
             if calm:
                 apart.clear()
+                self._inconsistent.pop(side, None)
             if calm and side == "total":
                 self._doubtful.clear()
             return
@@ -90,6 +93,8 @@ class Charges:
             self._believe(side, asked.whose, rests_on[1] - self._asked[side].at_s)
             self._asked[side] = asked
         whose = asked.whose
+        if whose is not None and not whose.consistent:
+            self._inconsistent[side] = whose
         if side == "total" and whose is not None:
             self._doubtful = set() if whose.consistent or apart else set(whose.doubtful())
         charged: set[int] = set()
@@ -103,7 +108,7 @@ class Charges:
                     self._charge(side, other, i, sign, whose)
                 sign.signal = "below"
                 sign.cleared = f"{sign.instrument} agrees with the others, {self.labels[other]} stands apart"
-            elif (other is None and apart) or _between_others(i, whose, over):
+            elif (other is None and apart) or self._between_others(side, i, signs):
                 # Held against a median that the one who stands apart has moved, or in every largest
                 # consistent subset: what is told of those between whom it is undecided says it already.
                 sign.signal = "between"
@@ -150,11 +155,9 @@ class Charges:
         way = sign.value or 0.0
         for k, by in ((i, way), (other, -way)):
             off = total.against.get(k, (0.0, 0.0))[0]
-            if total.apart.get(k) == "yes" and off * by > 0.0 and abs(off) > PART_OF_TOTAL * abs(by):
+            if k in total.named() and off * by > 0.0 and abs(off) > PART_OF_TOTAL * abs(by):
                 return total
-        return (
-            total._replace(apart=dict.fromkeys(total.apart, "undecided")) if total.independent > 2 else total
-        )
+        return whose
 
     def _other(self, side: Side, i: int) -> int | None:
         """What an instrument is held against; None: the median of all others."""
@@ -175,6 +178,13 @@ class Charges:
         value = value if abs(value) > (sign.limit or 0.0) and value * shown > 0.0 else shown
         self.charged[other, side] = Charge(value, sign.limit or 0.0, via, own)
 
+    def _between_others(self, side: Side, i: int, signs: Mapping[int, Sign]) -> bool:
+        """Whether it is undecided between others, one of whom shows it, and surely not `i`."""
+        whose = self._inconsistent.get(side)
+        if whose is None or not whose.innocent(i):
+            return False
+        return any(j != i and j in signs and signs[j].signal in ("over", "between") for j in whose.doubtful())
+
     def _open(self, whose: Whose | None) -> str:
         """That it can't be told whose a difference is, and why."""
         if whose is None or whose.independent < 3:
@@ -185,12 +195,6 @@ class Charges:
         if whose.consistent:
             return ", yet all may be within their claims"
         doubtful = sorted(whose.doubtful(), key=lambda i: -whose.odds[i])[:3]
-        names = " or ".join(self.labels[i] for i in doubtful)
-        return f", undecided whether {names} is wrong" if names else ", yet both may be within their claims"
-
-
-def _between_others(i: int, whose: Whose | None, over: Mapping[int, Sign]) -> bool:
-    """Whether it is undecided between others, one of whom has a sign of its own, and `i` surely not apart."""
-    if whose is None or whose.consistent or whose.apart.get(i) != "no":
-        return False
-    return any(j != i and j in over for j in whose.doubtful())
+        if len(doubtful) < 2:
+            return ", whose it is cannot be told yet"
+        return f", undecided whether {' or '.join(self.labels[i] for i in doubtful)} is wrong"

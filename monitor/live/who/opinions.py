@@ -26,6 +26,8 @@ it is twice that."""
 LEAST_ODDS = 0.8
 """Nobody is named whose odds to be outside the claim are lower. By simulation of three with claims of 1, 1.5
 and 1.5 %, one of them 4 % off: 0.1 % wrong names instead of 0.3 %, 40 % right ones instead of 48 %."""
+FAIR_ODDS = 0.15
+"""With odds from here on one is in doubt where the others leave it open (common practice, no source)."""
 MOST_ASKED = 8
 """So many are asked at most: subsets of more than that take longer than they tell."""
 AROUND_BLOCKS = 12
@@ -59,7 +61,15 @@ class Whose(NamedTuple):
     def doubtful(self) -> list[int]:
         """Between whom it is undecided."""
         named = self.named()
-        return [i for i, apart in self.apart.items() if apart != "no" and i not in named]
+        unsure = [i for i, apart in self.apart.items() if apart == "yes" and i not in named]
+        # Outside of the largest subset, yet not by the odds: then those are in doubt whose odds are fair.
+        fair = [i for i, odds in self.odds.items() if unsure and odds >= FAIR_ODDS and i not in named]
+        undecided = [i for i, apart in self.apart.items() if apart == "undecided"]
+        return list(dict.fromkeys((*undecided, *unsure, *fair)))
+
+    def innocent(self, i: int) -> bool:
+        """Whether somebody is in doubt, and it is surely not `i`."""
+        return not self.consistent and self.apart.get(i) == "no" and i not in self.doubtful()
 
 
 class Opinions:
