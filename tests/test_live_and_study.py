@@ -28,17 +28,8 @@ def test_the_study_never_denies_what_stood_at_the_end(scenario: str) -> None:
     assert result.contradictions == []
 
 
-OPEN = pytest.mark.xfail(
-    strict=True,
-    reason="a difference from the reference stands open live; the study says that the unit itself agrees",
-)
-
-
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    "scenario",
-    [pytest.param(x, marks=OPEN) if x in ("dirty chain", "coverage r 0.7") else x for x in SCENARIOS],
-)
+@pytest.mark.parametrize("scenario", SCENARIOS)
 def test_no_scenario_makes_live_and_study_contradict_each_other(scenario: str) -> None:
     results = [score.judge(scenario, FIRST_SEED + 1 + k) for k in range(6)]
     assert [r.crash for r in results if r.crash] == []

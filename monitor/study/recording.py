@@ -169,7 +169,7 @@ def collect(
         packets=pipeline.packets,
         bad_packets=pipeline.bad_packets,
         missed=pipeline.missed,
-        shifts={i: detector.found for i, detector in pipeline.watch.changes.shifts.items()},
+        shifts=pipeline.watch.changes.found(),
         side_references=dict(pipeline.comparator.side_references),
         arrivals=[np.array(a) for a in arrivals],
         strokes={

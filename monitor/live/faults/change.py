@@ -57,6 +57,13 @@ class Changes:
         self._sprint_s = -math.inf
         self._warm_c: list[float | None] = [None] * len(seen.tracks)
 
+    def found(self) -> dict[int, list[Shift]]:
+        """All changes by instrument, the reference included."""
+        found = {i: detector.found for i, detector in self.shifts.items()}
+        if self.comparator.reference is not None:
+            found[self.comparator.reference] = self.of_reference.found
+        return found
+
     def happens(self, t_s: float, words: str) -> None:
         """Something happened that may have moved an instrument."""
         self.happened.append((t_s, words))

@@ -19,7 +19,7 @@ PART_OF_TOTAL = 0.25
 
 AGAIN_S = 5
 """While the same instruments deviate they are asked again after so many seconds."""
-TAKEN_BACK_S = 60
+TAKEN_BACK_S = 180
 """After so many seconds of looks that name nobody it is open again who stands apart."""
 
 

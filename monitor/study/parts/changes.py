@@ -36,6 +36,10 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
     for shift in live.get(i, []):
         if all(abs(t - shift.since_s) > SAME_CHANGE_S for t, _, _ in found):
             found.append((shift.since_s, shift.percent, shift.side))
+    for shift in live.get(shared.grid.reference, []) if shared.grid.reference is not None else []:
+        # What was charged to the reference shows here the other way round; whose it was is judged anew.
+        if all(abs(t - shift.since_s) > SAME_CHANGE_S for t, _, _ in found):
+            found.append((shift.since_s, -shift.percent, shift.side))
     acts = [
         (a.t_ns / 1e9, a.text or a.act)
         for a in shared.recording.acts
