@@ -1,0 +1,114 @@
+"""The open findings: one row each, once, in a place that it keeps until it is over."""
+
+from rich.style import Style
+
+from monitor.dashboard.canvas import Box, Canvas, fit
+from monitor.dashboard.look import BOLD, LOUD, QUIET, WARM, about, words
+from monitor.finding import Kind, Side
+from monitor.live.view import AlarmView, View
+from monitor.text import clock
+
+Key = tuple[Kind, str, Side | None]
+Slots = tuple[Key | None, ...]
+_RANK = {"raised": 0, "blind": 2, "pending": 3, "clear": 4}
+
+
+def key_of(alarm: AlarmView) -> Key:
+    """What makes a finding this one."""
+    return alarm.kind, alarm.instrument, alarm.side
+
+
+def open_findings(view: View) -> list[AlarmView]:
+    """Findings that have a row: what is not recorded has the message row."""
+    return [
+        alarm
+        for alarm in view.alarms
+        if alarm.state in ("raised", "blind", "pending") and alarm.kind != "not-recorded"
+    ]
+
+
+def settled(before: Slots, view: View) -> Slots:
+    """Who stands in which row: each keeps its own while it is open, a new one takes the first that is free."""
+    there = {key_of(alarm): alarm for alarm in open_findings(view)}
+    slots: list[Key | None] = [key if key in there else None for key in before]
+    for key in sorted(there, key=lambda key: there[key].since_s):
+        if key in slots:
+            continue
+        if None in slots:
+            slots[slots.index(None)] = key
+        else:
+            slots.append(key)
+    while slots and slots[-1] is None:
+        slots.pop()
+    return tuple(slots)
+
+
+def ranked(alarms: tuple[AlarmView, ...]) -> list[AlarmView]:
+    """Findings in the order of urgency: waiting, acknowledged, blind, pending; the newest first in each."""
+    return sorted(
+        (alarm for alarm in alarms if alarm.state != "clear"),
+        key=lambda alarm: (
+            _RANK[alarm.state] + (alarm.state == "raised" and alarm.acknowledged),
+            -alarm.since_s,
+        ),
+    )
+
+
+def size_words(alarm: AlarmView) -> str:
+    """By how much, and the limit: `+8.2 %, limit 1.8`; empty where a size says nothing."""
+    if alarm.kind in ("power-off", "side-off", "balance-off", "cadence-off", "shifted") and alarm.value is not None:
+        unit = {"points": "points"}.get(alarm.unit, alarm.unit)
+        limit = "" if alarm.limit is None else f", limit {alarm.limit:.1f}"
+        return f"{alarm.value:+.1f} {unit}{limit}"
+    if alarm.kind == "battery-low" and alarm.value is not None:
+        return f"{alarm.value:.0f} %"
+    return ""
+
+
+def finding_words(alarm: AlarmView, t_s: float) -> tuple[str, str, Style, Style]:
+    """Mark, text, and the styles of both."""
+    named = f"{about(alarm.instrument, alarm.side)} {words(alarm.kind)}"
+    size = size_words(alarm)
+    text = f"{clock(alarm.since_s)} {named}{f' {size}' if size else ''}, for {clock(t_s - alarm.since_s)}"
+    match alarm.state:
+        case "raised" if not alarm.acknowledged:
+            return "!", text, LOUD, BOLD
+        case "raised":
+            return "!", f"{text}, acknowledged", WARM, QUIET
+        case "blind":
+            return "◌", f"{text}, no data now", BOLD, QUIET if alarm.acknowledged else BOLD
+        case _:
+            return "…", f"{text}, not sure yet", QUIET, QUIET
+
+
+def draw_findings(canvas: Canvas, box: Box, view: View, slots: Slots) -> None:
+    """As many as there are rows; how many more there are is said in the last."""
+    there = {key_of(alarm): alarm for alarm in open_findings(view)}
+    slots = settled(slots, view)
+    room, end = box.height, box.x + box.width - 1
+    if len(slots) > room:
+        hidden = [there[key] for key in slots[room - 1 :] if key is not None]
+        _draw_more(canvas, box.x, box.y + room - 1, end, hidden)
+        slots = slots[: room - 1]
+    for row, key in enumerate(slots):
+        if key is None:
+            continue
+        mark, text, mark_style, style = finding_words(there[key], view.t_s)
+        canvas.put(box.x, box.y + row, f" {mark} ", mark_style)
+        x = canvas.put(box.x + 4, box.y + row, text, style, end=end)
+        if there[key].what and x + 20 < end:
+            canvas.put(x + 3, box.y + row, fit(there[key].what, end - x - 3), QUIET, end=end)
+    if not there:
+        canvas.put(box.x + 1, box.y, "no open findings", QUIET, end=end)
+
+
+def _draw_more(canvas: Canvas, x: int, y: int, end: int, hidden: list[AlarmView]) -> None:
+    """How many have no row, the most urgent of them by name."""
+    if not hidden:
+        return
+    first = ranked(tuple(hidden))[0]
+    loud = first.state == "raised" and not first.acknowledged
+    canvas.put(x, y, " ! ", LOUD if loud else QUIET)
+    name = f"{about(first.instrument, first.side)} {words(first.kind)}"
+    more = f"{len(hidden)} more: press i. {name}"
+    canvas.put(x + 4, y, more, BOLD if loud else QUIET, end=end)

@@ -1,0 +1,191 @@
+"""The hero: the unit on test that needs a look first, in figures to be read from a bicycle."""
+
+import math
+
+from rich.style import Style
+
+from monitor.dashboard.canvas import Box, Canvas
+from monitor.dashboard.figures import draw_figures, figure_rows, figure_width, has_figures
+from monitor.dashboard.look import BOLD, CALM, FAINT, LOUD, QUIET, WARM, Say, signed, whole
+from monitor.dashboard.parts.lanes import balance_text
+from monitor.dashboard.parts.standing import (
+    Number,
+    chosen,
+    findings_of,
+    number_of,
+    sides_of,
+    standing,
+    total_of,
+    units_on_test,
+)
+from monitor.live.view import AlarmView, Lane, View
+from monitor.text import clock
+
+WIDEST_NUMBER, WIDEST_WORD = "+10.0", "LOST"
+_LARGE = {"agrees": "OK", "LOST": "LOST", "HIGH": "HIGH", "LOW": "LOW"}
+
+
+def number_text(number: Number) -> str:
+    """The figure of a deviation, at most as wide as `WIDEST_NUMBER`: from 100 on it is out of all scales."""
+    if abs(number.percent) >= 99.5:
+        return "+99" if number.percent > 0.0 else "-99"
+    return signed(number.percent).removesuffix(" %")
+
+
+def large_word(lane: Lane, told: Say) -> str:
+    """The word that stands in large letters; empty: it stands in small ones."""
+    word = told.word.rpartition(" ")[2] if told.word.startswith(("LEFT ", "RIGHT ")) else told.word
+    return _LARGE.get(word, "")
+
+
+def hero_style(lane: Lane, told: Say) -> Style:
+    """Blue where all is well, loud where not."""
+    if told.loud:
+        return WARM
+    return CALM if lane.verdict == "agrees" and told.style is CALM else BOLD
+
+
+def cause_of(view: View, lane: Lane) -> AlarmView | None:
+    """The finding that the hero's word speaks of."""
+    found = findings_of(view, lane.label)
+    return found[0] if found else None
+
+
+def since_words(view: View, lane: Lane) -> list[str]:
+    """`since 0:44` and `for 0:49`: when what is wrong began; empty while nothing is."""
+    if lane.heard in ("lost", "given-up"):
+        since_s = lane.heard_since_s
+    else:
+        cause = cause_of(view, lane)
+        if cause is None:
+            return []
+        since_s = cause.since_s
+    return [f"since {clock(since_s)}", f"for {clock(view.t_s - since_s)}"]
+
+
+def side_words(lane: Lane, number: Number | None, told: Say) -> str:
+    """Where it is wrong."""
+    if number is not None and number.side != "total":
+        return f"{number.side.upper()} side"
+    return "" if large_word(lane, told) else told.word
+
+
+def certainty_words(number: Number) -> str:
+    """How sure the number is, and what it is held against."""
+    return f"±{number.u95:.1f} %  limit {number.limit:.1f}"
+
+
+def _figure(lane: Lane, number: Number | None, told: Say) -> tuple[str, str]:
+    """The large figure and its unit."""
+    if lane.heard in ("lost", "given-up"):
+        time = told.figure.removeprefix("for ").removesuffix(" ago")
+        fits = has_figures(time) and figure_width(time, 1) <= figure_width(WIDEST_NUMBER, 1)
+        return (time, "") if fits else ("", "")
+    if told.word == "NO POWER":
+        return whole(lane.power_w) if lane.power_w is not None else "0", "W"
+    return ("", "") if number is None else (number_text(number), "%")
+
+
+def draw_hero(canvas: Canvas, box: Box, scale: int, view: View, label: str = "") -> None:
+    """The unit of that label, or the worst one: deviation, word, side, since when, both sides."""
+    lane = chosen(view, label)
+    if lane is None:
+        canvas.put(box.x + 1, box.y, "no instrument with power on this bench", QUIET)
+        return
+    told, number = standing(view, lane), number_of(lane, view.reference)
+    x, y, end = box.x + 1, box.y, box.x + box.width - 1
+    rows = figure_rows(scale)
+    style = hero_style(lane, told)
+    room = figure_width(WIDEST_NUMBER, scale)
+    text, unit = _figure(lane, number, told)
+    if text and has_figures(text):
+        draw_figures(canvas, x + room - figure_width(text, scale), y, text, scale, style)
+        canvas.put(x + room + 1, y + rows - 1, unit, style)
+    middle = x + room + 4
+    word_at = middle + (21 if scale == 1 else 23)
+    _draw_middle(canvas, Box(middle, y, word_at - middle - 1, rows), view, lane, number)
+    large = large_word(lane, told)
+    right = word_at
+    if large:
+        draw_figures(canvas, word_at, y, large, scale, style)
+        right = word_at + figure_width(WIDEST_WORD, scale) + 2
+    else:
+        _draw_word(canvas, word_at, y, told, end)
+    at = side_words(lane, number, told) if large else ""
+    lines = [*([at] if at else []), *since_words(view, lane)]
+    for row, line in enumerate(lines if large else ["", *lines][:rows]):
+        canvas.put(right, y + row, line, style if line == at and at else BOLD, end=end)
+    _draw_sides(canvas, Box(x, y + rows, end - x, 1), view, lane, number)
+
+
+def _draw_word(canvas: Canvas, x: int, y: int, told: Say, end: int) -> None:
+    text = f"{told.mark} {told.word}"
+    canvas.put(x, y, text, LOUD if told.loud else told.style if told.style is QUIET else BOLD, end=end)
+
+
+def _draw_middle(canvas: Canvas, box: Box, view: View, lane: Lane, number: Number | None) -> None:
+    """Whose number it is, how sure it is, and what both read now."""
+    end = box.x + box.width
+    units = units_on_test(view)
+    of = f" {units.index(lane) + 1}/{len(units)}" if lane in units and len(units) > 1 else ""
+    after = canvas.put(box.x, box.y, lane.label, BOLD, end=end)
+    mount = lane.mount if lane.mount != lane.label else ""
+    canvas.put(after + 1, box.y, f"{mount}{of}".strip(), FAINT, end=end)
+    if number is not None:
+        canvas.put(box.x, box.y + 1, certainty_words(number), BOLD, end=end)
+    elif lane.heard == "heard" and lane.verdict == "undecided":
+        canvas.put(box.x, box.y + 1, "measuring", BOLD, end=end)
+    canvas.put(box.x, box.y + 2, power_words(view, lane), BOLD, end=end)
+    if box.height > 3 and number is not None and lane.basis:
+        canvas.put(box.x, box.y + 3, basis_words(lane, number), QUIET, end=end)
+    if box.height > 4 and lane.cadence_rpm is not None:
+        canvas.put(box.x, box.y + 4, f"{whole(lane.cadence_rpm)} rpm", QUIET, end=end)
+
+
+def power_words(view: View, lane: Lane) -> str:
+    """What it reads now, and the reference beside it."""
+    if lane.heard not in ("heard", "resting"):
+        return ""
+    own = f"{whole(lane.power_w)} W"
+    other = next((each for each in view.lanes if each.verdict == "reference"), None)
+    if other is None or other is lane or other.power_w is None:
+        return own
+    return f"{own}  {other.label} {whole(other.power_w)}"
+
+
+def basis_words(lane: Lane, number: Number) -> str:
+    """The window that the number stands for."""
+    return lane.basis if number.side == "total" else lane.side_basis
+
+
+def side_line(view: View, lane: Lane, number: Number | None, with_basis: bool) -> str:
+    """Both sides in watts and against what, balance, window, and the loss that is taken out."""
+    if lane.heard not in ("heard", "resting"):
+        return ""
+    parts = []
+    sides = sides_of(lane)
+    for side, watts in (("left", lane.left_w), ("right", lane.right_w)):
+        if watts is not None:
+            own = next((f" {each.percent:+.1f} %" for name, each in sides.items() if name == side), "")
+            parts.append(f"{side[0].upper()} {whole(watts)} W{own}")
+    if sides and lane.side_reference:
+        parts[-1] += f" vs {lane.side_reference}"
+    if balance := balance_text(lane):
+        parts.append(f"balance {balance}")
+    if number is not None and number.side != "total" and (total := total_of(lane, view.reference)):
+        parts.append(f"total {total.percent:+.1f} %")
+    if with_basis and number is not None and (basis := basis_words(lane, number)):
+        parts.append(basis)
+    if abs(lane.expected_percent) >= 0.05 and math.isfinite(lane.expected_percent):
+        parts.append(loss_words(lane))
+    return "  ".join(parts)
+
+
+def loss_words(lane: Lane) -> str:
+    """The loss that a comparison takes out, worded as that."""
+    return f"after {abs(lane.expected_percent):.1f} % drivetrain loss"
+
+
+def _draw_sides(canvas: Canvas, box: Box, view: View, lane: Lane, number: Number | None) -> None:
+    text = side_line(view, lane, number, with_basis=figure_rows(1) + 1 >= 4)
+    canvas.put(box.x, box.y, text, QUIET, end=box.x + box.width)
