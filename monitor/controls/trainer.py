@@ -100,6 +100,8 @@ class TrainerView(NamedTuple):
     """Somebody has to do something."""
     troubled: bool = False
     """It is not armed, and there is a reason worth telling."""
+    ever: bool = False
+    """It was armed in this session, by whichever screen."""
 
 
 class _Command(NamedTuple):
@@ -173,6 +175,9 @@ class Trainer:
         """What another screen said when it armed it."""
         self._meant = False
         """A person has let it go."""
+        self._ever = False
+        self._left_w: float | None = None
+        """The safe target that it has confirmed, since it was let go; None: that is not known."""
 
     # -- what it may be
 
@@ -223,6 +228,7 @@ class Trainer:
                 f"{self.label} can't go below {self._low_w:g} W, the bench allows {self.rules.max_w:g} W"
             )
         self.phase, self.why, self.eased, self._elsewhere = "asking", "", False, ""
+        self._ever, self._left_w = True, None
         self._t_s = max(self._t_s, t_s)
         self._slow_since_s = self._fast_since_s = None
         self._pending, self._granted = None, False
@@ -276,6 +282,7 @@ class Trainer:
                 orders += self._wrote(record, t_s)
             case Act(_, "trainer", text, label) if label == self.label and self.phase == "off":
                 self._elsewhere = text if text.startswith("armed") else ""
+                self._ever = self._ever or bool(self._elsewhere)
             case Act(_, "safe-target", text, label) if label == self.label:
                 self._elsewhere = ""
                 if self.phase != "off":
@@ -359,6 +366,8 @@ class Trainer:
         elif write.outcome == "sent" and self.phase != "off" and _commands(request):
             self._let_go("another screen or the recorder commands it")
             return []
+        elif write.outcome == "sent" and _commands(request):
+            self._left_w = None
         pending = self._pending
         if pending is None or request != pending.request or pending.written:
             return []
@@ -580,6 +589,7 @@ class Trainer:
             return [Said(self.why), Bequest(self.channel)]
         elif self.phase == "falling":
             self._let_go(self._fall_why)
+            self._left_w = self.safe_w
             return [Said(f"let go at {self.safe_w:g} W"), Bequest(self.channel)]
         return []
 
@@ -614,6 +624,7 @@ class Trainer:
 
     def _let_go(self, why: str) -> None:
         self.phase, self.why, self.eased = "off", why, False
+        self._left_w = None
         self._pending, self._steps, self._granted = None, [], False
         self._current_w, self._on_road = None, False
 
@@ -626,6 +637,7 @@ class Trainer:
             self.label, self.phase, self._words(), self._current_w, goal_w, self.ceiling_w, self.eased,
             loud=self.eased or self.phase in ("falling", "taken"),
             troubled=self.phase == "off" and bool(self._elsewhere or (self.why and not self._meant)),
+            ever=self._ever,
         )  # fmt: skip
 
     def _words(self) -> str:
@@ -633,7 +645,11 @@ class Trainer:
             case "off":
                 if self._elsewhere:
                     return f"{self._elsewhere} by another screen"
-                return f"not armed: {self.why}" if self.why else "not armed"
+                if not self._ever:
+                    return f"not armed: {self.why}" if self.why else "not armed"
+                holds = "" if self._left_w is None else f", holds {self._left_w:.0f} W"
+                why = f": {self.why}" if self.why and not self._meant else ""
+                return f"released{holds}, t arms again{why}"
             case "asking":
                 return "asking for control"
             case "falling":

@@ -12,11 +12,12 @@ from textual.binding import Binding, BindingType
 from monitor.dashboard.asking import CHOICES, AskingApp
 from monitor.dashboard.following import GEARS_KEPT, SLAP_KEYS, SLAP_POLLS, Question
 from monitor.dashboard.look import waiting
-from monitor.dashboard.panels import HANDS, KEYS
-from monitor.dashboard.sheet import Page
+from monitor.dashboard.parts.keys import HANDS, KEYS, LOOKS
+from monitor.dashboard.parts.standing import chosen, units_on_test
+from monitor.dashboard.sheet import SCROLLS, Page, page_canvas, page_room
 from monitor.text import clock
 
-HOLDING = frozenset("mgndsprauyibck") | {"question_mark", "up", "down"}
+HOLDING = frozenset("mgndsprauyibckw") | {"question_mark", "up", "down", "tab"}
 """Keys that do their work while a trainer is held; any other one drops it to its safe target."""
 
 
@@ -37,10 +38,9 @@ class BenchApp(AskingApp):
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
             Binding(key.replace("?", "question_mark"), action, word, show=False)
-            for key, word, action, *_ in (*KEYS, *HANDS)
+            for key, word, action, *_ in (*KEYS, *HANDS, *LOOKS)
         ),
         Binding("m", "mark", show=False),
-        Binding("k", "page('stroke')", show=False),
         Binding("escape", "back", show=False),
         Binding("enter", "go", show=False),
         Binding("ctrl+q", "quit", show=False, priority=True),
@@ -49,8 +49,13 @@ class BenchApp(AskingApp):
     HANDS = frozenset(action for _, _, action, _, act in HANDS if act)
 
     def takes(self, key: str) -> bool:
-        """Look at every key first: it may let a trainer go, or answer the question."""
-        return self.held(key) or self.answer(key)
+        """Look at every key first: it may let a trainer go, answer the question, or move a page."""
+        if self.held(key) or self.answer(key) or self.scrolled(key):
+            return True
+        if key == "tab":
+            # Everywhere else it moves between fields, of which there is one here.
+            self.action_unit()
+        return key == "tab"
 
     def held(self, key: str) -> bool:
         """Let the trainer go if this key, or a slap on the keyboard, asks for it; whether that was all."""
@@ -129,9 +134,40 @@ class BenchApp(AskingApp):
 
     def action_page(self, page: Page) -> None:
         """Show a page, or the bench again."""
-        self._safety_until = 0
+        self._safety_until = self._first = 0
         self._page = "bench" if self._page == page else page
         self.draw()
+
+    def action_unit(self) -> None:
+        """Show the next unit on test; after the last one the worst again."""
+        labels = [lane.label for lane in units_on_test(self._view)]
+        after = labels.index(self._unit) + 1 if self._unit in labels else 0
+        self._unit = labels[after] if after < len(labels) and len(labels) > 1 else ""
+        shown = chosen(self._view, self._unit)
+        if len(labels) == 1:
+            self._say(f"{labels[0]} is the only unit on test")
+        elif shown is not None:
+            self._say(shown.label if self._unit else f"the worst of all, now {shown.label}")
+
+    def action_traced(self) -> None:
+        """Trace power, or deviation again."""
+        self._kind = "power" if self._kind == "deviation" else "deviation"
+        self._trace = None
+        self.draw()
+
+    def scrolled(self, key: str) -> bool:
+        """Move a page that is longer than the screen; whether this key does that."""
+        if self._page not in SCROLLS or self._question is not None:
+            return False
+        width, height = self.size
+        room = page_room(width, height, self._view, self._page)
+        step = {"j": 1, "down": 1, "k": -1, "up": -1, "pagedown": room - 1, "pageup": 1 - room}.get(key)
+        if step is None:
+            return False
+        most = page_canvas(self._view, width, self.face()).height - room
+        self._first = max(0, min(most, self._first + step))
+        self.draw()
+        return True
 
     async def action_back(self) -> None:
         """Close the question, or the page; a trainer that is held is let go first."""

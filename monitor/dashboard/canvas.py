@@ -129,6 +129,22 @@ class Canvas:
             self._signs[y + row][x : x + other.width] = other._signs[row]
             self._styles[y + row][x : x + other.width] = other._styles[row]
 
+    def cropped(self, height: int) -> "Canvas":
+        """This canvas without the rows from `height` on."""
+        height = max(0, min(height, self.height))
+        del self._signs[height:]
+        del self._styles[height:]
+        self.height = height
+        return self
+
+    def window(self, first: int, height: int) -> "Canvas":
+        """So many rows of it, from row `first` on."""
+        part = Canvas(self.width, 0, self.ground)
+        part._signs = [list(row) for row in self._signs[first : first + height]]
+        part._styles = [list(row) for row in self._styles[first : first + height]]
+        part.height = len(part._signs)
+        return part
+
     def restyle(self, box: Box, style: Style) -> None:
         """Add `style` to what stands in a rectangle."""
         known: dict[Style, Style] = {}

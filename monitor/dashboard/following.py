@@ -16,10 +16,10 @@ from textual.worker import Worker, WorkerState
 from monitor.controls.controls import Controls, RefusedKeyError, RideView
 from monitor.dashboard.canvas import Canvas
 from monitor.dashboard.look import BLACK, BLUE, WHITE, waiting
-from monitor.dashboard.panels import Banner
-from monitor.dashboard.saddle import load_words
+from monitor.dashboard.parts.findings import Slots, settled
+from monitor.dashboard.parts.message import Banner, load_words
+from monitor.dashboard.parts.trace import Kind, draw_trace
 from monitor.dashboard.sheet import Face, Page, draw_sheet, trace_box
-from monitor.dashboard.trace import draw_trace
 from monitor.dashboard.widgets import TEXT_CHARACTERS, Sheet, Typing
 from monitor.live.view import Block, View
 from monitor.text import clock, plain
@@ -37,6 +37,7 @@ over the hours the process grows by what they took at most."""
 GEARS_KEPT = 6
 SLAP_KEYS, SLAP_POLLS = 3, 1
 """So many keys within so many polls are a hand on the keyboard, not a word."""
+_DEVIATION: Kind = "deviation"
 COUNTDOWN_S = 3.0
 """The bell rings so long before a segment is over, and when one begins: in addition to what is shown."""
 
@@ -134,6 +135,8 @@ class FollowingApp(App[str]):
         self._view = source.view()
         self._trace: Canvas | None = None
         self._page: Page = page
+        self._unit, self._kind, self._first = "", _DEVIATION, 0
+        self._slots: Slots = ()
         self._speaker = speaker
         self._ride: RideView | None = None
         self._keys: deque[int] = deque(maxlen=SLAP_KEYS)
@@ -193,6 +196,7 @@ class FollowingApp(App[str]):
         """Take the latest view and draw it; the trace every second time."""
         before, self._view = self._view, self.source.view()
         self._polls += 1
+        self._slots = settled(self._slots, self._view)
         self._attend()
         self._still_polls = self._still_polls + 1 if self._view.t_s == before.t_s else 0
         if self._polls % 2 == 0:
@@ -275,33 +279,39 @@ class FollowingApp(App[str]):
             hands=controls is not None,
             ride=self._ride,
             checks=checks,
+            unit=self._unit,
+            trace=self._kind,
+            slots=self._slots,
+            first=self._first,
         )
 
     def _trouble(self) -> Banner | None:
         """What keeps the screen from following the bench, if anything does."""
-        from_when = f"What stands below is from {clock(self._view.t_s)}."
-        again = "Recording may well go on: `plumbwatt follow SESSION` attaches a screen again."
+        from_when = f"What stands here is from {clock(self._view.t_s)}."
+        again = f"{from_when} `plumbwatt follow SESSION` attaches a screen again, recording may well go on."
         if self.feed_error is not None:
             why = f"{type(self.feed_error).__name__}: {self.feed_error}"
-            return Banner("CUT OFF FROM THE RECORDER", f"{from_when} {again} ({why})")
+            return Banner("CUT OFF FROM THE RECORDER", why, do=again)
         if self.source.closed:
-            if self.source.closed_why:
-                controls = self._controls()
-                if controls is not None and controls.orphan is not None:
-                    label, power_w = controls.orphan
-                    held = f"{label} may go on holding {power_w:.0f} W: STOP PEDALLING, switch it off"
-                    return Banner(
-                        "CUT OFF, NOBODY COMMANDS THE TRAINER", f"{held}. {self.source.closed_why}."
-                    )
-                return Banner("CUT OFF FROM THE RECORDER", f"{self.source.closed_why}. {from_when} {again}")
-            return Banner("The session is closed", "q leaves the screen", loud=False)
+            return self._closing_words(again)
         if self._still_polls >= round(STALE_S * (self._poll_hz or POLL_HZ)):
             seconds = self._still_polls / (self._poll_hz or POLL_HZ)
-            still = f"Nothing has come for {seconds:.0f} s."
-            return Banner("NO NEWS FROM THE RECORDER", f"{still} {from_when} {again}")
+            return Banner("NO NEWS FROM THE RECORDER", f"nothing has come for {seconds:.0f} s", do=again)
         if self._finishing:
             return Banner("Finishing", "the journal is being closed", loud=False)
         return None
+
+    def _closing_words(self, again: str) -> Banner:
+        """What there is to say of a session that is closed."""
+        why = self.source.closed_why
+        if not why:
+            return Banner("The session is closed", "q leaves the screen", loud=False)
+        controls = self._controls()
+        if controls is not None and controls.orphan is not None:
+            label, power_w = controls.orphan
+            held = f"STOP PEDALLING, switch {label} off: it may go on holding {power_w:.0f} W."
+            return Banner("CUT OFF, NOBODY COMMANDS THE TRAINER", "", do=f"{held} {why}.")
+        return Banner("CUT OFF FROM THE RECORDER", why, do=again)
 
     def draw(self) -> None:
         """Draw the view as it was last polled."""
@@ -311,7 +321,7 @@ class FollowingApp(App[str]):
         face = self.face()
         at = trace_box(width, height, self._view, face)
         if self._trace is None or (self._trace.width, self._trace.height) != (at.width, at.height):
-            self._trace = draw_trace(self._view, at.width, at.height)
+            self._trace = draw_trace(self._view, at.width, at.height, self._kind)
         self._sheet.show(draw_sheet(self._view, width, height, face, self._trace))
 
     def _say(self, text: str, loud: bool = False, seconds: float = SAID_S) -> None:

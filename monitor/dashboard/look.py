@@ -12,15 +12,17 @@ from rich.style import Style
 
 from monitor.finding import Side
 from monitor.live.view import AlarmView, Lane, View
-from monitor.text import clock
 
 BLUE, ORANGE = "#0072B2", "#D55E00"
+GREEN = "#45CFA4"
+"""Of what is neither on test nor the reference: the role has a colour, the state a mark and a word."""
 BLACK, RAISED, WHITE = "#0B0B0B", "#262626", "#F4F4F4"
 
 GROUND = Style(color=WHITE, bgcolor=BLACK)
 BOLD = Style(color=WHITE, bgcolor=BLACK, bold=True)
 QUIET = Style(color="#A8A8A8", bgcolor=BLACK)
 FAINT = Style(color="#848484", bgcolor=BLACK)
+WITNESS = Style(color=GREEN, bgcolor=BLACK)
 CALM = Style(color=BLUE, bgcolor=BLACK, bold=True)
 BAND = Style(color=BLUE, bgcolor=BLACK)
 WARM = Style(color=ORANGE, bgcolor=BLACK, bold=True)
@@ -29,7 +31,7 @@ KEY = Style(color="#000000", bgcolor="#C8C8C8", bold=True)
 ASK = Style(color="#FFFFFF", bgcolor=BLUE, bold=True)
 OLD = Style(dim=True)
 
-CALM_RECORDING = ("recording", "replay", "replaying", "finished", "closed", "saved")
+CALM_RECORDING = ("recording", "replay", "replaying", "paused", "finished", "closed", "saved")
 """First words of `View.recording` that need nobody's attention; anything else is drawn loud."""
 
 
@@ -52,37 +54,6 @@ def signed(value: float, unit: str = "%", digits: int = 1) -> str:
 def whole(value: float | None) -> str:
     """A rounded number, or `--` when it cannot be known."""
     return "--" if value is None or not math.isfinite(value) else f"{value:.0f}"
-
-
-def say(lane: Lane, t_s: float) -> Say:
-    """What a lane is, in a mark, a word and a figure."""
-    since = clock(t_s - lane.heard_since_s)
-    match lane.heard:
-        case "lost":
-            return Say("!", "LOST", f"for {since}", WARM, loud=True)
-        case "given-up":
-            return Say("!", "GIVEN UP", f"{since} ago", WARM, loud=True)
-        case "searching":
-            return Say("~", "searching", since, QUIET)
-        case "resting":
-            return Say("○", "resting", since, QUIET)
-        case "heard":
-            pass
-    deviation = lane.deviation_percent
-    figure = "" if deviation is None or not math.isfinite(deviation) else signed(deviation)
-    match lane.verdict:
-        case "reference":
-            return Say("┃", "reference")
-        case "agrees":
-            return Say("✓", "agrees", figure, CALM)
-        case "differs":
-            return Say("✗", "DIFFERS", figure, WARM, loud=True)
-        case "undecided":
-            return Say("?", "can't tell yet", figure)
-        case "blind":
-            if lane.mount == "cadence":
-                return Say("·", "cadence only", "", QUIET)
-            return Say("◌", "no data yet", "", QUIET)
 
 
 WORDS: dict[str, str] = {

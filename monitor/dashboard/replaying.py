@@ -5,13 +5,13 @@ from typing import Any, Protocol
 
 from monitor.dashboard.app import BenchApp
 from monitor.dashboard.following import ViewSource
-from monitor.dashboard.panels import Banner
-from monitor.dashboard.sheet import Face
+from monitor.dashboard.parts.message import Banner
+from monitor.dashboard.sheet import SCROLLS, Face
 
 SLOWEST, FASTEST = 0.25, 64.0
 STEP_S, LEAP_S = 1.0, 60.0
 """Session seconds that one step goes on, and a large one."""
-KEYS_LINE = "space pause  → 1 s  PgDn 1 min  + faster  - slower  i info  ? help  q leave"
+KEYS_LINE = "space pause  → 1 s  PgDn 1 min  + - speed  tab unit  w watts  i info  ? help  q leave"
 
 
 class Player(ViewSource, Protocol):
@@ -51,7 +51,7 @@ class ReplayApp(BenchApp):
     def takes(self, key: str) -> bool:
         """The keys of a replay; the others are those of every screen."""
         player = self._player
-        if self._page in ("help", "details") or player.closed:
+        if self._page in SCROLLS or player.closed:
             return super().takes(key)
         match key:
             case "space" | "p":
@@ -83,5 +83,5 @@ class ReplayApp(BenchApp):
             return None
         if self.feed_error is not None:
             why = f"{type(self.feed_error).__name__}: {self.feed_error}"
-            return Banner("THE REPLAY FAILED", f"{why}. What was recorded is as it was.")
+            return Banner("THE REPLAY FAILED", why, do="Nothing: what was recorded is as it was.")
         return Banner("The replay is at its end", "q leaves the screen", loud=False)

@@ -1,6 +1,6 @@
-"""The whole screen as one drawing of a frozen view: `draw_sheet` shares out the rows.
+"""The whole screen as one drawing of a frozen view.
 
-Pure: same view, face and size, same drawing.
+Pure: same view, face and size, same drawing. Where each part stands is decided by `parts.places` alone.
 """
 
 from __future__ import annotations
@@ -8,35 +8,45 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from monitor.dashboard.canvas import Box, Canvas, wrap
-from monitor.dashboard.lanes import HEIGHTS, WIDE, draw_lanes
-from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, OLD, QUIET, RAISED, not_recording, waiting
+from monitor.dashboard.look import ASK, BOLD, GROUND, LOUD, OLD, QUIET, RAISED, waiting
+from monitor.dashboard.pages.big import draw_big
+from monitor.dashboard.pages.checks import checks_page, draw_verdict
+from monitor.dashboard.pages.details import details_page
+from monitor.dashboard.pages.help import help_page
 from monitor.dashboard.pages.stroke import draw_stroke
-from monitor.dashboard.panels import (
+from monitor.dashboard.parts.findings import Slots, draw_findings
+from monitor.dashboard.parts.header import draw_header, draw_small_header
+from monitor.dashboard.parts.hero import draw_hero, draw_small_hero
+from monitor.dashboard.parts.keys import draw_keys, draw_small_keys
+from monitor.dashboard.parts.lanes import draw_head, draw_lanes
+from monitor.dashboard.parts.message import (
     SAFETY,
     Banner,
+    advice_text,
     draw_advice,
-    draw_banner,
-    draw_details,
-    draw_help,
-    draw_keys,
-    draw_log,
-    draw_top,
+    draw_message,
     recording_banner,
 )
-from monitor.dashboard.saddle import Line, draw_big, draw_checks, draw_ride, ride_lines
-from monitor.dashboard.trace import draw_trace
+from monitor.dashboard.parts.places import (
+    SMALLEST_HEIGHT,
+    SMALLEST_WIDTH,
+    Places,
+    places,
+    too_small,
+)
+from monitor.dashboard.parts.trace import Kind, draw_trace
 from monitor.live.view import View
 
 if TYPE_CHECKING:
     from monitor.controls.controls import RideView
     from monitor.controls.preflight import Checks
-
-LEAST_WIDTH, LEAST_HEIGHT = 80, 24
-
-RIDE_ROWS = 2
-"""At most so many lines of what the rider has to know now."""
+    from monitor.controls.trainer import TrainerView
 
 Page = Literal["bench", "help", "details", "big", "checks", "stroke"]
+LEAST_BIG = 14
+"""Rows that three large figures need; with less the hero alone is larger."""
+SCROLLS = ("help", "details", "checks")
+"""Pages that may be longer than the screen."""
 
 
 class Face(NamedTuple):
@@ -57,106 +67,40 @@ class Face(NamedTuple):
     """Keys act on trainer, zero offset and protocol."""
     ride: RideView | None = None
     checks: Checks | None = None
+    unit: str = ""
+    """The unit on test that the hero shows; empty: the worst."""
+    trace: Kind = "deviation"
+    slots: Slots = ()
+    """Which open finding stands in which row."""
+    first: int = 0
+    """The first row of a long page that is shown."""
 
+    @property
+    def trainer(self) -> TrainerView | None:
+        """The trainer, if there is one to be shown."""
+        return self.ride.trainer if self.ride is not None else None
 
-class Layout(NamedTuple):
-    """Rows of each part, from top to bottom; the last row of the screen is the bottom line."""
-
-    banner: int
-    top: int
-    air: int
-    lanes: int
-    advice: int
-    below: int
-    safety: int
-    ride: int = 0
-
-
-def layout(width: int, height: int, lanes: int, banner: Banner | None, safety: bool, ride: int = 0) -> Layout:
-    """Share out the rows: lanes as tall as they can be while the log below keeps a few rows.
-
-    `lanes` is their number; the head of the lanes is counted with them. `ride` are the lines for the
-    rider.
-    """
-    banner_rows = 0 if banner is None else 3 if banner.loud else 1
-    safety_rows = len(wrap(SAFETY, width - 2, 2)) if safety and banner_rows < 3 else 0
-    least_below = 3 if banner_rows == 3 else 5
-    free = height - 1 - banner_rows - safety_rows - ride
-    for rows in HEIGHTS:
-        if rows >= 5 and width < WIDE:
-            continue
-        # For a rider the large figures of target and time come before tall lanes.
-        for top in (3,) if ride and rows >= 2 else (3, 2) if rows >= 3 else (2,):
-            if rows * lanes + 1 + top + 1 + least_below <= free:
-                break
-        else:
-            continue
-        break
-    else:
-        # Too many lanes even for one row each: they share what there is.
-        rows, top = 1, 2
-        least_below = 3
-    lane_height = 1 + min(rows * lanes, free - top - 2 - least_below)
-    rest = free - top - lane_height
-    air = 1 if rest >= 12 else 0
-    advice = 2 if rest - air >= 6 else 1
-    return Layout(banner_rows, top, air, lane_height, advice, rest - air - advice, safety_rows, ride)
-
-
-def too_small(width: int, height: int) -> bool:
-    """There is no room to draw the bench."""
-    return width < LEAST_WIDTH or height < LEAST_HEIGHT
-
-
-def _draw_too_small(canvas: Canvas, view: View) -> None:
-    """A window that is too small says so, and whether the recording is well."""
-    lines = [
-        (
-            "NOT BEING RECORDED" if not_recording(view) else view.recording,
-            LOUD if not_recording(view) else BOLD,
-        ),
-        (
-            f"This window is {canvas.width}x{canvas.height}: the bench needs {LEAST_WIDTH}x{LEAST_HEIGHT}.",
-            BOLD,
-        ),
-        ("Enlarge it or choose a smaller font. Recording is not touched by this.", QUIET),
-    ]
-    y = 0
-    for text, style in lines:
-        for line in wrap(text, canvas.width, canvas.height):
-            canvas.put(0, y, line, style)
-            y += 1
+    @property
+    def acts(self) -> bool:
+        """Keys of this screen act."""
+        return self.hands and not self.read_only
 
 
 def trace_box(width: int, height: int, view: View, face: Face) -> Box:
     """Where the trace stands; of no height when it has no place."""
     if face.page != "bench" or too_small(width, height):
         return Box(0, 0, 0, 0)
-    ride = len(_ride(view, face))
-    parts = layout(width, height, len(view.lanes), _banner(view, face), face.safety, ride)
-    left = log_width(width)
-    y = height - 1 - parts.safety - parts.below
-    # An empty row between the advice and what is below it, when there are rows to spare.
-    spare = parts.below >= 8
-    return Box(left + 2, y + spare, width - left - 3, max(0, parts.below - spare))
+    return places(width, height, len(view.lanes)).trace
 
 
-def _ride(view: View, face: Face) -> list[Line]:
-    return ride_lines(view, face.ride)[:RIDE_ROWS]
-
-
-def log_width(width: int) -> int:
-    """Columns of the log; the trace gets the others."""
-    return min(64, width * 9 // 20)
-
-
-def _banner(view: View, face: Face) -> Banner | None:
+def banner_of(view: View, face: Face) -> Banner | None:
     """One banner: the screen's own trouble first, since it makes all else doubtful."""
     recording = recording_banner(view)
     if face.banner is None or (recording is not None and not face.banner.loud):
         return recording
     if recording is not None:
-        return face.banner._replace(headline=f"{face.banner.headline}, LAST KNOWN: {recording.headline}")
+        headline = f"{face.banner.headline}, LAST KNOWN: {recording.headline}"
+        return face.banner._replace(headline=headline, detail="")
     return face.banner
 
 
@@ -166,64 +110,150 @@ def draw_sheet(view: View, width: int, height: int, face: Face, trace: Canvas | 
     `trace` is one that was drawn before for the same `trace_box`; without it the trace is drawn now.
     """
     canvas = Canvas(width, height, GROUND)
-    if too_small(width, height):
-        _draw_too_small(canvas, view)
+    if width < SMALLEST_WIDTH or height < SMALLEST_HEIGHT:
+        _draw_too_small(canvas, view, face)
         return canvas
-    banner = _banner(view, face)
-    ride = _ride(view, face)
-    parts = layout(width, height, len(view.lanes), banner, face.safety, len(ride))
-    if face.page == "big":
-        # Its own figures are larger than those at the top.
-        parts = parts._replace(top=2)
-    y = 0
-    if banner is not None:
-        draw_banner(canvas, Box(0, 0, width, parts.banner), banner)
-        y += parts.banner
-    content = y
-    draw_top(canvas, Box(0, y, width, parts.top), view, face.old)
-    canvas.shade(Box(0, content, width, parts.top), RAISED)
-    y += parts.top
+    if too_small(width, height):
+        _draw_small(canvas, view, face)
+        return canvas
+    at = places(width, height, len(view.lanes))
+    draw_header(canvas, at.header, view, face.trainer, face.old, face.read_only)
+    canvas.shade(at.header, RAISED)
+    banner = banner_of(view, face)
+    draw_message(canvas, at.message, view, banner, face.ride, face.acts)
     if face.page == "bench":
-        draw_ride(canvas, Box(0, y, width, parts.ride), ride)
-        y += parts.ride + parts.air
-        draw_lanes(canvas, Box(0, y, width, parts.lanes), view)
-        y += parts.lanes
-        draw_advice(canvas, Box(0, y, width, parts.advice), view)
-        at = trace_box(width, height, view, face)
-        draw_log(canvas, Box(0, at.y, log_width(width), at.height), view)
-        if trace is None or (trace.width, trace.height) != (at.width, at.height):
-            trace = draw_trace(view, at.width, at.height)
-        canvas.blit(at.x, at.y, trace)
-        for row, line in enumerate(wrap(SAFETY, width - 2, parts.safety)):
-            canvas.put(1, height - 1 - parts.safety + row, line, QUIET)
+        _draw_bench(canvas, at, view, face, banner, trace)
     else:
-        room = int(face.page != "big")
-        box = Box(0, y + room, width, height - 1 - room - y)
-        if face.page != "big":
-            # What asks for a hand must be seen from every page.
-            draw_ride(canvas, Box(0, y, width, 1), [line for line in ride if line.style in (ASK, LOUD)])
-        if face.page == "help":
-            draw_help(canvas, box, face.read_only, face.hands)
-        elif face.page == "big":
-            draw_big(canvas, box, view, face.ride)
-        elif face.page == "stroke":
-            draw_stroke(canvas, box, view)
-        elif face.page == "checks":
-            draw_checks(canvas, box, face.checks, face.hands and not face.read_only)
-        else:
-            draw_details(canvas, box, view)
+        _draw_page(canvas, Box(0, at.hero.y, width, height - 1 - at.hero.y), view, face)
     if face.old:
-        canvas.restyle(Box(0, content, width, height - 1 - content), OLD)
-    if face.question and not (face.said and face.said_loud):
-        canvas.fill(Box(0, height - 1, width, 1), " ", ASK)
-        canvas.put(1, height - 1, face.question, ASK, end=width)
-    elif face.said:
-        style = LOUD if face.said_loud else ASK
-        canvas.fill(Box(0, height - 1, width, 1), " ", style)
-        canvas.put(1, height - 1, face.said, style, end=width)
-    else:
-        trainer = face.ride.trainer if face.ride is not None else None
-        armed = trainer is not None and trainer.phase in ("asking", "held")
-        draw_keys(canvas, height - 1, face.read_only, face.hands, bool(waiting(view)), armed)
-        canvas.shade(Box(0, height - 1, width, 1), RAISED)
+        _age(canvas, at.header)
+        _age(canvas, Box(0, at.hero.y, width, at.advice.y - at.hero.y))
+        below = at.trace.y
+        _age(canvas, Box(0, below, width, height - 1 - below))
+    _draw_bottom(canvas, view, face)
     return canvas
+
+
+def _age(canvas: Canvas, box: Box) -> None:
+    canvas.restyle(box, OLD)
+
+
+def _draw_bench(
+    canvas: Canvas, at: Places, view: View, face: Face, banner: Banner | None, trace: Canvas | None
+) -> None:
+    draw_hero(canvas, at.hero, at.scale, view, face.unit)
+    draw_head(canvas, at.axis, view)
+    draw_lanes(canvas, at.lanes, at.pitch, view)
+    draw_advice(canvas, at.advice, *advice_text(view, banner, face.ride, canvas.width, face.acts))
+    box = at.trace
+    if box.height:
+        if trace is None or (trace.width, trace.height) != (box.width, box.height):
+            trace = draw_trace(view, box.width, box.height, face.trace)
+        canvas.blit(box.x, box.y, trace)
+    draw_findings(canvas, at.findings, view, face.slots)
+    if face.safety:
+        _draw_safety(canvas, at)
+
+
+def _draw_safety(canvas: Canvas, at: Places) -> None:
+    """The caution, for as long as it stands, over the trace, which has hardly begun then."""
+    box = at.trace if at.trace.height >= 2 else at.findings
+    lines = wrap(SAFETY, canvas.width - 2, 2)
+    top = box.y + box.height - len(lines)
+    canvas.fill(Box(0, top, canvas.width, len(lines)), " ", GROUND)
+    for row, line in enumerate(lines):
+        canvas.put(1, top + row, line, BOLD)
+
+
+def _draw_page(canvas: Canvas, box: Box, view: View, face: Face) -> None:
+    """A page over the bench; header, message and bottom line stay."""
+    if face.page == "big":
+        draw_big(canvas, box, view, face.ride, face.unit)
+        return
+    if face.page == "stroke":
+        draw_stroke(canvas, box, view)
+        return
+    room = box.height - (face.page == "checks")
+    long = page_canvas(view, box.width, face)
+    shown = room if long.height <= room else room - 1
+    first = max(0, min(face.first, long.height - shown))
+    canvas.blit(box.x, box.y, long.window(first, shown))
+    if shown < room:
+        more = long.height - first - shown
+        text = f"{more} more rows: PgDn, j" if more > 0 else "the end: PgUp, k"
+        canvas.right(canvas.width - 1, box.y + shown, f" {text} ", ASK)
+    if face.page == "checks":
+        draw_verdict(canvas, Box(0, box.y + room, canvas.width, 1), face.checks, face.acts)
+
+
+def page_canvas(view: View, width: int, face: Face) -> Canvas:
+    """A page that may be longer than the screen, whole."""
+    if face.page == "help":
+        return help_page(width, face.read_only, face.hands)
+    if face.page == "checks":
+        return checks_page(face.checks, width)
+    return details_page(view, width)
+
+
+def page_room(width: int, height: int, view: View, page: Page) -> int:
+    """Rows that a long page has on a screen of that size."""
+    if too_small(width, height):
+        return max(1, height - 4)
+    return height - 2 - places(width, height, len(view.lanes)).hero.y - (page == "checks")
+
+
+def _draw_bottom(canvas: Canvas, view: View, face: Face) -> None:
+    """What is asked or answered, else the keys."""
+    width, y = canvas.width, canvas.height - 1
+    if face.question and not (face.said and face.said_loud):
+        canvas.fill(Box(0, y, width, 1), " ", ASK)
+        canvas.put(1, y, face.question, ASK, end=width)
+        return
+    if face.said:
+        style = LOUD if face.said_loud else ASK
+        canvas.fill(Box(0, y, width, 1), " ", style)
+        canvas.put(1, y, face.said, style, end=width)
+        return
+    if too_small(width, canvas.height):
+        draw_small_keys(canvas, y, width)
+    else:
+        armed = face.trainer is not None and face.trainer.phase in ("asking", "held")
+        draw_keys(canvas, y, face.read_only, face.hands, bool(waiting(view)), armed)
+    canvas.shade(Box(0, y, width, 1), RAISED)
+
+
+def _draw_small(canvas: Canvas, view: View, face: Face) -> None:
+    """A window below 80 by 24: header, message and hero alone, or a page."""
+    width, height = canvas.width, canvas.height
+    draw_small_header(canvas, 0, view, face.trainer, face.old, face.read_only)
+    canvas.shade(Box(0, 0, width, 1), RAISED)
+    banner = banner_of(view, face)
+    draw_message(canvas, Box(0, 1, width, 1), view, banner, face.ride, face.acts)
+    box = Box(0, 2, width, height - 3)
+    if face.page == "bench" or (face.page == "big" and box.height < LEAST_BIG):
+        text, style = advice_text(view, banner, face.ride, width, face.acts)
+        draw_small_hero(canvas, box, view, face.unit, SAFETY if face.safety else text, style)
+    else:
+        _draw_page(canvas, box, view, face)
+    if face.old:
+        _age(canvas, Box(0, 0, width, 1))
+        _age(canvas, box)
+    _draw_bottom(canvas, view, face)
+
+
+def _draw_too_small(canvas: Canvas, view: View, face: Face) -> None:
+    banner = banner_of(view, face)
+    lines = [(banner.headline, LOUD)] if banner is not None and banner.loud else []
+    lines += [
+        (
+            f"This window is {canvas.width}x{canvas.height}: "
+            f"the screen needs {SMALLEST_WIDTH}x{SMALLEST_HEIGHT}, all of it 80x24.",
+            BOLD,
+        ),
+        ("Enlarge it or choose a smaller font. Recording is not touched by this.", QUIET),
+    ]
+    y = 0
+    for text, style in lines:
+        for line in wrap(text, canvas.width, canvas.height):
+            canvas.put(0, y, line, style)
+            y += 1

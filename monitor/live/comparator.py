@@ -344,6 +344,7 @@ class Comparator:
                 window = self._window(i, pair, end - length, end)
             if window is not None:
                 pair.windows[length] = window
+        pair.remember(end)
 
     def _take_block(self, i: int, pair: Pair, end: int, since: int) -> None:
         # Where the load changes amid a block, the two around the change are taken as one: then the

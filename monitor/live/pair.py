@@ -3,12 +3,18 @@
 import math
 from collections import deque
 from collections.abc import Collection
+from typing import Literal
 
 import msgspec
 
 from monitor.analysis.block import BLOCK_S, Block
 from monitor.analysis.expected import ALIKE
 from monitor.analysis.statistics import sequence_radius, sequence_rho, t_975
+
+MEASURED = 3.0
+"""An uncertainty of so many limits says nothing yet."""
+TRAIL_S = 300
+"""So many seconds of deviations are kept to be drawn."""
 
 
 class Noise:
@@ -124,6 +130,18 @@ class Window(msgspec.Struct, gc=False):
     u_balance: float = 0.0
 
     @property
+    def u95(self) -> float:
+        """95 % uncertainty of the deviation, percent."""
+        return 1.96 * math.hypot(self.u, self.u_lag, self.u_loss) + self.edge
+
+    def side_u95(self, side: Literal["left", "right"]) -> float:
+        """95 % uncertainty of a side's deviation, percent."""
+        return (
+            1.96 * math.hypot(self.u_left if side == "left" else self.u_right, self.u_side_lag)
+            + self.side_edge
+        )
+
+    @property
     def calm(self) -> bool:
         """Whether total and sides are within half of their limits."""
         return 2.0 * abs(self.deviation) < self.limit and (
@@ -156,6 +174,8 @@ class Pair:
         self.windows: dict[int, Window] = {}
         """The windows that end now, by length in seconds; empty while nothing can be said, and without
         the lengths in between while nothing leans."""
+        self.trail: deque[tuple[int, float]] = deque(maxlen=TRAIL_S)
+        """Deviations (percent) over the shown window, of the seconds that knew it well enough to be drawn."""
         self.blocks: deque[Block] = deque(maxlen=360)
         self.uneven = False
         """Whether the last block ended amid a change of load, and waits for the next one."""
@@ -168,6 +188,12 @@ class Pair:
         if not windows:
             return None
         return windows[longest(windows, self.shown_s)]
+
+    def remember(self, end_s: int) -> None:
+        """Keep the window that ends now, unless its uncertainty is so large that it says nothing."""
+        w = self.shown
+        if w is not None and w.u95 < MEASURED * w.limit:
+            self.trail.append((end_s, w.deviation))
 
     def reset(self, at_s: int) -> None:
         """Nothing before `at_s` speaks for what the instrument does from now on."""

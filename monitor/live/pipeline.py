@@ -19,6 +19,7 @@ from monitor.analysis.curve import Ring
 from monitor.analysis.statistics import Floats
 from monitor.analysis.track import HELD_S, Track
 from monitor.finding import Finding
+from monitor.live.advice.suggestion import Proposer
 from monitor.live.bank import Bank
 from monitor.live.comparator import Comparator
 from monitor.live.facts import Facts
@@ -81,6 +82,7 @@ class Pipeline:
         self.alarms = Bank()
         self.watch = Watch(bench, self.tracks, self.comparator, self.facts, self.alarms.known)
         self.events: deque[Event] = deque(maxlen=200)
+        self.proposer = Proposer()
         self.packets = [0] * n
         self.bad_packets = [0] * n
         self.missed = [0] * n

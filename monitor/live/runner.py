@@ -199,6 +199,21 @@ class Runner:
     # -- what stands
 
     @property
+    def plan(self) -> tuple[Segment, ...]:
+        """The protocol with what was inserted."""
+        return self._place.plan
+
+    @property
+    def at(self) -> int:
+        """Which segment of the plan is ridden; -1 before the first, their number after the last."""
+        return self._place.at
+
+    @property
+    def start_s(self) -> float:
+        """When the present segment began, session seconds."""
+        return self._place.start_s
+
+    @property
     def current(self) -> Segment | None:
         """The segment of the plan that is being ridden; None before, after, in a pause, in one of his own."""
         place = self._place

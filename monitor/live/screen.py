@@ -1,18 +1,21 @@
 """What a screen shows: the View, made from the pipeline as it stands."""
 
 import math
+from typing import Any
 
-from monitor.analysis.block import MIN_POWER_W
+from monitor.analysis.block import BLOCK_S
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
 from monitor.analysis.statistics import judge
+from monitor.finding import Kind, Side
+from monitor.live.bank import Standing
+from monitor.live.pair import TRAIL_S, Window
 from monitor.live.pipeline import Pipeline
-from monitor.live.view import AlarmView, Block, Heard, Lane, Suggestion, Verdict, View
+from monitor.live.view import AlarmView, Heard, Lane, StrokeView, Verdict, View
+from monitor.text import clock
 
 SHOWN_MEAN_S = 3
 """Seconds. A power that is read while riding is a mean of so many (common practice, no source)."""
-SETTLES_S = 20.0
-"""With less of a segment left than this it won't settle what is undecided; another block would."""
-TRACE_S = 120
+TRACE_S = TRAIL_S
 """Seconds of the traces."""
 
 
@@ -31,29 +34,42 @@ def view_of(p: Pipeline) -> View:
                 traces[instrument.label] = tuple(
                     float(w / c) if c > 0.5 else None for w, c in zip(work[:, i], covered[:, i], strict=True)
                 )
-    alarms = tuple(
-        AlarmView(
-            s.sign.kind,
-            s.sign.instrument,
-            s.sign.side,
-            s.alarm.state,
-            s.since_s,
-            s.sign.advice,
-            s.acknowledged,
-        )
-        for s in p.alarms.open()
-    )
+    alarms = tuple(_alarm(s) for s in p.alarms.open())
     return View(
         p.t_s, p.bench.name, p.bench.reference, lanes, p.recording,
         p.runner.view(p.t_s), alarms, tuple(p.events),
         alarms[0].text if alarms else _calm(p, lanes), seconds, traces,
-        _suggestion(p, lanes, alarms),
-        tuple(
-            shown
-            for i, stroke in enumerate(p.strokes)
-            if (shown := stroke.view(p.bench.instruments[i].label, _place(p, i), p.t_s)) is not None
-        ),
+        p.proposer.propose(p, lanes, alarms), _strokes(p), _deviations(p, begin, end), float(TRACE_S),
     )  # fmt: skip
+
+
+def _alarm(s: Standing) -> AlarmView:
+    sign = s.sign
+    return AlarmView(
+        sign.kind, sign.instrument, sign.side, s.alarm.state, s.since_s, sign.advice, s.acknowledged,
+        sign.what, sign.do, sign.value, sign.limit, sign.unit, sign.cause,
+    )  # fmt: skip
+
+
+def _deviations(p: Pipeline, begin: int, end: int) -> dict[str, tuple[float | None, ...]]:
+    """The deviation of every instrument over the window that ends with each second; None: not well known."""
+    found = {}
+    for i, pair in p.comparator.pairs.items():
+        values: list[float | None] = [None] * (end - begin)
+        for end_s, percent in pair.trail:
+            if begin < end_s <= end:
+                values[end_s - begin - 1] = percent
+        found[p.bench.instruments[i].label] = tuple(values)
+    return found
+
+
+def _strokes(p: Pipeline) -> tuple[StrokeView, ...]:
+    """How torque lies in the turn, of those that report it."""
+    return tuple(
+        shown
+        for i, stroke in enumerate(p.strokes)
+        if (shown := stroke.view(p.bench.instruments[i].label, _place(p, i), p.t_s)) is not None
+    )
 
 
 def _place(p: Pipeline, i: int) -> str:
@@ -66,9 +82,9 @@ def _calm(p: Pipeline, lanes: tuple[Lane, ...]) -> str:
         return f"waiting for {', '.join(waiting)}"
     open_ = [lane for lane in lanes if lane.verdict == "undecided"]
     if open_:
-        return f"{open_[0].label} can't be told yet: hold this load steadily"
+        return f"{open_[0].label} is undecided, hold this load steadily"
     if any(lane.verdict == "agrees" for lane in lanes):
-        return "all that can be told agrees within the claims"
+        return "nothing, all that is measured agrees within the claims"
     return "ride steadily: comparisons begin after ten seconds of pedalling"
 
 
@@ -98,14 +114,14 @@ def _lane(p: Pipeline, i: int, end: int) -> Lane:
     )
     slots = p.packets[i] + p.missed[i]
     battery = p.facts.reported[i].get("battery_percent")
-    lane: dict[str, float | None] = {}
+    measured = _NOTHING
     lag = p.comparator.lag(i)
     verdict: Verdict = "blind"
     pair = p.comparator.pairs.get(i)
     if i == p.comparator.reference:
         verdict = "reference"
     elif pair is not None:
-        verdict, lane = _verdict(p, i, label)
+        verdict, measured = _verdict(p, i, label)
     return Lane(
         label=label,
         role=instrument.role,
@@ -117,13 +133,7 @@ def _lane(p: Pipeline, i: int, end: int) -> Lane:
         left_w=left,
         right_w=right,
         cadence_rpm=cadence,
-        deviation_percent=lane.get("deviation"),
-        deviation_w=lane.get("deviation_w"),
-        expected_percent=lane.get("expected") or 0.0,
-        u95_percent=lane.get("u95"),
-        limit_percent=lane.get("limit"),
-        left_deviation_percent=lane.get("left"),
-        right_deviation_percent=lane.get("right"),
+        **measured,
         raised=raised,
         battery_percent=battery if isinstance(battery, float) else None,
         packets=p.packets[i],
@@ -135,65 +145,62 @@ def _lane(p: Pipeline, i: int, end: int) -> Lane:
     )
 
 
-def _verdict(p: Pipeline, i: int, label: str) -> tuple[Verdict, dict[str, float | None]]:
-    """The verdict over all accepted blocks since the last change, and the window as drawn."""
+_NOTHING: dict[str, Any] = {}
+
+
+def _verdict(p: Pipeline, i: int, label: str) -> tuple[Verdict, dict[str, Any]]:
+    """The verdict over all accepted blocks since the last change, and what it rests on.
+
+    While a deviation of the total is raised that is the window, which keeps it so; else the blocks. Before
+    there are two of them the window is all there is.
+    """
     pair = p.comparator.pairs[i]
     w = pair.shown
     if w is None:
         return "blind", {}
-    drawn: dict[str, float | None] = {
-        "deviation": w.deviation,
+    measured: dict[str, Any] = {
+        "deviation_percent": w.deviation,
         "deviation_w": w.deviation_w,
-        "expected": w.expected_percent,
-        "u95": 1.96 * math.hypot(w.u, w.u_lag, w.u_loss) + w.edge,
-        "limit": w.limit,
-        "left": w.left,
-        "right": w.right,
+        "expected_percent": w.expected_percent,
+        "u95_percent": w.u95,
+        "limit_percent": w.limit,
+        "basis": f"last {clock(w.end_s - w.begin_s)}",
+        **_sides(p, i, w),
     }
-    for kind, side in (("power-off", "total"), ("side-off", "left"), ("side-off", "right")):
-        if p.alarms.raised((kind, label, side)):  # type: ignore[arg-type]
-            return "differs", drawn
-    if p.watch.deviation.charges.blames_other(i):
-        return "undecided", drawn
+    raised = [side for side in _SIDES if p.alarms.raised((_KIND[side], label, side))]
     v = pair.verdict
-    if v.n < 2:
-        return "undecided", drawn
+    if v.n < 2 or "total" in raised:
+        return "differs" if raised else "undecided", measured
     mean = 100.0 * math.expm1(v.mean)
-    u95 = 100.0 * v.u95(pair.noise.sd)
-    verdict = judge(mean, math.hypot(u95, 1.96 * w.u_loss), w.limit)
-    return verdict, drawn  # type: ignore[return-value]
+    u95 = math.hypot(100.0 * v.u95(pair.noise.sd), 1.96 * w.u_loss)
+    measured |= {
+        "deviation_percent": mean,
+        "deviation_w": 0.01 * mean * w.reference_w,
+        "u95_percent": u95,
+        "basis": f"over {clock(v.n * BLOCK_S)}",
+    }
+    verdict: Verdict = "differs" if raised else judge(mean, u95, w.limit)  # type: ignore[assignment]
+    if not raised and p.watch.deviation.charges.blames_other(i):
+        # What differs is the reference, or somebody else: that says nothing of this one yet.
+        return "undecided", measured
+    return verdict, measured
 
 
-def _suggestion(p: Pipeline, lanes: tuple[Lane, ...], alarms: tuple[AlarmView, ...]) -> Suggestion | None:
-    """The block that would settle what is undecided, the most pressing first."""
-    diagnoses = p.watch.deviation.diagnoses
-    for alarm in alarms:
-        label, side = alarm.instrument, alarm.side
-        i = p.index.get(label)
-        if i is None:
-            continue
-        found = diagnoses.get((i, side or "total"))
-        if found is not None and found.cause == "unclear" and found.block is not None:
-            ride = found.block
-            name = f"tell {label}: {ride.power_w:.0f} W at {ride.cadence_rpm:.0f} rpm"
-            return Suggestion(
-                f"{label}: {found.ride}", Block(name, ride.seconds, ride.power_w, ride.cadence_rpm)
-            )
-    left_s = p.runner.left_s(p.t_s)
-    if left_s is not None and left_s > SETTLES_S and p.runner.current is not None:
-        # What is being ridden may well settle it.
-        return None
-    for lane in lanes:
-        if lane.verdict == "undecided" and lane.heard == "heard" and (lane.power_w or 0.0) > MIN_POWER_W:
-            return _steadier(p, lane)
-    return None
+_SIDES: tuple[Side, ...] = ("total", "left", "right")
+_KIND: dict[Side, Kind] = {"total": "power-off", "left": "side-off", "right": "side-off"}
 
 
-def _steadier(p: Pipeline, lane: Lane) -> Suggestion:
-    """More of the same, steadily: what an undecided comparison needs."""
-    target_w = p.runner.target_w(p.t_s)
-    if target_w is None:
-        target_w = 10.0 * round((lane.power_w or 0.0) / 10.0)
-    rpm = None if lane.cadence_rpm is None else 5.0 * round(lane.cadence_rpm / 5.0)
-    words = f"{lane.label} can't be told yet: two minutes at {target_w:.0f} W, steadily, would settle it"
-    return Suggestion(words, Block(f"settle {lane.label}: {target_w:.0f} W", 120.0, target_w, rpm))
+def _sides(p: Pipeline, i: int, w: Window) -> dict[str, Any]:
+    """What the window says of the sides, and whose sides they are held against."""
+    against = p.comparator.side_references[i]
+    if against is None or (w.left is None and w.right is None):
+        return {}
+    return {
+        "left_deviation_percent": w.left,
+        "right_deviation_percent": w.right,
+        "left_u95_percent": None if w.left is None else w.side_u95("left"),
+        "right_u95_percent": None if w.right is None else w.side_u95("right"),
+        "side_limit_percent": w.side_limit,
+        "side_reference": p.bench.instruments[against].label,
+        "side_basis": f"last {clock(w.end_s - w.begin_s)}",
+    }

@@ -5,7 +5,7 @@ from typing import Literal
 import msgspec
 
 from monitor.analysis.consistency import Apart
-from monitor.finding import Kind, Side, State
+from monitor.finding import Cause, Kind, Side, State
 
 Verdict = Literal["reference", "agrees", "differs", "undecided", "blind"]
 Heard = Literal["heard", "resting", "lost", "searching", "given-up"]
@@ -21,16 +21,23 @@ class AlarmView(msgspec.Struct, frozen=True):
     since_s: float
     text: str
     acknowledged: bool = False
+    what: str = ""
+    do: str = ""
+    value: float | None = None
+    limit: float | None = None
+    unit: str = "%"
+    cause: Cause | None = None
 
 
 class Lane(msgspec.Struct, frozen=True):
     """One instrument on the common line. Means are over the last few seconds unless said otherwise.
 
-    `deviation_percent` and `u95_percent` are the window's difference against the reference,
-    after the expected drivetrain loss (`expected_percent`) is taken off, and its 95 %
-    uncertainty; `limit_percent` is the tolerance. Left and right deviations are of
-    that side. `lag_s` is by how much it comes later than the reference (the first instrument
-    with power in a consensus), which every comparison corrects. None: cannot be known now.
+    `deviation_percent` and `u95_percent` are what the verdict rests on: the difference against the
+    reference, after the expected drivetrain loss (`expected_percent`) is taken out, and its 95 %
+    uncertainty, over the riding that `basis` names; `limit_percent` is the tolerance. Left and right
+    deviations are of that side, against `side_reference`, over `side_basis`. `lag_s` is by how much it
+    comes later than the reference (the first instrument with power in a consensus), which every
+    comparison corrects. None: cannot be known now.
     """
 
     label: str
@@ -50,6 +57,12 @@ class Lane(msgspec.Struct, frozen=True):
     limit_percent: float | None = None
     left_deviation_percent: float | None = None
     right_deviation_percent: float | None = None
+    left_u95_percent: float | None = None
+    right_u95_percent: float | None = None
+    side_limit_percent: float | None = None
+    side_reference: str = ""
+    basis: str = ""
+    side_basis: str = ""
     raised: tuple[str, ...] = ()
     battery_percent: float | None = None
     packets: int = 0
@@ -83,7 +96,8 @@ class Segment(msgspec.Struct, frozen=True):
     """The segment that is being ridden. `left_s` is None when it has no set length.
 
     `load` is `hold`, `ramp`, `free` or `sprint` (empty: not known), `why` what the block is for;
-    in a pause the time left stands still and there is no target.
+    in a pause the time left stands still and there is no target. `stage` is `ready` while the protocol
+    waits for the tester or for the cranks, and `finished` after its last segment.
     """
 
     name: str
@@ -99,6 +113,7 @@ class Segment(msgspec.Struct, frozen=True):
     why: str = ""
     paused: bool = False
     next: Block | None = None
+    stage: Literal["", "ready", "finished"] = ""
 
 
 class Event(msgspec.Struct, frozen=True):
@@ -157,3 +172,7 @@ class View(msgspec.Struct, frozen=True):
     """Power by label, one value per entry of `trace_s`."""
     suggestion: Suggestion | None = None
     strokes: tuple[StrokeView, ...] = ()
+    deviations: dict[str, tuple[float | None, ...]] = {}
+    """Deviation from the reference in percent by label, as `traces_w`; None: not known to three limits."""
+    trace_span_s: float = 300.0
+    """What the trace spans when it is full."""

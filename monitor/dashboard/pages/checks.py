@@ -1,4 +1,4 @@
-"""The page of checks before a ride: what is wrong first and in full, what is well in one line an instrument."""
+"""The page of checks before a ride: what is wrong first and in full, what is well in one line each."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _MARKS = {"ok": "✓", "wait": "…", "untold": "·", "warn": "!", "red": "✗"}
 
 
 def checks_page(checks: Checks | None, width: int) -> Canvas:
-    """The whole page, as long as it is; what stops the ride comes first, else the order is that of the bench."""
+    """The whole page, as long as it is; what stops the ride comes first, then warnings."""
     if checks is None:
         canvas = Canvas(width, 1, GROUND)
         canvas.put(1, 0, "no checks: what was recorded is ridden already", QUIET)

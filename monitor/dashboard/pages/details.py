@@ -10,8 +10,8 @@ from monitor.live.view import Lane, View
 from monitor.text import clock
 
 HEADS = (
-    ("instrument", 0), ("mount", 18), ("state", 26), ("late s", 46), ("loss", 54), ("bad", 60), ("battery", 64),
-    ("expects", 72),
+    ("instrument", 0), ("mount", 18), ("state", 26), ("late s", 46),
+    ("loss", 54), ("bad", 60), ("battery", 64), ("expects", 72),
 )  # fmt: skip
 WIDE = 100
 MOST_EVENTS = 100
@@ -52,10 +52,10 @@ def details_page(view: View, width: int) -> Canvas:
 
 
 def _draw_instrument(canvas: Canvas, y: int, view: View, lane: Lane) -> None:
-    x, end, told = 1, canvas.width - 1, standing(view, lane)
+    x, end, said = 1, canvas.width - 1, standing(view, lane)
     canvas.put(x, y, lane.label, BOLD, end=x + 17)
     canvas.put(x + 18, y, lane.mount, BOLD, end=x + 25)
-    state_end = canvas.put(x + 26, y, f"{told.mark} {told.word}", LOUD if told.loud else BOLD, end=x + 45)
+    state_end = canvas.put(x + 26, y, f"{said.mark} {said.word}", LOUD if said.loud else BOLD, end=x + 45)
     if lane.heard != "heard":
         canvas.put(state_end + 1, y, clock(view.t_s - lane.heard_since_s), QUIET, end=x + 43)
     late = "" if lane.lag_s is None else f"{lane.lag_s:+.1f} ±{lane.lag_u95_s or 0.0:.1f}"

@@ -48,7 +48,7 @@ SIGNS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     ),
     (
         "Checks",
-        (("✓ … · ! ✗", "well; still waited for; not told; look at it; stops the ride"),),
+        (("✓ … · ! ✗", "well; still waited for; not reported; look at it; stops the ride"),),
     ),
     (
         "The header",

@@ -2,7 +2,7 @@
 
 from rich.style import Style
 
-from monitor.dashboard.canvas import Box, Canvas, fit
+from monitor.dashboard.canvas import Box, Canvas, cells
 from monitor.dashboard.look import BOLD, LOUD, QUIET, WARM, about, words
 from monitor.finding import Kind, Side
 from monitor.live.view import AlarmView, View
@@ -28,7 +28,7 @@ def open_findings(view: View) -> list[AlarmView]:
 
 
 def settled(before: Slots, view: View) -> Slots:
-    """Who stands in which row: each keeps its own while it is open, a new one takes the first that is free."""
+    """Who stands in which row: each keeps its own while it is open, a new one takes the first free one."""
     there = {key_of(alarm): alarm for alarm in open_findings(view)}
     slots: list[Key | None] = [key if key in there else None for key in before]
     for key in sorted(there, key=lambda key: there[key].since_s):
@@ -56,7 +56,10 @@ def ranked(alarms: tuple[AlarmView, ...]) -> list[AlarmView]:
 
 def size_words(alarm: AlarmView) -> str:
     """By how much, and the limit: `+8.2 %, limit 1.8`; empty where a size says nothing."""
-    if alarm.kind in ("power-off", "side-off", "balance-off", "cadence-off", "shifted") and alarm.value is not None:
+    if (
+        alarm.kind in ("power-off", "side-off", "balance-off", "cadence-off", "shifted")
+        and alarm.value is not None
+    ):
         unit = {"points": "points"}.get(alarm.unit, alarm.unit)
         limit = "" if alarm.limit is None else f", limit {alarm.limit:.1f}"
         return f"{alarm.value:+.1f} {unit}{limit}"
@@ -96,8 +99,9 @@ def draw_findings(canvas: Canvas, box: Box, view: View, slots: Slots) -> None:
         mark, text, mark_style, style = finding_words(there[key], view.t_s)
         canvas.put(box.x, box.y + row, f" {mark} ", mark_style)
         x = canvas.put(box.x + 4, box.y + row, text, style, end=end)
-        if there[key].what and x + 20 < end:
-            canvas.put(x + 3, box.y + row, fit(there[key].what, end - x - 3), QUIET, end=end)
+        what = there[key].what
+        if what and x + 3 + cells(what) <= end:
+            canvas.put(x + 3, box.y + row, what, QUIET)
     if not there:
         canvas.put(box.x + 1, box.y, "no open findings", QUIET, end=end)
 

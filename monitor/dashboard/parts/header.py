@@ -41,7 +41,7 @@ def recording_text(view: View, old: bool, watching: bool) -> tuple[str, Style]:
 
 
 def trainer_text(trainer: TrainerView | None) -> tuple[str, Style] | None:
-    """The trainer and its state, as long as it was ever armed; None: it never was, and nothing troubles it."""
+    """The trainer and its state, if it was ever armed; None: it never was, and nothing troubles it."""
     if trainer is None or not (trainer.ever or trainer.troubled or trainer.phase != "off"):
         return None
     text = f"TRAINER {trainer.label} {trainer.words}"
@@ -57,7 +57,12 @@ def target_style(trainer: TrainerView | None) -> Style:
 
 
 def draw_header(
-    canvas: Canvas, box: Box, view: View, trainer: TrainerView | None, old: bool = False, watching: bool = False
+    canvas: Canvas,
+    box: Box,
+    view: View,
+    trainer: TrainerView | None,
+    old: bool = False,
+    watching: bool = False,
 ) -> None:
     """Two rows; three with large figures for what the rider has to hold and for how long."""
     x, y, end = box.x + 1, box.y, box.x + box.width - 1
@@ -87,7 +92,9 @@ def draw_header(
     _draw_segment(canvas, x, y + 1, end, view.segment, target_style(trainer))
 
 
-def _draw_segment(canvas: Canvas, x: int, y: int, end: int, segment: Segment | None, target: Style | None) -> None:
+def _draw_segment(
+    canvas: Canvas, x: int, y: int, end: int, segment: Segment | None, target: Style | None
+) -> None:
     """The segment in one row; `target`: the style of its target, None: that stands in large figures."""
     if segment is None:
         canvas.put(x, y, "no segment", QUIET, end=end)
@@ -122,7 +129,9 @@ def load_parts(segment: Segment) -> list[str]:
     return parts
 
 
-def _draw_large(canvas: Canvas, end: int, y: int, segment: Segment | None, trainer: TrainerView | None) -> int:
+def _draw_large(
+    canvas: Canvas, end: int, y: int, segment: Segment | None, trainer: TrainerView | None
+) -> int:
     """Target and time left in large figures at the right, in places of their own; where the words end."""
     left_at = end - 6 - figure_width("00:00", 1)
     target_at = left_at - 5 - figure_width("SPRINT", 1)
@@ -147,7 +156,9 @@ def _draw_large(canvas: Canvas, end: int, y: int, segment: Segment | None, train
     return target_at - 2
 
 
-def draw_small_header(canvas: Canvas, y: int, view: View, trainer: TrainerView | None, old: bool, watching: bool) -> None:
+def draw_small_header(
+    canvas: Canvas, y: int, view: View, trainer: TrainerView | None, old: bool, watching: bool
+) -> None:
     """One row for a window that has room for the hero only."""
     end = canvas.width - 1
     text, style = recording_text(view, old, watching)
@@ -159,5 +170,7 @@ def draw_small_header(canvas: Canvas, y: int, view: View, trainer: TrainerView |
         canvas.right(end, y, word, LOUD if trainer.loud else WARM, start=x + 1)
         end -= cells(word) + 1
     if segment is not None:
-        parts = [segment.name, *load_parts(segment)]
-        canvas.put(x + 2, y, " ".join(parts), BOLD, end=end)
+        load = load_parts(segment)
+        texts = [" ".join(parts) for parts in ((segment.name, *load), load, load[-1:])]
+        text = next((text for text in texts if cells(text) <= end - x - 2), texts[-1])
+        canvas.put(x + 2, y, text, BOLD, end=end)

@@ -38,6 +38,7 @@ HANDS: tuple[KeyRow, ...] = (
 LOOKS: tuple[KeyRow, ...] = (
     ("tab", "unit", "unit", "show the next unit on test; after the last, the worst again", False),
     ("w", "watts", "traced", "trace of power, or of deviation again", False),
+    ("k", "stroke", "page('stroke')", "torque over the turn, of those that report it", False),
     ("ctrl+z", "suspend", "suspend_process", "back to the shell; fg brings the screen back", False),
 )
 """Keys of every screen that only look."""

@@ -75,10 +75,10 @@ def draw_head(canvas: Canvas, box: Box, view: View) -> None:
 
 
 def _draw_lane(canvas: Canvas, y: int, rows: int, view: View, lane: Lane, number: int) -> None:
-    at, told = columns(canvas.width), standing(view, lane)
+    at, said = columns(canvas.width), standing(view, lane)
     if number <= NUMBERED:
         canvas.put(at.number, y, str(number), FAINT)
-    canvas.put(at.mark, y, told.mark, LOUD if told.loud else told.style)
+    canvas.put(at.mark, y, said.mark, LOUD if said.loud else said.style)
     x = canvas.put(at.label, y, lane.label, BOLD, end=at.label_end)
     if at.rpm_end is not None and lane.mount != lane.label:
         canvas.put(x + 1, y, lane.mount, FAINT, end=at.label_end)
@@ -86,20 +86,20 @@ def _draw_lane(canvas: Canvas, y: int, rows: int, view: View, lane: Lane, number
     canvas.right(at.balance_end, y, balance_text(lane), BOLD, start=at.watts_end)
     if at.rpm_end is not None and lane.mount != "cadence" and lane.heard in ("heard", "resting"):
         canvas.right(at.rpm_end, y, f"{whole(lane.cadence_rpm)} rpm", QUIET, start=at.balance_end)
-    _draw_word(canvas, y, at, told)
+    _draw_word(canvas, y, at, said)
     if at.figure_end is not None:
         _draw_figure(canvas, y, at.figure_end, view, lane)
     if rows > 1:
         _draw_second(canvas, y + 1, at, view, lane)
-    draw_rail(Rail(canvas, at.rail, at.rail_end, span_percent(view)), y, rows, view, lane, told)
+    draw_rail(Rail(canvas, at.rail, at.rail_end, span_percent(view)), y, rows, view, lane, said)
 
 
-def _draw_word(canvas: Canvas, y: int, at: Columns, told: Say) -> None:
+def _draw_word(canvas: Canvas, y: int, at: Columns, said: Say) -> None:
     """The word, on a ground of its own where it is loud; beside silence, for how long."""
-    word = told.word
-    if told.mark in "!~○" and told.figure and not told.figure.endswith("%"):
-        word = f"{word} {told.figure.removeprefix('for ')}"
-    style = LOUD if told.loud else QUIET if told.style is QUIET else BOLD
+    word = said.word
+    if said.mark in "!~○" and said.figure and not said.figure.endswith("%"):
+        word = f"{word} {said.figure.removeprefix('for ')}"
+    style = LOUD if said.loud else QUIET if said.style is QUIET else BOLD
     canvas.put(at.word, y, word, style, end=at.word_end)
 
 

@@ -11,7 +11,7 @@ from rich.style import Style
 
 from monitor.dashboard.canvas import Box, Canvas, cells, wrap
 from monitor.dashboard.look import ASK, BOLD, CALM, FAINT, LOUD, QUIET, WARM, not_recording
-from monitor.live.view import Block, Segment, View
+from monitor.live.view import AlarmView, Block, Segment, View
 from monitor.text import clock
 
 if TYPE_CHECKING:
@@ -50,7 +50,9 @@ def recording_banner(view: View) -> Banner | None:
     if not not_recording(view):
         return None
     own = [alarm for alarm in view.alarms if alarm.kind == "not-recorded"]
-    reason = view.recording.removeprefix("NOT RECORDED").removeprefix(": ") or "the disk is not accepting data"
+    reason = (
+        view.recording.removeprefix("NOT RECORDED").removeprefix(": ") or "the disk is not accepting data"
+    )
     do = next((alarm.do or alarm.text for alarm in own if alarm.do or alarm.text), "")
     return Banner("NOT BEING RECORDED", reason, do=do)
 
@@ -138,7 +140,7 @@ def fitted(line: Line, width: int) -> str:
 def draw_message(
     canvas: Canvas, box: Box, view: View, banner: Banner | None, ride: RideView | None, hands: bool = True
 ) -> None:
-    """The most pressing line: trouble of the screen or the recording, a question, the trainer, what comes next."""
+    """The most pressing line: trouble of screen or recording, a question, the trainer, what comes next."""
     if banner is not None:
         mark = "!!! " if banner.loud else ""
         detail = f": {banner.detail}" if banner.detail else ""
@@ -162,13 +164,22 @@ def advice_text(
     if view.suggestion is not None and banner is None:
         lines = rider_lines(view, ride, hands)
         # The reason of what is proposed is never cut: without room above it stands here.
-        if lines and lines[0].short and lines[0].text.endswith(view.suggestion.words):
-            if fitted(lines[0], width) != lines[0].text:
-                return f"{DO}{view.suggestion.words}", CALM
-    for alarm in view.alarms:
-        if alarm.state == "raised" and (alarm.do or alarm.text) and alarm.kind != "not-recorded":
-            return f"{DO}{alarm.do or alarm.text}", WARM
+        first = lines[0] if lines and lines[0] == suggestion_line(view) else None
+        if first is not None and fitted(first, width) != first.text:
+            return f"{DO}{view.suggestion.words}", CALM
+    speaks = speaking(view)
+    if speaks is not None:
+        return f"{DO}{speaks.do or speaks.text}", WARM
     return (f"{DO}{view.advice}", CALM) if view.advice else ("", FAINT)
+
+
+def speaking(view: View) -> AlarmView | None:
+    """The finding whose advice stands on the bench: of the worst instrument the one whose cause is known."""
+    raised = [alarm for alarm in view.alarms if alarm.state == "raised" and alarm.kind != "not-recorded"]
+    if not raised:
+        return None
+    own = [alarm for alarm in raised if alarm.instrument == raised[0].instrument]
+    return next((alarm for alarm in own if alarm.cause not in (None, "unclear")), own[0])
 
 
 def draw_advice(canvas: Canvas, box: Box, text: str, style: Style) -> None:

@@ -13,7 +13,7 @@ LEAST_WIDTH, LEAST_HEIGHT = 80, 24
 """With less the hero stands alone."""
 SMALLEST_WIDTH, SMALLEST_HEIGHT = 40, 10
 """With less nothing can be drawn but that."""
-DOUBLE, TRIPLE = (112, 32), (150, 44)
+DOUBLE, TRIPLE = (112, 36), (150, 44)
 """Columns and rows from which the figures of the hero are twice and three times as large."""
 ADVICE_ROWS = 2
 _LEAST_FINDINGS, _LEAST_TRACE, _GOOD_TRACE = 2, 4, 14

@@ -45,8 +45,8 @@ class Rail(NamedTuple):
 
     @property
     def half(self) -> int:
-        """Cells from the line to either end of the scale."""
-        return (self.end - self.start) // 2 - 1
+        """Cells from the line to either end of the scale; two more are for what lies beyond."""
+        return (self.end - self.start) // 2 - 2
 
     @property
     def first(self) -> int:
@@ -85,7 +85,7 @@ def draw_axis(rail: Rail, y: int, reference: str) -> None:
     rail.canvas.put(rail.line - cells(name) // 2, y, name, BOLD)
 
 
-def draw_rail(rail: Rail, y: int, rows: int, view: View, lane: Lane, told: Say) -> None:
+def draw_rail(rail: Rail, y: int, rows: int, view: View, lane: Lane, said: Say) -> None:
     """The rail of one lane, which has one row or two: then its sides hang in the second."""
     live = lane.heard == "heard"
     if live and lane.verdict not in ("reference", "blind") and lane.limit_percent is not None:
@@ -93,11 +93,11 @@ def draw_rail(rail: Rail, y: int, rows: int, view: View, lane: Lane, told: Say) 
     for row in range(y, y + rows):
         rail.canvas.put(rail.line, row, "┃", BOLD)
     if not live:
-        _draw_silence(rail, y, lane, told)
+        _draw_silence(rail, y, lane, said)
         return
     total = total_of(lane, view.reference)
     if total is not None:
-        _draw_deviation(rail, y, lane, total, told)
+        _draw_deviation(rail, y, lane, total, said)
     _draw_sides(rail, y + rows - 1, lane, total if rows == 1 else None)
 
 
@@ -106,16 +106,16 @@ def _draw_band(rail: Rail, y: int, limit_percent: float) -> None:
     rail.canvas.put(low, y, "░" * (high - low + 1), BAND)
 
 
-def _draw_silence(rail: Rail, y: int, lane: Lane, told: Say) -> None:
+def _draw_silence(rail: Rail, y: int, lane: Lane, said: Say) -> None:
     """A silent instrument hangs nowhere."""
     word = lane.heard.replace("-", " ")
     rail.canvas.right(rail.line - 1, y, word, QUIET, start=rail.start)
     rail.canvas.put(rail.line + 2, y, f"since {clock(lane.heard_since_s)}", QUIET, end=rail.end)
 
 
-def _draw_deviation(rail: Rail, y: int, lane: Lane, total: Number, told: Say) -> None:
+def _draw_deviation(rail: Rail, y: int, lane: Lane, total: Number, said: Say) -> None:
     """The mark of the deviation with its uncertainty; a hollow mark where nothing is decided."""
-    agrees = lane.verdict == "agrees" and not told.loud
+    agrees = lane.verdict == "agrees" and not said.loud
     style = WARM if lane.verdict == "differs" else CALM if agrees else BOLD
     low, high = rail.place(total.percent - total.u95), rail.place(total.percent + total.u95)
     for x in range(max(low, rail.first), min(high, rail.last) + 1):

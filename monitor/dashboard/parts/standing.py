@@ -75,7 +75,7 @@ def total_of(lane: Lane, reference: str) -> Number | None:
 
 def sides_of(lane: Lane) -> dict[Side, Number]:
     """The deviations of the sides, as far as they are measured."""
-    if lane.heard != "heard":
+    if lane.heard != "heard" or lane.verdict == "reference":
         return {}
     limit, against = lane.side_limit_percent, lane.side_reference
     both = {
@@ -176,6 +176,8 @@ def standing(view: View, lane: Lane) -> Say:
     found = findings_of(view, lane.label)
     if found:
         worst = found[0]
+        if worst.state == "blind":
+            return silence or Say("◌", "no data now", "", BOLD)
         figure = "" if number is None else signed(number.percent)
         loud = worst.kind not in _QUIET_KINDS and worst.state == "raised"
         if not loud and silence is None and lane.verdict == "differs":
@@ -187,11 +189,11 @@ def standing(view: View, lane: Lane) -> Say:
 
 def _severity(view: View, lane: Lane) -> tuple[int, int, float]:
     """The lower, the sooner it has to be seen."""
-    told = standing(view, lane)
+    said = standing(view, lane)
     place = min((_ORDER[alarm.kind] for alarm in findings_of(view, lane.label)), default=len(_ORDER))
     open_ = {"differs": 0, "undecided": 1, "agrees": 2}.get(lane.verdict, 3)
     number = number_of(lane, view.reference)
-    return (0 if told.loud else 1 + open_, place, -abs(number.percent) if number is not None else 0.0)
+    return (0 if said.loud else 1 + open_, place, -abs(number.percent) if number is not None else 0.0)
 
 
 def units_on_test(view: View) -> list[Lane]:

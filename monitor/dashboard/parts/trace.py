@@ -1,4 +1,4 @@
-"""The trace: deviation of each instrument over the last minutes, with the tolerance and what was done meanwhile.
+"""The trace: deviation of each instrument over the last minutes, with the tolerance and what was done.
 
 Drawn in braille dots, two by four to a cell. An instrument has one look, by its role and its place on the
 bench, so that neither a colour nor a verdict is needed to tell them apart; the names stand in bench order.
@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple
 from rich.style import Style
 
 from monitor.dashboard.canvas import Canvas, cells, fit
-from monitor.dashboard.look import BAND, BOLD, FAINT, GROUND, QUIET, WARM
+from monitor.dashboard.look import BAND, BOLD, FAINT, GROUND, QUIET, WARM, WITNESS
 from monitor.dashboard.parts.rail import SPANS_PERCENT
 from monitor.live.view import Event, Lane, View
 from monitor.text import clock
@@ -29,7 +29,14 @@ LEFT, NAMES = 6, 15
 """Columns of the axis and of the names."""
 OUTLIERS = 0.02
 """So much of what is drawn may lie beyond the axis, at either end: a spike does not flatten the rest."""
-_ACTS = {"position": "", "segment": "", "acknowledge": None, "trainer": None, "preflight": None, "ready": None}
+_ACTS = {
+    "position": "",
+    "segment": "",
+    "acknowledge": None,
+    "trainer": None,
+    "preflight": None,
+    "ready": None,
+}
 
 
 class Look(NamedTuple):
@@ -46,8 +53,8 @@ class Look(NamedTuple):
 
 
 _TESTED = (Look("━", 1, 1, BOLD), Look("╍", 5, 8, BOLD), Look("┅", 3, 5, BOLD))
-_WITNESSES = (Look("┈", 1, 3, QUIET), Look("┄", 2, 5, QUIET))
-_REFERENCE = Look("─", 1, 2, BOLD)
+_WITNESSES = (Look("┈", 1, 3, WITNESS), Look("┄", 2, 5, WITNESS))
+_REFERENCE = Look("─", 1, 2, QUIET)
 
 
 def looks(lanes: Sequence[Lane]) -> dict[str, Look]:
@@ -88,7 +95,7 @@ def scale_w(values: list[float], rows: int) -> tuple[float, ...]:
 
 
 def span_of(values: list[float], limit_percent: float) -> float:
-    """What a deviation's axis spans at least, percent: twice the tolerance, and all but the outermost values."""
+    """What a deviation's axis spans, percent: twice the tolerance, and all but the outermost values."""
     most = max((abs(value) for value in trimmed(values)), default=0.0)
     wanted = max(2.0 * limit_percent, most)
     return next((span for span in SPANS_PERCENT if span >= wanted), SPANS_PERCENT[-1])
@@ -166,10 +173,11 @@ class _Plot(NamedTuple):
                     self.canvas.put(self.left + x, y, chr(0x2800 + masks[y][x]), styles[y][x])
 
     def band(self, limit: float) -> None:
-        """The tolerance around nought."""
+        """The tolerance around nought, where the reference is."""
         top, bottom = self.dot_row(limit) // 4, self.dot_row(-limit) // 4
         for y in range(top, bottom + 1):
             self.canvas.put(self.left, y, "░" * self.width, BAND)
+        self.canvas.put(self.left, self.dot_row(0.0) // 4, "─" * self.width, _REFERENCE.style)
 
     def axis(self, ticks: Sequence[float], sign: bool) -> None:
         """Figures at the side."""
@@ -178,6 +186,8 @@ class _Plot(NamedTuple):
         for tick in ticks:
             y = self.dot_row(tick) // 4
             text = f"{tick:+g}" if sign and tick else f"{tick:.0f}"
+            if tick == ticks[-1] and cells(text) <= self.left - 4:
+                text += " %" if sign else " W"
             self.canvas.right(self.left - 1, y, text, QUIET)
             self.canvas.put(self.left - 1, y, "┤", FAINT)
 
@@ -193,13 +203,13 @@ def draw_trace(view: View, width: int, height: int, kind: Kind = "deviation") ->
     own = looks(view.lanes)
     series = view.deviations if kind == "deviation" else view.traces_w
     lanes = [lane for lane in view.lanes if lane.mount != "cadence"]
-    drawn = [
-        (own[lane.label], _drawable(series[lane.label], kind)) for lane in lanes if lane.label in series
-    ]
+    drawn = [(own[lane.label], _drawable(series[lane.label], kind)) for lane in lanes if lane.label in series]
     known = _known(value for _, values in drawn for value in values)
     _draw_names(canvas, width - NAMES + 1, lanes, own, kind)
     if not known or not view.trace_s:
-        text = "deviations begin after ten seconds of steady riding" if kind == "deviation" else "no power yet"
+        text = (
+            "deviations begin after ten seconds of steady riding" if kind == "deviation" else "no power yet"
+        )
         canvas.put(LEFT, 0, text, FAINT, end=width - NAMES)
         return canvas
     plot_height, plot_width = height - 1, width - NAMES - LEFT
@@ -208,7 +218,9 @@ def draw_trace(view: View, width: int, height: int, kind: Kind = "deviation") ->
         span = span_of(known, limit)
         plot = _Plot(canvas, LEFT, plot_width, plot_height, -span, span)
         plot.band(limit)
-        plot.axis((-span, 0.0, span) if plot_height < 9 else (-span, -span / 2, 0.0, span / 2, span), sign=True)
+        plot.axis(
+            (-span, 0.0, span) if plot_height < 9 else (-span, -span / 2, 0.0, span / 2, span), sign=True
+        )
     else:
         ticks = scale_w(trimmed(known), plot_height)
         plot = _Plot(canvas, LEFT, plot_width, plot_height, ticks[0], ticks[-1])
@@ -216,7 +228,9 @@ def draw_trace(view: View, width: int, height: int, kind: Kind = "deviation") ->
     # Those on test lie on top of all.
     order = sorted(range(len(drawn)), key=lambda at: drawn[at][0] in _TESTED)
     plot.draw(view.trace_s, [drawn[at] for at in order], view.trace_span_s)
-    _draw_acts(canvas, Spread(LEFT, plot_width, view.trace_s[-1] - view.trace_span_s, view.trace_span_s), view)
+    _draw_acts(
+        canvas, Spread(LEFT, plot_width, view.trace_s[-1] - view.trace_span_s, view.trace_span_s), view
+    )
     return canvas
 
 
@@ -236,8 +250,7 @@ def _limit(view: View) -> float:
 
 
 def _draw_names(canvas: Canvas, x: int, lanes: Sequence[Lane], own: dict[str, Look], kind: Kind) -> None:
-    """What is drawn, then the look and the name of each instrument in bench order."""
-    canvas.put(1, 0, "dev %" if kind == "deviation" else "W", QUIET, end=LEFT - 1)
+    """The look and the name of each instrument in bench order, and the key of the other choice."""
     room = canvas.height - 1
     shown = lanes if len(lanes) <= room else lanes[: room - 1]
     for row, lane in enumerate(shown):
@@ -277,18 +290,18 @@ def act_words(event: Event) -> tuple[str, str] | None:
 
 
 def _draw_acts(canvas: Canvas, spread: Spread, view: View) -> None:
-    """Flags at their moments in the last row, each with as much of its words as there is room before the next."""
+    """Flags at their moments in the last row, each with as many of its words as fit before the next."""
     y, end = canvas.height - 1, spread.left + spread.width
     canvas.put(1, y, clock(spread.seconds), FAINT, end=spread.left)
     flags: list[tuple[int, str, str]] = []
     for event in sorted(view.events, key=lambda event: event.t_s):
-        told = act_words(event)
+        said = act_words(event)
         x = spread.column(event.t_s)
-        if told is None or not spread.left <= x < end:
+        if said is None or not spread.left <= x < end:
             continue
         if flags and flags[-1][0] == x:
             flags.pop()
-        flags.append((x, *told))
+        flags.append((x, *said))
     for number, (x, flag, text) in enumerate(flags):
         room = (flags[number + 1][0] if number + 1 < len(flags) else end) - x - 2
         canvas.put(x, y, flag, WARM if flag == "!" else BOLD)

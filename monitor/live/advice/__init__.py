@@ -1,0 +1,1 @@
+"""What a rider is proposed while he rides."""
