@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from capture.record import Act, End, Header, Packet, Record, Tick
 from capture.scene.definition import parse_segments
+from monitor.live.advice.suggestion import HELD_S, alternates, existing
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import ASK_AGAIN_S, START_WITHIN_S, Runner, undo_text, undone
 from monitor.live.screen import view_of
@@ -413,22 +414,94 @@ def test_the_block_that_would_settle_it_is_proposed() -> None:
     assert view.suggestion is not None
     # All was ridden at one torque: another cadence at the same power tells scale from zero.
     assert view.suggestion.block == Block("tell crank: 200 W at 60 rpm", 120.0, 200.0, 60.0)
-    assert "tell scale from zero" in view.suggestion.words
+    assert "scale or zero offset" in view.suggestion.words
 
 
 def test_what_is_undecided_asks_for_more_of_the_same() -> None:
+    """The claims of 2 % and 1 % make a limit of 2.2 %, and it reads 2 % high."""
     pipeline = Pipeline(parse_bench(BENCH), parse_protocol(PROTOCOL))
     pipeline.feed(Act(0, "segment", "low"))
-    for record in steady(1.0, 18):
+    proposed = {}
+    for record in sorted([*steady(1.02, 90), Act(33 * S, "segment", "my block")], key=lambda r: r.t_ns):
         pipeline.feed(record)
-    view = view_of(pipeline)
-    assert view.suggestion is None  # the block has 42 s left, and may well settle it
-    pipeline.feed(Act(18 * S, "segment", "my block"))
-    view = view_of(pipeline)
+        view = view_of(pipeline)
+        proposed[view.t_s] = view.suggestion
     assert next(lane for lane in view.lanes if lane.label == "crank").verdict == "undecided"
-    assert view.suggestion is not None
-    assert view.suggestion.block.target_w == 200.0
-    assert view.suggestion.block.name == "settle crank: 200 W"
+    # The block had 27 s left, and might well have settled it; then 20 s belong to the new one.
+    assert not any(each for t_s, each in proposed.items() if t_s < 53.0)
+    assert proposed[60.0] is not None
+    assert proposed[60.0].block == Block("settle crank: 200 W at 90 rpm", 120.0, 200.0, 90.0)
+
+
+def test_a_block_of_the_protocol_serves_before_one_is_made_up() -> None:
+    """Whose power is within 15 % of what is wanted, and its cadence within 10 rpm."""
+    plan = parse_protocol(
+        "\n".join(
+            f'[[segment]]\nname = "{name}"\nseconds = {seconds}\ntarget_w = {target_w}\ncadence_rpm = {rpm}'
+            for name, seconds, target_w, rpm in (
+                ("a", 120, 250, 90), ("b", 120, 210, 65), ("c", 30, 200, 60), ("d", 90, 190, 61),
+            )
+        )
+    ).segments  # fmt: skip
+    assert existing(plan, 200.0, 60.0) == (210.0, 65.0)
+    assert existing(plan, 195.0, 60.0) == (190.0, 61.0)
+    assert existing(plan, 120.0, 60.0) == (120.0, 60.0)  # none serves
+    assert existing((), 120.0, None) == (120.0, None)
+
+
+def test_over_unders_are_known_by_taking_turns() -> None:
+    def plan(*blocks: tuple[float, float]) -> tuple[Segment, ...]:
+        return tuple(Segment(name=f"{n}", seconds=s, target_w=w) for n, (s, w) in enumerate(blocks))
+
+    evening = plan((125, 220), (30, 220), *((15, 270), (15, 180)) * 3, (23, 120), (45, 250))
+    assert [at for at in range(len(evening)) if alternates(evening, at)] == [2, 3, 4, 5, 6, 7]
+    assert not any(alternates(plan((60, 150), (60, 400), (60, 150)), at) for at in range(3))
+    assert not any(alternates(plan(*((180, 150), (180, 250)) * 3), at) for at in range(6))
+    assert not alternates((), 0)
+
+
+class Scripted:
+    """What a proposal is made from, in the hands of a test."""
+
+    def __init__(self, protocol: str) -> None:
+        self.pipeline = Pipeline(parse_bench(BENCH), parse_protocol(protocol))
+        for record in steady(1.06, 150):
+            self.pipeline.feed(record)
+
+    def proposed(self, t_s: float, begun: str | None = None) -> str | None:
+        """The name of the block that is proposed at a time."""
+        if begun is not None:
+            self.pipeline.feed(Act(round(t_s * S), "segment", begun))
+        self.pipeline.t_s = t_s
+        suggestion = view_of(self.pipeline).suggestion
+        return None if suggestion is None else suggestion.block.name
+
+
+def test_a_proposal_has_no_place_in_ramps_over_unders_and_the_first_seconds() -> None:
+    over_unders = "".join(
+        f'[[segment]]\nname = "{name} {n}"\nseconds = 100\ntarget_w = {w}\n'
+        for n in range(3)
+        for name, w in (("over", 250), ("under", 150))
+    )
+    bench = Scripted(PROTOCOL + over_unders)
+    assert bench.proposed(150.0) is not None
+    for name in ("ramp", "sprint", "over 1", "under 2"):
+        assert bench.proposed(200.0, name) is None
+        assert bench.proposed(240.0) is None
+    assert bench.proposed(300.0, "low") is None
+    assert bench.proposed(319.0) is None
+    assert bench.proposed(321.0) is not None
+    assert bench.proposed(330.0, PAUSE) is None
+
+
+def test_a_proposal_stands_for_twenty_seconds_whatever_comes() -> None:
+    bench = Scripted(PROTOCOL)
+    first = bench.proposed(150.0)
+    assert first is not None
+    bench.pipeline.watch.deviation.diagnoses.clear()
+    bench.pipeline.alarms.known.clear()
+    assert bench.proposed(150.0 + HELD_S - 0.5) == first
+    assert bench.proposed(150.0 + HELD_S + 0.5) is None
 
 
 def test_a_gear_is_taken_back() -> None:

@@ -1,5 +1,6 @@
 """The window that a bench asks for is the one that is judged and shown."""
 
+import math
 from collections.abc import Iterator
 
 import pytest
@@ -10,6 +11,7 @@ from monitor.live.faults.quantity import SIDE_SIGMA, SIGMA, sigma
 from monitor.live.pipeline import Pipeline
 from monitor.live.screen import view_of
 from monitor.setup.bench import Bench
+from monitor.text import clock
 from tests.helpers.streams import Meter, Ride, S, Stretch, bench, between, merged, ticks
 
 WINDOWS_S = [10, 15, 20, 25, 30, 45, 60, 120]
@@ -92,7 +94,7 @@ def test_a_healthy_one_is_never_raised(window_s: int, seed: int) -> None:
 
 @pytest.mark.parametrize("window_s", WINDOWS_S)
 @pytest.mark.parametrize("reference", ["hub", "consensus"])
-def test_the_lane_shows_the_window_that_the_bench_asks_for(window_s: int, reference: str) -> None:
+def test_the_trace_shows_the_window_that_the_bench_asks_for(window_s: int, reference: str) -> None:
     """Right up to second 200 and 1.2 % above from there on, which is no deviation: once half of the window
     lies behind that moment, the mean over it has taken half of that."""
     change_s = 200.0
@@ -111,12 +113,41 @@ def test_the_lane_shows_the_window_that_the_bench_asks_for(window_s: int, refere
         if end <= change_s + 3.0 or record.t_ns / S < end:
             continue
         part = min(1.0, (end - change_s) / window_s)
-        lane = view_of(pipeline).lanes[2]
-        if lane.deviation_percent is not None and part > 0.3:
+        view = view_of(pipeline)
+        percent = view.deviations["heron"][-1]
+        if percent is not None and part > 0.3:
             seen += 1
             # A revolution more or less within the change: two thirds of a second.
-            assert lane.deviation_percent == pytest.approx(1.2 * part, abs=1.2 * 1.5 / window_s + 0.1)
-    assert seen
+            assert percent == pytest.approx(1.2 * part, abs=1.2 * 1.5 / window_s + 0.1)
+    assert seen > window_s / 2
+
+
+@pytest.mark.parametrize("window_s", [10, 60])
+def test_a_lane_shows_what_its_verdict_rests_on_and_names_it(window_s: int) -> None:
+    """All blocks since the last change while nothing is raised; the window that keeps it raised else."""
+    ride = Ride(Stretch(260, 220, 90, 0.5))
+    heron = Meter("heron", gain=between(150.0, 1e9, 1.06), sided=True).bluetooth(ride)
+    pipeline = Pipeline(asking(window_s))
+    named: dict[bool, set[str]] = {False: set(), True: set()}
+    for record in merged(ticks(ride.seconds), *others(ride, 0), heron):
+        pipeline.feed(record)
+        end = pipeline.ring.end
+        if end < 100 or record.t_ns / S < end:
+            continue
+        lane = view_of(pipeline).lanes[2]
+        pair = pipeline.comparator.pairs[2]
+        raised = "power-off" in lane.raised
+        assert lane.deviation_percent is not None
+        if raised:
+            assert pair.shown is not None
+            assert lane.deviation_percent == pair.shown.deviation
+            assert lane.verdict == "differs"
+        else:
+            assert lane.deviation_percent == pytest.approx(100.0 * math.expm1(pair.verdict.mean))
+        named[raised].add(lane.basis)
+    assert named[True] == {f"last {clock(window_s)}"}
+    assert "over 1:40" in named[False]
+    assert all(basis.startswith("over ") for basis in named[False])
 
 
 @pytest.mark.parametrize("window_s", [60, 120])

@@ -100,11 +100,12 @@ def _has_a_place(p: "Pipeline") -> bool:
     runner, t_s = p.runner, p.t_s
     if t_s < BEGINS_S or runner.interrupted is not None:
         return False
+    if t_s - runner.start_s < BEGINS_S:
+        return False
     segment = runner.current
-    if segment is None:
-        return True
-    steady = segment.ramp_w is None and not segment.sprint and not alternates(runner.plan, runner.at)
-    return steady and t_s - runner.start_s >= BEGINS_S
+    return segment is None or not (
+        segment.ramp_w is not None or segment.sprint or alternates(runner.plan, runner.at)
+    )
 
 
 def _for_alarm(p: "Pipeline", alarms: tuple[AlarmView, ...]) -> Suggestion | None:
