@@ -1402,7 +1402,7 @@ async def test_acts_are_refused_loudly_when_nobody_takes_them() -> None:
         await press(pilot, "space")
         assert "NOT SENT" in shown(app)
         assert "CUT OFF FROM THE RECORDER" in shown(app)
-        assert "● recording" not in shown(app)
+        assert "● REC" not in shown(app)
         await press(pilot, "f", "enter")
     assert (source.acts, source.finished) == ([], 0)
 

@@ -117,10 +117,10 @@ def end_recorder(session: Path) -> None:
 def test_the_demo_shows_its_screen_and_judges_at_its_end(tmp_path: Path, terminals: list[Terminal]) -> None:
     terminal = Terminal("demo", "--seconds", "8", "--out", str(tmp_path))
     terminals.append(terminal)
-    terminal.until("● recording")
+    terminal.until("● REC")
     # The page of help closes by q, and nothing ends by that.
     terminal.type("?")
-    terminal.until("Esc, q or ?")
+    terminal.until("Esc, q or ? close it")
     terminal.type("q")
     terminal.until("heard", "mark")
     assert terminal.process.poll() is None
@@ -138,7 +138,7 @@ def test_run_is_left_and_follow_finishes_it(tmp_path: Path, terminals: list[Term
     out = tmp_path / "out"
     run = Terminal("run", str(bench), "--out", str(out))
     terminals.append(run)
-    run.until("● recording")
+    run.until("● REC")
     run.type("q")
     code, said = run.end()
     assert code == 0, said
@@ -148,7 +148,7 @@ def test_run_is_left_and_follow_finishes_it(tmp_path: Path, terminals: list[Term
         assert read_live(session) is not None
         follow = Terminal("follow", str(session))
         terminals.append(follow)
-        follow.until("● recording")
+        follow.until("● REC")
         follow.type("f")
         follow.until("Finish the session?")
         follow.type("\r")

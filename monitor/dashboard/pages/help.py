@@ -47,6 +47,10 @@ SIGNS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         ),
     ),
     (
+        "The stroke",
+        (("▁▄█", "torque over the turn, 0° crank up; · as it was when the present state began"),),
+    ),
+    (
         "Checks",
         (("✓ … · ! ✗", "well; still waited for; not reported; look at it; stops the ride"),),
     ),
