@@ -341,6 +341,50 @@ def study(
 
 
 @app.command
+def figure(
+    session: Path,
+    /,
+    *,
+    what: Literal["deviation", "power", "sides", "cadence", "sprint", "torque", "agreement", "repeats"],
+    out: Path,
+    instrument: Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())] = None,
+    stretch: Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())] = None,
+    smooth: int | None = None,
+    size: str = "1920x1080",
+    style: Literal["light", "dark", "print"] = "light",
+) -> int:
+    """Draw one picture of a session, for an article or a film.
+
+    Names, units, limits, smoothing, date and unit stand in the picture. It needs matplotlib, an
+    optional part: pip install 'plumbwatt[figures]'.
+
+    Example: plumbwatt figure sessions/2026-11-25-190312-winter-bench --what deviation --out heron.png
+
+    Parameters
+    ----------
+    session
+        The session folder.
+    what
+        What is drawn.
+    out
+        The file: its ending says png, svg or pdf. One that is there is replaced.
+    instrument
+        Draw these instruments alone.
+    stretch
+        Draw these parts of the session alone: FROM-TO or FROM-TO=NAME, as in 40:55-42:10=climb.
+    smooth
+        Mean over so many seconds. Without it 10, for deviations the window of the bench, for sprints 1.
+    size
+        Width and height in pixels.
+    style
+        light, dark, or print: larger letters and thinner lines, for a column of paper.
+    """
+    from monitor.commands.figure import figure
+
+    return figure(session, what, out, instrument or [], stretch or [], smooth, size, style)
+
+
+@app.command
 def export(
     session: Path,
     /,

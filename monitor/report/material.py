@@ -91,3 +91,9 @@ class Material:
         """Which blocks of an instrument lie in quiet riding."""
         result: Bools = self.blocks[label].edge_percent < QUIET_EDGE
         return result
+
+    def as_left(self, label: str) -> Bools:
+        """Which blocks of an instrument lie in its state as left; all where no state is known."""
+        known = self.shared.left.get(self.order[label])
+        result: Bools = np.ones(len(self.blocks[label].y), dtype=bool) if known is None else known
+        return result

@@ -147,6 +147,16 @@ def rolling(own: Floats, reference: Floats, window_s: int, least_w: float = MIN_
     return result
 
 
+def smoothed(values: Floats, window_s: int) -> Floats:
+    """Means over `window_s` around each second; nan with more than a fifth of them unknown."""
+    known = np.isfinite(values)
+    n = _box(known.astype(np.float64), window_s)
+    total = _box(np.where(known, values, 0.0), window_s)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        result: Floats = np.where(n >= KNOWN_PART * window_s, total / n, np.nan)
+    return result
+
+
 def _box(values: Floats, width: int) -> Floats:
     """Sums over `width` values around each, fewer at the ends."""
     n = len(values)

@@ -57,7 +57,7 @@ def forest(given: Material, label: str) -> dict[str, Any] | None:
             a, b = r.deviation_percent - r.u95_percent, r.deviation_percent + r.u95_percent
             plot.whisker((max(low, a), y), (min(high, b), y), look)
         note = f"{name}: {sure(r.deviation_percent, r.u95_percent)} %, {WORDS[r.verdict]}"
-        plot.mark(x, y, look, 3.4, note, r.u95_percent is None)
+        plot.mark(x, y, look, 3.4, note, "faint" if r.u95_percent is None else "mark")
         plot.row_text(y, shortened(name, 19))
     plot.segment((0.0, 0.5), (0.0, -n + 0.5), "rule")
     caption = (
@@ -78,7 +78,7 @@ def agreement(given: Material, label: str) -> dict[str, Any] | None:
     k, look, quiet = given.order[label], given.looks[label], given.quiet(label)
     mean = 0.5 * (blocks.own_w + blocks.reference_w)[quiet]
     percent = 100.0 * np.expm1(blocks.y[quiet])
-    large = _means(given, label, np.unique(blocks.segment[quiet]).tolist())
+    large = segment_means(given, label, np.unique(blocks.segment[quiet]).tolist())
     low, high = number(found.lower_percent, 2, True), number(found.upper_percent, 2, True)
     bias = number(found.bias_percent, 2, True)
     plot = Plot(
@@ -91,8 +91,9 @@ def agreement(given: Material, label: str) -> dict[str, Any] | None:
     limit = given.grid.limit_percent(k, float(mean.mean()))
     plot.band(-limit, limit)
     step = max(1, len(mean) // MOST_MARKS)
-    for x, y in zip(mean[::step].tolist(), percent[::step].tolist(), strict=True):
-        plot.mark(x, y, look, 2.0, faint=True)
+    left = given.as_left(label)[quiet][::step].tolist()
+    for x, y, inside in zip(mean[::step].tolist(), percent[::step].tolist(), left, strict=True):
+        plot.mark(x, y, look, 2.0, kind="faint" if inside else "hollow")
     for name, x, y in large:
         plot.mark(x, y, look, 4.5, f"{name}: {number(y, 2, True)} % at {x:.0f} W")
     plot.rule(found.bias_percent, f"bias {bias} %")
@@ -101,12 +102,19 @@ def agreement(given: Material, label: str) -> dict[str, Any] | None:
     caption = (
         f"{label} against {found.reference}, after the expected loss. Small and pale: {found.blocks} "
         "blocks of ten seconds. Large: the segments, with the deviation of the table. 95 % of such blocks "
-        "lie between the dashed limits (Bland and Altman). Band: limit."
+        f"lie between the dashed limits (Bland and Altman). Band: limit.{_before(given, label)}"
     )
     return chart(plot, caption)
 
 
-def _means(given: Material, label: str, segments: list[int]) -> list[tuple[str, float, float]]:
+def _before(given: Material, label: str) -> str:
+    """What hollow marks are, where there are any."""
+    if bool((given.quiet(label) & ~given.as_left(label)).any()):
+        return " Hollow: blocks before the state as left, which count for none of these numbers."
+    return ""
+
+
+def segment_means(given: Material, label: str, segments: list[int]) -> list[tuple[str, float, float]]:
     """Name, mean power of both (W) and deviation (%) of these segments, as the table has it."""
     pair = given.grid.compared(given.order[label])
     found = []
@@ -138,8 +146,9 @@ def torque_line(given: Material, label: str) -> dict[str, Any] | None:
         "torque of the reference, N·m", "own torque minus it, N·m",
     )  # fmt: skip
     step = max(1, len(x) // MOST_MARKS)
-    for px, py in zip(x[::step].tolist(), y[::step].tolist(), strict=True):
-        plot.mark(px, py, look, 2.2, faint=True)
+    left = given.as_left(label)[quiet][::step].tolist()
+    for px, py, inside in zip(x[::step].tolist(), y[::step].tolist(), left, strict=True):
+        plot.mark(px, py, look, 2.2, kind="faint" if inside else "hollow")
     plot.rule(0.0)
     plot.line([(e, line.offset_nm + (line.gain - 1.0) * e) for e in plot.x], look)
     scale = f"{percent} % ± {number(100.0 * line.gain_u95, 2)} %"
@@ -153,7 +162,7 @@ def torque_line(given: Material, label: str) -> dict[str, Any] | None:
         )
     caption = (
         f"{label} against {line.reference}: {words}. A scale error makes the line steep and does not go "
-        "away with zeroing; a zero offset lifts it as a whole."
+        f"away with zeroing. A zero offset lifts it as a whole.{_before(given, label)}"
     )
     return chart(plot, caption)
 
@@ -167,7 +176,7 @@ def where(given: Material, by: str) -> dict[str, Any] | None:
     for k, label in enumerate(given.compared):
         blocks = given.blocks[label]
         values = blocks.torque_nm if by == "torque" else blocks.cadence_rpm
-        quiet = given.quiet(label) & np.isfinite(values)
+        quiet = given.quiet(label) & given.as_left(label) & np.isfinite(values)
         step = max(1, int(quiet.sum()) // (MOST_MARKS // 2))
         for x, y in zip(values[quiet][::step].tolist(), blocks.y[quiet][::step].tolist(), strict=True):
             cloud.append((k, x, 100.0 * math.expm1(y)))
@@ -193,7 +202,7 @@ def where(given: Material, by: str) -> dict[str, Any] | None:
     tightest = min(given.limit(label) for label in given.compared)
     plot.band(-tightest, tightest)
     for k, x, y in cloud:
-        plot.mark(x, y, looks[k], 1.5, faint=True)
+        plot.mark(x, y, looks[k], 1.5, kind="faint")
     plot.rule(0.0)
     width = plot.x[1] - plot.x[0]
     for k, x, y, u, note in groups:

@@ -10,12 +10,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html import escape
 from itertools import pairwise
+from typing import Literal
 
 from monitor.setup.roles import Look
 
 WIDTH = 420.0
 LINE_HEIGHT = 13.0
 """Two labels closer than this are moved apart."""
+
+
+MarkKind = Literal["mark", "faint", "hollow"]
 
 
 class Markup(str):
@@ -90,10 +94,10 @@ def titled(element: str, note: str) -> str:
     return f"{element[:-2]}><title>{escape(note)}</title></{name}>" if note else element
 
 
-def marker(look: Look, px: float, py: float, size: float, faint: bool = False) -> str:
+def marker(look: Look, px: float, py: float, size: float, kind: MarkKind = "mark") -> str:
     """The marker of a look with its middle at a point of the picture."""
     shape, s = look.marker, size
-    name = f"{'faint' if faint else 'mark'} k-{look.key}"
+    name = f"{kind} k-{look.key}"
     if shape == "circle":
         return tag("circle", class_=name, cx=px, cy=py, r=s)
     if shape == "square":
@@ -228,10 +232,10 @@ class Plot:
         self.segment(a, b, f"whisker k-{look.key}")
 
     def mark(
-        self, x: float, y: float, look: Look, size: float = 3.6, note: str = "", faint: bool = False
+        self, x: float, y: float, look: Look, size: float = 3.6, note: str = "", kind: MarkKind = "mark"
     ) -> None:
         """A marker in a look; `note` is shown when pointed at."""
-        self.parts.append(titled(marker(look, *self.at(x, y), size, faint), note))
+        self.parts.append(titled(marker(look, *self.at(x, y), size, kind), note))
 
     def row_text(self, y: float, text: str) -> None:
         """Words left of the frame, beside a row."""
