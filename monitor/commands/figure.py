@@ -40,6 +40,8 @@ def figure(
     form = out.suffix.lower().lstrip(".")
     if form not in FORMS:
         raise UsageError(f"{out} is no picture that can be drawn. Name it .png, .svg or .pdf.")
+    if not out.parent.is_dir():
+        raise UsageError(f"{out} can't be written: there is no folder {out.parent}. Make it first.")
     width, height = parse_size(size)
     if smooth_s is not None and not 1 <= smooth_s <= LONGEST_SMOOTHING_S:
         raise UsageError(f"--smooth takes 1 to {LONGEST_SMOOTHING_S} seconds, not {smooth_s}.")
