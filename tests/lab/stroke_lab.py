@@ -1,0 +1,170 @@
+"""On the host: the stroke over real radio stacks, compared with what the lab's riders did.
+
+    stroke_lab.py [stroke] [--lab FOLDER] [--venv NAME] [--out FOLDER]
+
+The lab's dual sensors must have a `stroke` (vectors, extremes, dead spots, pages of the stroke). Exits with 1
+if a case fails. See README.md.
+"""
+
+import argparse
+import json
+import shlex
+import sys
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from capture.record import Packet
+from monitor.sessions.derived import run_session
+from monitor.study.parts.common import shared_of
+from monitor.study.results import Study, encode
+from monitor.study.study import study
+from storage.journal import read_journal
+from tests.lab.evening_lab import zero
+from tests.lab.host import Json, Lab, bench, instrument, link, main, sensor
+
+MOVE_S, STEP_S, SECONDS = 190.0, 350.0, 520
+"""When the rider's left leg moves on, when the unit's scale steps, by the lab's clock; session seconds."""
+LEFT_DEG, MOVED_DEG, RIGHT_DEG = 92.0, 106.0, 97.0
+NEAR_DEG = 2.0
+"""An angle is right within this."""
+NEAR_S = 15.0
+"""A moment: a stroke is known in blocks of ten seconds."""
+
+
+def stroke(side: str = "both", **more: Any) -> Json:
+    """The rider's stroke, the same in every sensor, as they sit on one bicycle."""
+    left = [[0, LEFT_DEG], [MOVE_S, LEFT_DEG], [MOVE_S, MOVED_DEG], [9999, MOVED_DEG]]
+    return {
+        "left": {"peak": left, "width": 170}, "right": {"peak": RIGHT_DEG, "width": 175}, "side": side, **more
+    }  # fmt: skip
+
+
+def case_stroke(args: argparse.Namespace) -> list[str]:
+    """Vectors over Bluetooth (torque of two legs, force of one), pages over ANT+; rider and unit move."""
+    scenario = {
+        "seed": 5, "power": 210, "cadence": [[0, 84], [100, 91], [200, 86], [300, 90], [500, 85]],
+        "devices": [
+            sensor(1, "dual", rate=4, left=49, noise=2, measurement_context="torque", stroke=stroke()),
+            sensor(2, "dual", radios=["ant"], left=49, noise=2, stroke=stroke(vector_hz=0),
+                   gain=[[0, 1], [STEP_S, 1], [STEP_S, 1.08], [9999, 1.08]]),
+            sensor(3, "trainer", rate=4, noise=2),
+            sensor(4, "dual", rate=4, left=49, noise=2, measurement_context="force", crank_length_mm=172.5,
+                   stroke=stroke("left", vector_hz=50)),
+        ],
+    }  # fmt: skip
+    text = bench(
+        "pedals",
+        instrument("pedals", link(1), role="reference", mount="pedals", sides="both", claim_percent=1.0),
+        instrument("heron", "ant:power:4002", mount="crank", sides="both", claim_percent=1.5),
+        instrument("hub", link(3), role="witness", mount="hub", profile="fitness-machine", claim_percent=1.5),
+        instrument("raven", link(4), role="witness", mount="crank", sides="both", claim_percent=1.5),
+    )
+    lab = Lab(args, "stroke", scenario, {"bench.toml": text})
+    words = ("run", "/out/bench.toml", "--headless", "--out", "/out/sessions", "--seconds", str(SECONDS))
+    lab.run("exec python -m monitor.cli " + shlex.join(words), SECONDS + 900)
+    return compare(lab)
+
+
+def compare(lab: Lab) -> list[str]:
+    """What a run recorded and what is made of it, against what was sent."""
+    session = lab.session()
+    header, _ = read_journal(session)
+    ahead_s = zero(lab) - header.utc_ns / 1e9
+    recording, _ = run_session(session)
+    found = study(recording, shared_of(recording))
+    (lab.out / "study.json").write_bytes(encode(found))
+    return [
+        *_packets(lab, session),
+        *_angles(found, MOVE_S + ahead_s, STEP_S + ahead_s),
+        *_blamed(found, MOVE_S + ahead_s, STEP_S + ahead_s),
+    ]
+
+
+def _packets(lab: Lab, session: Path) -> list[str]:
+    """Every vector that was sent while subscribed is in the journal, in order, once; what they cost."""
+    _, records = read_journal(session)
+    faults = []
+    got: dict[str, list[Packet]] = {"pedals": [], "raven": []}
+    octets: dict[tuple[str, str], int] = {}
+    for record in records:
+        if isinstance(record, Packet):
+            key = record.instrument, record.channel
+            octets[key] = octets.get(key, 0) + len(record.data)
+            if record.channel == "2A64":
+                got[record.instrument].append(record)
+    for label, device in (("pedals", "Lab 1"), ("raven", "Lab 4")):
+        rows = [r for r in lab.truth if r["device"] == device and "vector" in r and not r["lost"]]
+        sent = [bytes.fromhex(r["payload"]) for r in rows]
+        mine = [p.data for p in got[label]]
+        ok = mine and any(sent[k : k + len(mine)] == mine for k in range(len(sent) - len(mine) + 1))
+        span_s = (got[label][-1].t_ns - got[label][0].t_ns) / 1e9 if mine else 1.0
+        print(
+            f"  {label}: {len(mine)} of {len(sent)} vectors, {len(mine) / span_s:.2f} a second, "
+            f"{octets.get((label, '2A64'), 0) / span_s:.0f} octets a second "
+            f"(measurements {octets.get((label, '2A63'), 0) / span_s:.0f})"
+        )
+        if not ok:
+            faults.append(f"{label}: the vectors recorded are not those sent")
+    return faults
+
+
+def _angles(found: Study, move_s: float, step_s: float) -> list[str]:
+    """The angle of peak torque of each side in each state, within NEAR_DEG."""
+    faults = []
+    assert found.strokes is not None
+    for v in found.strokes.vectors:
+        print(
+            f"  {v.instrument}: {v.packets} vectors, {v.lost_packets} lost, {v.unplaced_packets} without angle"
+        )
+    for s in found.strokes.stretches:
+        if s.of != "state" or s.to_s - s.from_s < 60.0:
+            continue
+        moved = s.from_s >= move_s - NEAR_S
+        for side in s.sides:
+            truth = {"left": MOVED_DEG if moved else LEFT_DEG, "right": RIGHT_DEG}.get(side.side)
+            if truth is None or side.peak_deg is None:
+                continue
+            off = side.peak_deg - truth
+            print(
+                f"  {s.instrument} {s.from_s:.0f}-{s.to_s:.0f} s {side.side} ({s.method}): "
+                f"{side.peak_deg:.1f} ± {side.peak_u95_deg}, truth {truth:.0f}: {off:+.1f}"
+            )
+            if abs(off) > NEAR_DEG:
+                faults.append(f"{s.instrument} {side.side}: {off:+.1f} degrees off")
+    seen = {(s.instrument, side.side) for s in found.strokes.stretches for side in s.sides if side.peak_deg}
+    wanted = {
+        ("pedals", "left"),
+        ("pedals", "right"),
+        ("heron", "left"),
+        ("heron", "right"),
+        ("raven", "left"),
+    }
+    return faults + [f"{label} {side}: no angle" for label, side in sorted(wanted - seen)]
+
+
+def _blamed(found: Study, move_s: float, step_s: float) -> list[str]:
+    """The move is the rider's, the step is the unit's, each at its moment."""
+    faults = []
+    for row in found.rider:
+        print(
+            f"  {row.instrument} {row.before} against {row.after}: {row.verdict}, {row.peak_angle_change_deg}"
+        )
+        print(
+            f"    {json.dumps({k: getattr(row.stroke, k) for k in ('source', 'side', 'others', 'confirmed')})}"
+        )
+    rows = [r for r in found.rider if r.instrument == "heron"]
+    move = [r for r in rows if abs(r.after[0] - move_s) <= NEAR_S and r.after[0] - r.before[1] < 1.0]
+    step = [r for r in rows if abs(r.after[0] - step_s) <= NEAR_S and r.after[0] - r.before[1] < 1.0]
+    if [r.verdict for r in move] != ["rider"]:
+        faults.append(f"the rider's move: {[r.verdict for r in move]}")
+    elif abs((move[0].peak_angle_change_deg or 0.0) - (MOVED_DEG - LEFT_DEG)) > 2.0 * NEAR_DEG:
+        faults.append(f"the rider's move is {move[0].peak_angle_change_deg} degrees")
+    if [r.verdict for r in step] != ["unit"]:
+        faults.append(f"the unit's step: {[r.verdict for r in step]}")
+    return faults
+
+
+if __name__ == "__main__":
+    sys.exit(main(__doc__, {"stroke": case_stroke}))
