@@ -119,8 +119,11 @@ def side_rows(given: Material) -> list[dict[str, str]]:
 
 
 def split_rows(given: Material) -> list[dict[str, Any]]:
-    """Deviation by load, torque, cadence and power, a column an instrument."""
-    names = {"load": "load", "torque": "torque", "cadence": "cadence", "power": "power"}
+    """Deviation by load, torque, cadence, power and stroke, a column an instrument."""
+    names = {
+        "load": "load", "torque": "torque", "cadence": "cadence", "power": "power",
+        "effectiveness": "torque effectiveness", "peak angle": "angle of peak torque", "position": "position",
+    }  # fmt: skip
     keys = [(s.by, s.group) for s in given.study.splits if s.by in names]
     rows = []
     for by, group in dict.fromkeys(sorted(keys, key=lambda k: list(names).index(k[0]))):

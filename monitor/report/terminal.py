@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 
 from monitor.report.states import HEAD, sentences, state_rows
+from monitor.report.stroke import HEAD as STROKE_HEAD
+from monitor.report.stroke import stroke_rows, stroke_words
 from monitor.study.against import Comparison
 from monitor.study.results import Difference, Study
 from monitor.text import TERMINAL, clock, plain
@@ -46,7 +48,8 @@ def study_lines(study: Study) -> list[str]:
     for block in (
         _states(study),
         _means(study), _verdicts(study), _repeats(study), _splits(study), _sprints(study), _peaks(study),
-        _efficiency(study), _instruments(study), _sides(study), _changes(study), _open(study),
+        _efficiency(study), _instruments(study), _sides(study), _strokes(study), _changes(study),
+        _open(study),
     ):  # fmt: skip
         if block:
             lines += ["", *block]
@@ -111,7 +114,8 @@ def _repeats(study: Study) -> list[str]:
 
 def _splits(study: Study) -> list[str]:
     labels = list(dict.fromkeys(s.instrument for s in study.splits))
-    order = {"load": 0, "torque": 1, "cadence": 2, "power": 3}
+    kinds = ("load", "torque", "cadence", "power", "effectiveness", "peak angle", "position")
+    order = {kind: k for k, kind in enumerate(kinds)}
     keys = dict.fromkeys((s.by, s.group) for s in study.splits if s.by in order)
     if not keys:
         return []
@@ -125,6 +129,12 @@ def _splits(study: Study) -> list[str]:
             cells.append(sure(s.deviation_percent, s.u95_percent, 2) + mark if s else NOTHING + mark)
         rows.append((by, group, *cells))
     return aligned(rows, len(labels))
+
+
+def _strokes(study: Study) -> list[str]:
+    rows: list[Row] = [STROKE_HEAD, *stroke_rows(study, TERMINAL)]
+    words = stroke_words(study, TERMINAL)
+    return [*(aligned(rows, 6) if len(rows) > 1 else []), *words]
 
 
 def _sprints(study: Study) -> list[str]:

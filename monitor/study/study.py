@@ -64,7 +64,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     segments = [segment_of(shared, k, span) for k, span in enumerate(shared.spans)]
     cycles = cycles_of(shared, segments)
     repeats = repeats_of(shared, segments)
-    splits = splits_of(shared)
+    splits = splits_of(shared, copies)
     lines = [line for i in shared.compared if (line := line_of(shared, i)) is not None]
     diagnoses = {i: diagnose_of(shared, i, segments) for i in shared.compared}
     noise = noise_of(shared)

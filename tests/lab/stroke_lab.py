@@ -95,7 +95,7 @@ def _packets(lab: Lab, session: Path) -> list[str]:
             if record.channel == "2A64":
                 got[record.instrument].append(record)
     for label, device in (("pedals", "Lab 1"), ("raven", "Lab 4")):
-        rows = [r for r in lab.truth if r["device"] == device and "vector" in r and not r["lost"]]
+        rows = [r for r in lab.truth if r["device"] == device and "vector" in r and not r.get("lost")]
         sent = [bytes.fromhex(r["payload"]) for r in rows]
         mine = [p.data for p in got[label]]
         ok = mine and any(sent[k : k + len(mine)] == mine for k in range(len(sent) - len(mine) + 1))
@@ -115,9 +115,8 @@ def _angles(found: Study, move_s: float, step_s: float) -> list[str]:
     faults = []
     assert found.strokes is not None
     for v in found.strokes.vectors:
-        print(
-            f"  {v.instrument}: {v.packets} vectors, {v.lost_packets} lost, {v.unplaced_packets} without angle"
-        )
+        counts = f"{v.lost_packets} lost, {v.unplaced_packets} without angle"
+        print(f"  {v.instrument}: {v.packets} vectors, {counts}")
     for s in found.strokes.stretches:
         if s.of != "state" or s.to_s - s.from_s < 60.0:
             continue
@@ -148,12 +147,10 @@ def _blamed(found: Study, move_s: float, step_s: float) -> list[str]:
     """The move is the rider's, the step is the unit's, each at its moment."""
     faults = []
     for row in found.rider:
-        print(
-            f"  {row.instrument} {row.before} against {row.after}: {row.verdict}, {row.peak_angle_change_deg}"
-        )
-        print(
-            f"    {json.dumps({k: getattr(row.stroke, k) for k in ('source', 'side', 'others', 'confirmed')})}"
-        )
+        spans = f"{row.before} against {row.after}"
+        print(f"  {row.instrument} {spans}: {row.verdict}, {row.peak_angle_change_deg}")
+        told = {k: getattr(row.stroke, k) for k in ("source", "side", "others", "confirmed")}
+        print(f"    {json.dumps(told)}")
     rows = [r for r in found.rider if r.instrument == "heron"]
     move = [r for r in rows if abs(r.after[0] - move_s) <= NEAR_S and r.after[0] - r.before[1] < 1.0]
     step = [r for r in rows if abs(r.after[0] - step_s) <= NEAR_S and r.after[0] - r.before[1] < 1.0]

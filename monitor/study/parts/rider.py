@@ -96,7 +96,8 @@ def _stroke_steps(asked: _Asked, edges: Sequence[float]) -> list[RiderChange]:
         windows = _beside(every, t_s)
         change = pair.change(t_s, windows[0][0], windows[1][1])
         row = _row(asked, windows, change is not None and change.seen)
-        if row.stroke is not None and row.verdict != "unit":
+        # Without a change of the unit nobody asks; a step that others contradict is no news either.
+        if row.verdict in ("rider", "both"):
             result.append(row)
     return result
 

@@ -1,6 +1,7 @@
 """All blocks of an instrument in groups: by load, torque, cadence and power; agreement and torque line."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -12,6 +13,7 @@ from monitor.analysis.expected import LOSS_SPREAD
 from monitor.study.grid import Bools
 from monitor.study.parts.common import Shared
 from monitor.study.parts.differences import judged, load_of
+from monitor.study.parts.stroke.session import stroke_groups
 from monitor.study.results import Agreement, Split, TorqueLine, known, rounded
 
 TORQUE_BINS_NM = (0.0, 12.0, 20.0, 28.0, 36.0, 48.0, math.inf)
@@ -30,8 +32,11 @@ class _Group:
     high: float | None = None
 
 
-def splits_of(shared: Shared) -> list[Split]:
-    """Every instrument over its quiet blocks as left, and those of each load, torque, cadence and power."""
+def splits_of(shared: Shared, copies: Mapping[int, int]) -> list[Split]:
+    """Every instrument over its quiet blocks as left, and those of each load, torque, cadence and power.
+
+    Also of each stroke, where that is reported and was ridden in more than one way. `copies`: heard twice.
+    """
     result = []
     for i in shared.compared:
         blocks = shared.blocks[i]
@@ -50,6 +55,9 @@ def splits_of(shared: Shared) -> list[Split]:
                     inside = (values >= low) & (values < high) & quiet
                 name = f"over {low:g} {unit}" if high == math.inf else f"{low:g} to {high:g} {unit}"
                 groups.append(_Group(by, name, inside, low, None if high == math.inf else high))
+        groups += [
+            _Group(g.by, g.name, g.mask & quiet, g.low, g.high) for g in stroke_groups(shared, i, copies)
+        ]
         for group in groups:
             split = _split(shared, i, group)
             if split is not None:

@@ -19,9 +19,11 @@ from monitor.study.results import known, rounded
 LEAST_BLOCKS = 12
 """Fewer blocks can't hold torque and cadence equal."""
 LEAST_EACH = 3
-"""Blocks seated and standing."""
+"""Blocks seated and standing, and of each group."""
 SMALL_PERCENT = 1.0
 """An error that moves by surely less than this over all that was ridden does not depend on the stroke."""
+BIN = 10.0
+"""Percent or degrees of one group of blocks."""
 LEAST_SPREAD = {"effectiveness": 3.0, "peak angle": 3.0, "standing": 0.0}
 """Percent and degrees between the tenth and the ninetieth of a hundred blocks: less is no other stroke."""
 TO_99 = 2.576 / 1.96
@@ -79,6 +81,44 @@ def _peaks(rows: list[Block | None]) -> Floats:
 def _standing(row: Block | None) -> float:
     word = row.position if row is not None else ""
     return 1.0 if word == "standing" else 0.0 if word == "seated" else math.nan
+
+
+class StrokeGroup(NamedTuple):
+    """Blocks of a like stroke: what it is by, its name, which blocks, and the edges of what they share."""
+
+    by: str
+    name: str
+    mask: Bools
+    low: float | None
+    high: float | None
+
+
+def groups_of(stroke: list[Stroked], mask: Bools) -> list[StrokeGroup]:
+    """Groups of ten percent of effectiveness, ten degrees of the peak, and of either position.
+
+    Only where at least two groups of a kind have LEAST_EACH blocks each.
+    """
+    found: list[StrokeGroup] = []
+    for by, x in stroke:
+        if by == "standing":
+            groups = [
+                StrokeGroup("position", word, x == code, None, None)
+                for word, code in (("seated", 0.0), ("standing", 1.0))
+            ]
+        else:
+            unit = "%" if by == "effectiveness" else "°"
+            known = x[np.isfinite(x) & mask]
+            edges = np.unique(np.floor(known / BIN)) * BIN
+            groups = [
+                StrokeGroup(
+                    by, f"{low:g} to {low + BIN:g} {unit}", (x >= low) & (x < low + BIN), low, low + BIN
+                )
+                for low in edges.tolist()
+            ]
+        groups = [g for g in groups if int((g.mask & mask).sum()) >= LEAST_EACH]
+        if len(groups) > 1:
+            found += groups
+    return found
 
 
 def effects_of(

@@ -6,7 +6,7 @@ from itertools import pairwise
 from monitor.analysis.block import BLOCK_S
 from monitor.study.parts.common import Shared
 from monitor.study.parts.states import Pair
-from monitor.study.parts.stroke.effects import effects_of, stroked
+from monitor.study.parts.stroke.effects import StrokeGroup, effects_of, groups_of, stroked
 from monitor.study.parts.stroke.results import ShapeEffect, Stroke, StrokeStudy, VectorCount
 from monitor.study.parts.stroke.rider import steps_of
 from monitor.study.parts.stroke.summary import stroke_of
@@ -89,13 +89,27 @@ def others_of(shared: Shared, source: int, copies: Mapping[int, int]) -> list[in
     ]
 
 
+def stroke_groups(shared: Shared, i: int, copies: Mapping[int, int]) -> list[StrokeGroup]:
+    """The blocks of an instrument as left, by the stroke that was ridden in them; see `groups_of`."""
+    source = _asked_source(shared, i, copies)
+    if source is None or i not in shared.left:
+        return []
+    return groups_of(stroked(shared.strokes[source], shared.blocks[i]), shared.left[i])
+
+
+def _asked_source(shared: Shared, i: int, copies: Mapping[int, int]) -> int | None:
+    """Whose stroke errors are held against: a trusted instrument's, else its own report.
+
+    That may be wrong, yet the deviation may follow it.
+    """
+    source = source_of(shared, i, copies)
+    return i if source is None and i in shared.strokes else source
+
+
 def _effects(shared: Shared, copies: Mapping[int, int]) -> list[ShapeEffect]:
     found: list[ShapeEffect] = []
     for i in shared.compared:
-        source = source_of(shared, i, copies)
-        if source is None and i in shared.strokes:
-            # Its own report: it may be wrong, yet the deviation may follow it.
-            source = i
+        source = _asked_source(shared, i, copies)
         if source is None or i not in shared.left:
             continue
         labels = shared.grid.labels
