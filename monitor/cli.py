@@ -63,6 +63,7 @@ def _session_time(type_: Any, tokens: Sequence[Token]) -> float:
 
 
 Flag = Parameter(negative=())
+Repeated = Annotated[list[str] | None, Parameter(negative=(), allow_leading_hyphen=False)]
 Speed = Annotated[float | None, Parameter(converter=_speed)]
 Seconds = Annotated[float, Parameter(converter=_seconds)]
 MaybeSeconds = Annotated[float | None, Parameter(converter=_seconds)]
@@ -310,6 +311,13 @@ def study(
     ride: Annotated[Path | None, Parameter(name="--with")] = None,
     label: Annotated[str | None, Parameter(name="--as")] = None,
     so_far: Annotated[bool, Flag] = False,
+    stretch: Repeated = None,
+    forget: Repeated = None,
+    bench: Path | None = None,
+    only: Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())] = None,
+    segments: str = "",
+    summary: Annotated[bool, Flag] = False,
+    wide: Annotated[bool, Flag] = False,
 ) -> int:
     """Judge a finished session segment by segment: means, deviations with uncertainty, causes.
 
@@ -317,6 +325,8 @@ def study(
     records of the session were lost.
 
     Example: plumbwatt study sessions/2026-11-25-190312-winter-bench --html report.html
+
+    Example: plumbwatt study sessions/2026-11-25-190312-winter-bench --stretch 40:55-42:10=climb
 
     Parameters
     ----------
@@ -334,10 +344,59 @@ def study(
         What that instrument is to be called.
     so_far
         Of a session that is being recorded, judge what it has until now, in a folder of its own.
+    stretch
+        FROM-TO or FROM-TO=NAME: one more row with all that a segment has, kept with the session.
+        May be given several times; stretches may overlap.
+    forget
+        Drop the kept stretch of this name. May be given several times.
+    bench
+        Judge the same recording under another bench: its reference, claims, losses, roles, mounts and
+        sides. What was recorded stays; both benches are named.
+    only
+        Show these instruments alone; all are judged.
+    segments
+        Show segments whose names fit: a part of the name, or a pattern with * and ?.
+    summary
+        At most twelve lines.
+    wide
+        Every table with all its columns, however narrow the terminal.
     """
+    from monitor.commands.asked import Asked
     from monitor.commands.study import study
 
-    return study(session, json, html, against or [], ride, label, so_far)
+    asked = Asked(
+        tuple(stretch or ()), tuple(forget or ()), bench, tuple(only or ()), segments, summary, wide
+    )
+    return study(session, json, html, against or [], ride, label, so_far, asked)
+
+
+@app.command
+def words(
+    session: Path,
+    /,
+    *,
+    set_: Annotated[list[str] | None, Parameter(name="--set", consume_multiple=True, negative=())] = None,
+    json: Annotated[bool, Flag] = False,
+) -> int:
+    """Show or set your own words to a session: they stand at the top of its report and package.
+
+    Keys: question, provenance (whose unit it is, from where), condition (how it came), scope (what was
+    tested and what was not), conclusion. An empty text takes one away.
+
+    Example: plumbwatt words sessions/2026-11-25-190312-winter-bench --set "question=Does it hold 1 %?"
+
+    Parameters
+    ----------
+    session
+        The session folder.
+    set_
+        KEY=TEXT, one or several.
+    json
+        Print a JSON object instead of lines.
+    """
+    from monitor.commands.words import words
+
+    return words(session, set_ or [], json)
 
 
 @app.command

@@ -7,30 +7,18 @@ from typing import Any
 
 import msgspec
 
+from monitor.commands.asked import NOTHING_MORE, Asked, keep
+from monitor.commands.judging import Joining, Progress, known_study, studied
 from monitor.commands.output import UsageError, write_message, write_result
+from monitor.report.lines.summary import summary_lines
 from monitor.report.terminal import comparison_lines, study_lines
-from monitor.sessions.derived import (
-    MAKE_ROOM,
-    NAMES,
-    STUDY,
-    Made,
-    about,
-    make_derived,
-    missing_words,
-    run_session,
-    up_to_date,
-)
-from monitor.sessions.exporting import read_study
-from monitor.sessions.so_far import SO_FAR, to_judge
+from monitor.sessions.derived import MAKE_ROOM, REPORT, about, missing_words, trusted
+from monitor.sessions.so_far import to_judge
 from monitor.study.against import Comparison, Given, compare_sessions
-from monitor.study.recording import Recording
-from monitor.study.results import Study, encode
+from monitor.study.results import encode
 from monitor.text import clock, plain
-from storage.damage import Damage, SessionError
 from storage.disk import write_whole
 from storage.session import Session, open_session
-
-Progress = Callable[[float], None]
 
 
 def study(
@@ -41,6 +29,7 @@ def study(
     ride: Path | None = None,
     label: str | None = None,
     so_far: bool = False,
+    asked: Asked = NOTHING_MORE,
 ) -> int:
     """Print or write the study of a session, or of a folder of sessions; the exit code.
 
@@ -53,35 +42,44 @@ def study(
     from monitor.sessions.archive import is_archive
 
     if is_archive(folder):
-        if html is not None or against or ride is not None:
+        if html is not None or against or ride is not None or asked.of_one:
             raise UsageError(
-                f"{folder} is a folder of sessions: --html, --against and --with are for one session"
+                f"{folder} is a folder of sessions: --html, --against, --with and what is asked of a ride "
+                "are for one session"
             )
         return _archive(folder, json)
     if (ride is None) != (label is None):
         raise UsageError("--with RIDE.fit and --as LABEL go together")
     sessions = _different([folder, *against], so_far)
+    keep(sessions[0], asked)
+    plain_report = not (against or ride or asked.chosen or asked.bench)
+    page = trusted(sessions[0].path, REPORT) if html is not None and plain_report else None
     with progress_bar("studying", sessions[0].info) as progress:
-        judged = _studied(sessions[0], ride, label, progress)
-    result = judged.study
+        judged = studied(
+            sessions[0], progress, Joining(ride, label), asked.bench, arrays=html is not None and page is None
+        )
+    result = asked.part_of(judged.study)
     given = [Given(plain(sessions[0].path.name), result)]
-    given += [Given(plain(session.path.name), _known(session)) for session in sessions[1:]]
+    given += [Given(plain(session.path.name), known_study(session)) for session in sessions[1:]]
     comparison = compare_sessions(given) if against else None
     if json == "-":
         _write_result_text(_json(given, comparison, sessions))
     else:
-        for line in study_lines(result):
+        width = asked.width
+        for line in summary_lines(result, width) if asked.summary else study_lines(result, width):
             write_result(line)
         if comparison is not None:
             write_result("")
-            for line in comparison_lines(comparison):
+            for line in comparison_lines(comparison, width):
                 write_result(line)
     if json is not None and json != "-":
         _write(Path(json), _json(given, comparison, sessions))
     if html is not None:
-        from monitor.report import report_html
+        if page is None and judged.shared is not None:
+            from monitor.report import report_html
 
-        _write(html, report_html(result, judged.shared, comparison, about(sessions[0])).encode())
+            page = report_html(result, judged.shared, comparison, about(sessions[0])).encode()
+        _write(html, page or b"")
     if judged.missing:
         where = sessions[0].path
         write_message(
@@ -111,72 +109,6 @@ def _write(path: Path, data: bytes) -> None:
     write_message(f"written: {path}")
 
 
-def _studied(session: Session, ride: Path | None, label: str | None, progress: Progress) -> Made:
-    """One session; what it lacks is written into its folder, unless a ride file takes part."""
-    from monitor.study.parts.common import shared_of
-    from monitor.study.study import study as study_of
-
-    found = up_to_date(session.path)
-    if ride is None and len(found) < len(NAMES):
-        return _made(session, progress)
-    recording, damage = run_session(session.path, progress)
-    if ride is not None and label is not None:
-        recording = _joined(recording, ride, label)
-    shared = shared_of(recording)
-    result = study_of(recording, shared)
-    if ride is None and not _holds(found[STUDY], encode(result)):
-        # It was judged otherwise before, or its files were exchanged: then both stay.
-        return _made(session, progress, afresh=True)
-    _warn(session, damage)
-    return Made([], result, shared, damage, {})
-
-
-def _made(session: Session, progress: Progress, *, afresh: bool = False) -> Made:
-    made = make_derived(session.path, on_second=progress, afresh=afresh)
-    for path in made.paths:
-        write_message(f"written: {path}")
-    _warn(session, made.damage)
-    return made
-
-
-def _joined(recording: Recording, path: Path, label: str) -> Recording:
-    from monitor.study.ridefile import RideFileError, align, join, read_ride
-
-    try:
-        ride = read_ride(path)
-        alignment = align(ride, recording)
-        joined = join(recording, ride, alignment, label)
-    except (RideFileError, ValueError) as error:
-        raise UsageError(str(error)) from None
-    write_message(f"{label}: {path.name}, {alignment.words}")
-    return joined
-
-
-def _holds(path: Path, data: bytes) -> bool:
-    """Whether a file has just these octets."""
-    return path.stat().st_size == len(data) and path.read_bytes() == data
-
-
-def _known(session: Session) -> Study:
-    """The study of another session: the one that it has, else a new one."""
-    latest = up_to_date(session.path).get(STUDY)
-    if latest is not None:
-        try:
-            return read_study(latest)
-        except SessionError as error:
-            write_message(f"note: {error}")
-    from monitor.study.study import study as study_of
-
-    recording, damage = run_session(session.path)
-    _warn(session, damage)
-    return study_of(recording)
-
-
-def _warn(session: Session, damage: Damage | None) -> None:
-    if damage is not None and (damage.lossy or session.path.parent.name != SO_FAR):
-        write_message(f"note: {session.path}: {damage.text}. `plumbwatt rescue` makes it whole.")
-
-
 def _json(given: list[Given], comparison: Comparison | None, sessions: list[Session]) -> bytes:
     """The study, as in `study.json`; further sessions under `against`, what changed under `comparison`."""
     if comparison is None:
@@ -197,7 +129,8 @@ def _write_result_text(text: bytes) -> None:
 
 def _archive(folder: Path, json: str | None) -> int:
     """A row per unit, segment and evening; the data set is brought up to date first."""
-    from monitor.report.terminal import aligned, number, sure
+    from monitor.report.lines.fit import aligned
+    from monitor.report.terminal import number, sure
     from monitor.sessions.archive import rows, update
 
     with many_bar("sessions") as progress:

@@ -1,7 +1,15 @@
 """A study as lines for a terminal: aligned tables of the numbers that `study.json` holds."""
 
-from collections.abc import Sequence
-
+from monitor.report.lines.asked import (
+    cadence_lines,
+    highest_lines,
+    sprint_lines,
+    stretch_lines,
+    target_lines,
+    word_lines,
+)
+from monitor.report.lines.fit import Row, fitted, wrapped
+from monitor.report.lines.summary import ordered, under_line
 from monitor.report.states import HEAD, sentences, state_rows
 from monitor.report.stroke import HEAD as STROKE_HEAD
 from monitor.report.stroke import stroke_rows, stroke_words
@@ -11,75 +19,67 @@ from monitor.text import TERMINAL, clock, plain
 
 WORDS = {"agrees": "agrees", "differs": "DIFFERS", "undecided": "can't tell yet"}
 number, sure, NOTHING = TERMINAL.number, TERMINAL.sure, TERMINAL.nothing
-WIDEST = 34
-
-Row = tuple[str, ...]
 
 
-def aligned(rows: Sequence[Row], numbers: int) -> list[str]:
-    """Rows as lines with columns two apart; the first row is the heading, the last `numbers` columns of
-    which stand to the right."""
-    cleaned = [tuple(plain(cell, WIDEST) for cell in row) for row in rows]
-    widths = [max(len(row[k]) for row in cleaned) for k in range(len(cleaned[0]))]
-    first = len(widths) - numbers
-    return [
-        "  ".join(
-            cell.ljust(width) if k < first else cell.rjust(width)
-            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in cleaned
-    ]
-
-
-def study_lines(study: Study) -> list[str]:
-    """The whole study, the verdicts first."""
+def study_lines(study: Study, width: int | None = None) -> list[str]:
+    """The whole study within `width` columns (None: as wide as it is), the verdicts first."""
     lost = f", {study.lost_records} LOST" if study.lost_records else ""
-    lines = [
-        f"{study.bench} against {study.reference}: {clock(study.seconds)}, {study.records} records{lost}",
-        *([study.missing] if study.missing else []),
-        "",
-    ]
-    for i in study.instruments.values():
-        lines.append(i.sentence)
+    head = f"{study.bench} against {study.reference}: {clock(study.seconds)}, {study.records} records{lost}"
+    lines = wrapped(head, width)
+    if study.missing:
+        lines += wrapped(study.missing, width)
+    if study.judged_under is not None:
+        lines += wrapped(under_line(study), width)
+    lines.append("")
+    first = ordered(study)
+    for label in [*first, *(label for label in study.instruments if label not in first)]:
+        i = study.instruments[label]
+        lines += wrapped(i.sentence, width)
         if i.cause is not None:
-            lines.append(f"  kind of error: {i.cause}. {i.cause_text}".rstrip())
+            lines += wrapped(f"  kind of error: {i.cause}. {i.cause_text}".rstrip(), width)
         answer = {"yes": "yes", "no": "no", "undecided": "can't tell yet"}[i.serves_as_reference]
-        lines.append(f"  Would serve as a reference for others: {answer}. {i.why}")
+        lines += wrapped(f"  Would serve as a reference for others: {answer}. {i.why}", width)
     for block in (
-        _states(study),
-        _means(study), _verdicts(study), _repeats(study), _splits(study), _sprints(study), _peaks(study),
-        _efficiency(study), _instruments(study), _sides(study), _strokes(study), _changes(study),
-        _open(study),
+        word_lines(study, width), stretch_lines(study, width), _states(study, width),
+        _means(study, width), _verdicts(study, width), _repeats(study), _splits(study, width),
+        cadence_lines(study, width), target_lines(study, width), sprint_lines(study, width),
+        highest_lines(study, width), _peaks(study, width),
+        _efficiency(study), _instruments(study, width), _sides(study, width),
+        _strokes(study, width), _changes(study), _open(study),
     ):  # fmt: skip
         if block:
-            lines += ["", *block]
+            lines += ["", *(part for line in block for part in wrapped(line, width))]
     return [plain(line) for line in lines]
 
 
-def _states(study: Study) -> list[str]:
+def _states(study: Study, width: int | None) -> list[str]:
     rows: list[Row] = [HEAD]
     rows += [row._replace(verdict=WORDS[row.verdict]) for row in state_rows(study, TERMINAL)]
-    lines = ["STATES", *aligned(rows, 4)] if len(rows) > 1 else []
+    lines = ["STATES", *fitted(rows, 4, width, ("OPENED BY", "LEFT %", "RIGHT %"))] if len(rows) > 1 else []
     words = sentences(study, TERMINAL)
     return [*lines, *([""] if lines and words else []), *words]
 
 
-def _means(study: Study) -> list[str]:
+def _means(study: Study, width: int | None) -> list[str]:
     rows: list[Row] = [
-        ("MEANS", "FROM", "SETTLED", "LOAD", "INSTRUMENT", "POWER W", "LEFT W", "RIGHT W", "RPM", "HEARD %")
-    ]
+        ("MEANS", "FROM", "SETTLED", "LOAD", "INSTRUMENT", "POWER W", "LEFT W", "RIGHT W", "RPM", "HEARD %",
+         "MEAN OF S", "FAULT S")
+    ]  # fmt: skip
     for s in study.segments:
         first = (s.name, clock(s.start_s), f"{s.settle_s:g} s", s.load)
         for label, m in s.means.items():
             rows.append(
                 (*first, label, number(m.power_w), number(m.left_w), number(m.right_w), number(m.cadence_rpm),
-                 f"{100.0 * m.coverage:.0f}")
+                 f"{100.0 * m.coverage:.0f}", str(m.seconds), str(m.fault_s) if m.fault_s else "")
             )  # fmt: skip
             first = ("", "", "", "")
-    return aligned(rows, 5) if len(rows) > 1 else []
+    if not any(m.fault_s for s in study.segments for m in s.means.values()):
+        rows = [row[:-1] for row in rows]
+    numbers = len(rows[0]) - 5
+    return fitted(rows, numbers, width, ("SETTLED", "FROM", "LOAD", "HEARD %")) if len(rows) > 1 else []
 
 
-def _verdicts(study: Study) -> list[str]:
+def _verdicts(study: Study, width: int | None) -> list[str]:
     rows: list[Row] = [
         ("DIFFERENCES", "INSTRUMENT", "AGAINST", "VERDICT", "DEVIATION %", "LIMIT %", "SHOWN W", "SHOWN %",
          "EXPECTED %", "LEFT W", "RIGHT W", "RIGHT'S PART")
@@ -103,7 +103,8 @@ def _verdicts(study: Study) -> list[str]:
                     ("", f"  {clock(p.start_s)} to {clock(p.end_s)}", "", WORDS[p.verdict],
                      sure(p.deviation_percent, p.u95_percent, 2), number(d.limit_percent, 2), *[""] * 6)
                 )  # fmt: skip
-    return aligned(rows, 8) if len(rows) > 1 else []
+    drop = ("EXPECTED %", "RIGHT'S PART", "SHOWN %", "LEFT W", "RIGHT W", "AGAINST")
+    return fitted(rows, 8, width, drop) if len(rows) > 1 else []
 
 
 def _repeats(study: Study) -> list[str]:
@@ -112,7 +113,7 @@ def _repeats(study: Study) -> list[str]:
     return ["REPEATS", *(f"{r.instrument}: {r.text}" for r in study.repeats)]
 
 
-def _splits(study: Study) -> list[str]:
+def _splits(study: Study, width: int | None) -> list[str]:
     labels = list(dict.fromkeys(s.instrument for s in study.splits))
     kinds = ("load", "torque", "cadence", "power", "effectiveness", "peak angle", "position")
     order = {kind: k for k, kind in enumerate(kinds)}
@@ -128,31 +129,16 @@ def _splits(study: Study) -> list[str]:
             mark = {"differs": " !", "undecided": " ?"}.get(s.verdict, "  ") if s else "  "
             cells.append(sure(s.deviation_percent, s.u95_percent, 2) + mark if s else NOTHING + mark)
         rows.append((by, group, *cells))
-    return aligned(rows, len(labels))
+    return fitted(rows, len(labels), width)
 
 
-def _strokes(study: Study) -> list[str]:
+def _strokes(study: Study, width: int | None) -> list[str]:
     rows: list[Row] = [STROKE_HEAD, *stroke_rows(study, TERMINAL)]
     words = stroke_words(study, TERMINAL)
-    return [*(aligned(rows, 6) if len(rows) > 1 else []), *words]
+    return [*(fitted(rows, 6, width) if len(rows) > 1 else []), *words]
 
 
-def _sprints(study: Study) -> list[str]:
-    rows: list[Row] = [("SPRINTS", "INSTRUMENT", "1 S W", "3 S W", "5 S W", "WORK KJ")]
-    for s in study.segments:
-        if s.sprint is None:
-            continue
-        first = s.name
-        for label, peaks in s.sprint.peaks_w.items():
-            rows.append(
-                (first, label, number(peaks["1"], 0), number(peaks["3"], 0), number(peaks["5"], 0),
-                 number(s.sprint.work_kj[label], 2))
-            )  # fmt: skip
-            first = ""
-    return aligned(rows, 4) if len(rows) > 1 else []
-
-
-def _peaks(study: Study) -> list[str]:
+def _peaks(study: Study, width: int | None) -> list[str]:
     if not study.peaks:
         return []
     labels = list(study.peaks[0].best_w)
@@ -160,7 +146,7 @@ def _peaks(study: Study) -> list[str]:
     for p in study.peaks:
         cells = [f"{number(p.best_w[label], 0)} ({number(p.same_window_w[label], 0)})" for label in labels]
         rows.append((f"{p.seconds} s", clock(p.start_s), *cells))
-    return aligned(rows, len(labels))
+    return fitted(rows, len(labels), width)
 
 
 def _efficiency(study: Study) -> list[str]:
@@ -169,7 +155,7 @@ def _efficiency(study: Study) -> list[str]:
     return ["BETWEEN CRANK AND HUB", *(f"{e.segment}: {e.text}" for e in study.efficiency)]
 
 
-def _instruments(study: Study) -> list[str]:
+def _instruments(study: Study, width: int | None) -> list[str]:
     rows: list[Row] = [
         (
             "INSTRUMENT",
@@ -198,10 +184,10 @@ def _instruments(study: Study) -> list[str]:
             (label, scale, zero, noise, lag, number(i.lost_s, 0),
              number(i.loss_percent, 1), number(i.signal.longest_gap_s), number(i.work_kj))
         )  # fmt: skip
-    return aligned(rows, 8)
+    return fitted(rows, 8, width, ("LONGEST GAP S", "WORK KJ", "LAG S"))
 
 
-def _sides(study: Study) -> list[str]:
+def _sides(study: Study, width: int | None) -> list[str]:
     rows: list[Row] = [("SIDES", "SIDE", "AGAINST", "FROM", "TO", "VERDICT", "DEVIATION %", "LIMIT %")]
     for label, i in study.instruments.items():
         rows += [
@@ -209,7 +195,7 @@ def _sides(study: Study) -> list[str]:
              sure(r.deviation_percent, r.u95_percent, 2), number(r.limit_percent, 2))
             for r in i.by_side
         ]  # fmt: skip
-    return aligned(rows, 2) if len(rows) > 1 else []
+    return fitted(rows, 2, width, ("AGAINST",)) if len(rows) > 1 else []
 
 
 def _changes(study: Study) -> list[str]:
@@ -233,7 +219,7 @@ def _open(study: Study) -> list[str]:
     return lines
 
 
-def comparison_lines(comparison: Comparison) -> list[str]:
+def comparison_lines(comparison: Comparison, width: int | None = None) -> list[str]:
     """Sessions side by side: segments, changes, repeatability."""
     names = comparison.sessions
     heads = [f"{k}: {name}" for k, name in enumerate(names, 1)]
@@ -244,7 +230,7 @@ def comparison_lines(comparison: Comparison) -> list[str]:
             mark = "" if r is None or not r.beyond_chance else " changed"
             cells.append(NOTHING if r is None else f"{sure(r.deviation_percent, r.u95_percent, 2)} %{mark}")
         rows.append((row.segment, row.instrument, *cells))
-    lines = aligned(rows, len(names)) if len(rows) > 1 else ["The sessions have no segment in common."]
+    lines = fitted(rows, len(names), width) if len(rows) > 1 else ["The sessions have no segment in common."]
     if comparison.changes:
         lines += ["", "CHANGES AGAINST THE FIRST", *(c.text for c in comparison.changes)]
     if comparison.repeatability:
@@ -258,6 +244,6 @@ def comparison_lines(comparison: Comparison) -> list[str]:
              number(r.repeatability_limit_percent, 2), number(r.reproducibility_limit_percent, 2))
             for r in comparison.repeatability
         ]  # fmt: skip
-        lines += ["", *aligned(table, 7)]
+        lines += ["", *fitted(table, 7, width)]
     lines += [f"note: {remark}" for remark in comparison.remarks]
     return [plain(line) for line in lines]

@@ -122,12 +122,13 @@ class Derived(msgspec.Struct, frozen=True):
 class Made(msgspec.Struct, frozen=True):
     """What one pass over a journal gave: files, the study, the arrays that it used, what was damaged.
 
-    `missing` are the names of files that could not be written, with the reason of each.
+    `shared` is None where the study was read, and not made. `missing` are the names of files that could
+    not be written, with the reason of each.
     """
 
     paths: list[Path]
     study: Study
-    shared: Shared
+    shared: Shared | None
     damage: Damage | None
     missing: dict[str, str]
 
@@ -284,7 +285,7 @@ def make_derived(
         files.put(name, write)
     if records.damage is None:
         # What was damaged is said each time anew, so each time it is read.
-        _vouch(session.path, {name: octets for name, octets in made.items() if name in files.done})
+        vouch(session.path, {name: octets for name, octets in made.items() if name in files.done})
     return Made(files.written, result, shared, records.damage, files.missing)
 
 
@@ -306,7 +307,7 @@ def with_asked(folder: Path, recording: Recording, shared: Shared, result: Study
     return msgspec.structs.replace(result, stretches=stretches_of(shared, wanted), words=words)
 
 
-def _vouch(folder: Path, made: dict[str, bytes]) -> None:
+def vouch(folder: Path, made: dict[str, bytes]) -> None:
     """Say in `derived.json` what was written, so that what is unchanged need not be made again."""
     known = _known(folder)
     if known is None or not made:

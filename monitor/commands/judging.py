@@ -1,0 +1,132 @@
+"""One session judged for a command: read where this program made it, else made; or under another bench."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+import msgspec
+
+from monitor.commands.output import UsageError, write_message
+from monitor.sessions.derived import (
+    NAMES,
+    STUDY,
+    Made,
+    make_derived,
+    run_session,
+    trusted,
+    up_to_date,
+    vouch,
+    with_asked,
+)
+from monitor.sessions.exporting import read_study
+from monitor.sessions.so_far import SO_FAR
+from monitor.study.recording import Recording
+from monitor.study.results import JudgedUnder, Study, decode, encode
+from storage.damage import Damage, SessionError
+from storage.session import Session
+
+Progress = Callable[[float], None]
+
+
+class Joining(NamedTuple):
+    """A ride file that joins for this once, and as what; both None: none does."""
+
+    ride: Path | None = None
+    label: str | None = None
+
+
+def studied(
+    session: Session, progress: Progress, joining: Joining, bench: Path | None, *, arrays: bool
+) -> Made:
+    """One session; what it lacks is written into its folder, unless a ride file or another bench takes part.
+
+    `arrays`: what the study was made from is needed, too, so that it can't just be read.
+    """
+    if bench is not None or joining.ride is not None:
+        return _judged_anew(session, progress, joining, bench)
+    found = up_to_date(session.path)
+    if len(found) < len(NAMES):
+        return _made(session, progress)
+    if not arrays and (octets := trusted(session.path, STUDY)) is not None:
+        return Made([], decode(octets), None, None, {})
+    from monitor.study.parts.common import shared_of
+    from monitor.study.study import study as study_of
+
+    recording, damage = run_session(session.path, progress)
+    shared = shared_of(recording)
+    result = with_asked(session.path, recording, shared, study_of(recording, shared))
+    octets = encode(result)
+    if not _holds(found[STUDY], octets):
+        # It was judged otherwise before, or its files were exchanged: then both stay.
+        return _made(session, progress, afresh=True)
+    if damage is None:
+        vouch(session.path, {STUDY: octets})
+    _warn(session, damage)
+    return Made([], result, shared, damage, {})
+
+
+def _judged_anew(session: Session, progress: Progress, joining: Joining, bench: Path | None) -> Made:
+    """With a ride file or under another bench, for this once: nothing is written."""
+    from monitor.sessions.judged import run_under
+    from monitor.study.parts.common import shared_of
+    from monitor.study.study import study as study_of
+
+    under: JudgedUnder | None = None
+    if bench is not None:
+        recording, damage, under = run_under(session.path, bench, progress)
+    else:
+        recording, damage = run_session(session.path, progress)
+    if joining.ride is not None and joining.label is not None:
+        recording = _joined(recording, joining.ride, joining.label)
+    shared = shared_of(recording)
+    result = with_asked(session.path, recording, shared, study_of(recording, shared))
+    _warn(session, damage)
+    return Made([], msgspec.structs.replace(result, judged_under=under), shared, damage, {})
+
+
+def _made(session: Session, progress: Progress, *, afresh: bool = False) -> Made:
+    made = make_derived(session.path, on_second=progress, afresh=afresh)
+    for path in made.paths:
+        write_message(f"written: {path}")
+    _warn(session, made.damage)
+    return made
+
+
+def _joined(recording: Recording, path: Path, label: str) -> Recording:
+    from monitor.study.ridefile import RideFileError, align, join, read_ride
+
+    try:
+        ride = read_ride(path)
+        alignment = align(ride, recording)
+        joined = join(recording, ride, alignment, label)
+    except (RideFileError, ValueError) as error:
+        raise UsageError(str(error)) from None
+    write_message(f"{label}: {path.name}, {alignment.words}")
+    return joined
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    """Whether a file has just these octets."""
+    return path.stat().st_size == len(data) and path.read_bytes() == data
+
+
+def known_study(session: Session) -> Study:
+    """The study of another session: the one that it has, else a new one."""
+    latest = up_to_date(session.path).get(STUDY)
+    if latest is not None:
+        try:
+            return read_study(latest)
+        except SessionError as error:
+            write_message(f"note: {error}")
+    from monitor.study.parts.common import shared_of
+    from monitor.study.study import study as study_of
+
+    recording, damage = run_session(session.path)
+    _warn(session, damage)
+    shared = shared_of(recording)
+    return with_asked(session.path, recording, shared, study_of(recording, shared))
+
+
+def _warn(session: Session, damage: Damage | None) -> None:
+    if damage is not None and (damage.lossy or session.path.parent.name != SO_FAR):
+        write_message(f"note: {session.path}: {damage.text}. `plumbwatt rescue` makes it whole.")
