@@ -39,8 +39,13 @@ class Material:
 
     @cached_property
     def labels(self) -> list[str]:
-        """All instruments: on test first, then witnesses, then the reference."""
-        return [self.grid.labels[i] for i in by_role(self.grid.bench)]
+        """All instruments that the study tells of: on test first, then witnesses, then the reference."""
+        every = [self.grid.labels[i] for i in by_role(self.grid.bench)]
+        return [label for label in every if label in self.study.instruments]
+
+    def tells_of(self, label: str) -> bool:
+        """Whether an act or a finding of this instrument belongs here; without a label it is the bench's."""
+        return not label or label in self.labels
 
     @cached_property
     def compared(self) -> list[str]:

@@ -10,6 +10,8 @@ from monitor.report import first, head, states, tables, words
 from monitor.report.drawing import plots, stroke
 from monitor.report.drawing.colours import SESSIONS, css
 from monitor.report.drawing.svg import Markup, swatch
+from monitor.report.lines.asked import asked_tables, for_page
+from monitor.report.lines.summary import under_line
 from monitor.report.material import Material
 from monitor.report.selection import MOST_S, selection
 from monitor.report.series import SMOOTH_S, payload, script_json
@@ -24,7 +26,8 @@ SCRIPTS = ("base", "numbers", "traces", "select", "save", "style")
 CONTENTS = (
     ("verdict", "Verdict"), ("states", "States and acts"),
     ("bench", "Bench"), ("judged", "How it was judged"), ("trace", "Whole session"),
-    ("segments", "Segments"), ("sides", "Left and right"), ("agreement", "Agreement"),
+    ("segments", "Segments"), ("asked", "Stretches, cadence, sprints"), ("sides", "Left and right"),
+    ("agreement", "Agreement"),
     ("torque", "Scale and zero"), ("where", "Torque, cadence, load"), ("sprints", "Sprints"),
     ("repeats", "Repeated blocks"),
     ("signal", "Signal, noise, lag"), ("open", "What stays open"),
@@ -151,5 +154,7 @@ def _context(given: Material, about: About) -> dict[str, Any]:
         if given.comparison is not None
         else [],
         "signal_rows": tables.signal_rows(given),
+        "under": under_line(study),
+        "asked": [for_page(table) for table in asked_tables(study, PAGE)],
         "stroke": stroke.context(given) if study.strokes is not None else None,
     }

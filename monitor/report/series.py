@@ -10,8 +10,7 @@ import numpy as np
 from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.statistics import Floats
 from monitor.report.material import Material
-from monitor.study.grid import Grid, moved
-from monitor.study.results import Study
+from monitor.study.grid import moved
 from monitor.text import plain
 
 MOST_POINTS = 21600
@@ -62,6 +61,7 @@ def payload(given: Material) -> dict[str, Any]:
         "looks": {
             label: {"key": look.key, "dash": list(look.dash), "width": look.width}
             for label, look in given.looks.items()
+            if label in given.labels
         },
         **told,
         "limits": {label: round(given.limit(label), 3) for label in given.compared},
@@ -72,7 +72,7 @@ def payload(given: Material) -> dict[str, Any]:
         },
         "thin": {label: _thin(given, label, step, n) for label in given.compared if step > 1},
         "segments": [{"name": plain(s.name, 60), "from": s.start_s, "to": s.end_s} for s in study.segments],
-        "marks": marks(study, grid),
+        "marks": marks(given),
     }
 
 
@@ -92,11 +92,12 @@ def _thin(given: Material, label: str, step: int, n: int) -> dict[str, list[floa
     return found
 
 
-def marks(study: Study, grid: Grid) -> list[dict[str, Any]]:
+def marks(given: Material) -> list[dict[str, Any]]:
     """Acts and findings on the time axis: second, sign, words."""
+    study, grid = given.study, given.grid
     found: list[dict[str, Any]] = []
     for act in grid.recording.acts:
-        if act.act == "segment":
+        if act.act == "segment" or not given.tells_of(act.instrument):
             continue
         whom = f"{act.instrument} " if act.instrument else ""
         text = f"{whom}{ACTS.get(act.act, act.act)} {act.text}".strip()
@@ -104,6 +105,8 @@ def marks(study: Study, grid: Grid) -> list[dict[str, Any]]:
     standing: set[tuple[str, str, str | None]] = set()
     for f in grid.recording.findings:
         key = (f.kind, f.instrument, f.side)
+        if not given.tells_of(f.instrument):
+            continue
         if f.event == "cleared":
             standing.discard(key)
         elif key not in standing:
@@ -183,11 +186,14 @@ def _listed(values: Floats, digits: int) -> list[float | None]:
 
 
 def overlay(
-    grid: Grid, start_s: float, end_s: float, before_s: int = 5, after_s: int = 8
+    given: Material, start_s: float, end_s: float, before_s: int = 5, after_s: int = 8
 ) -> dict[str, Sequence[Any]]:
     """One sprint at 1 s, every instrument moved by its lag: seconds from its beginning, watts by label."""
+    grid = given.grid
     begin, end = max(0, int(start_s) - before_s), min(grid.seconds, math.ceil(end_s) + after_s)
     result: dict[str, Sequence[Any]] = {"t": [k - start_s for k in range(begin, end)]}
     for i in grid.powered:
+        if grid.labels[i] not in given.labels:
+            continue
         result[grid.labels[i]] = moved(grid.power_w[:, i], grid.lag_s(i))[begin:end].tolist()
     return result

@@ -93,8 +93,14 @@ def act_rows(given: Material) -> list[dict[str, str]]:
             ),
         }
         for act in given.grid.recording.acts
-        if act.act not in ("segment", "finish")
+        if act.act not in ("segment", "finish") and given.tells_of(act.instrument)
     ]
+
+
+def _left_percent(s: SegmentStudy, label: str) -> float | None:
+    """The left part of the power, percent; None where the page does not tell of that instrument."""
+    means = s.means.get(label)
+    return None if means is None else means.left_percent
 
 
 def side_rows(given: Material) -> list[dict[str, str]]:
@@ -110,7 +116,7 @@ def side_rows(given: Material) -> list[dict[str, str]]:
             if d.share_right is not None
             else "no difference to share",
             "balance": number(s.means[d.instrument].left_percent, 1)
-            + f" (against {number(s.means[d.side_reference].left_percent, 1)})",
+            + f" (against {number(_left_percent(s, d.side_reference), 1)})",
         }
         for s in given.study.segments
         for d in s.differences
@@ -250,6 +256,8 @@ def finding_rows(given: Material) -> list[dict[str, str]]:
     open_rows: dict[tuple[str, str, str | None], dict[str, str]] = {}
     for f in given.grid.recording.findings:
         key = (f.kind, f.instrument, f.side)
+        if not given.tells_of(f.instrument):
+            continue
         if f.event == "raised" and key not in open_rows:
             side = f" {f.side}" if f.side in ("left", "right") else ""
             open_rows[key] = {

@@ -1,13 +1,6 @@
 """A study as lines for a terminal: aligned tables of the numbers that `study.json` holds."""
 
-from monitor.report.lines.asked import (
-    cadence_lines,
-    highest_lines,
-    sprint_lines,
-    stretch_lines,
-    target_lines,
-    word_lines,
-)
+from monitor.report.lines.asked import asked_lines, word_lines
 from monitor.report.lines.fit import Row, fitted, wrapped
 from monitor.report.lines.summary import ordered, under_line
 from monitor.report.states import HEAD, sentences, state_rows
@@ -40,11 +33,9 @@ def study_lines(study: Study, width: int | None = None) -> list[str]:
         answer = {"yes": "yes", "no": "no", "undecided": "can't tell yet"}[i.serves_as_reference]
         lines += wrapped(f"  Would serve as a reference for others: {answer}. {i.why}", width)
     for block in (
-        word_lines(study, width), stretch_lines(study, width), _states(study, width),
+        word_lines(study, width), _states(study, width), asked_lines(study, width),
         _means(study, width), _verdicts(study, width), _repeats(study), _splits(study, width),
-        cadence_lines(study, width), target_lines(study, width), sprint_lines(study, width),
-        highest_lines(study, width), _peaks(study, width),
-        _efficiency(study), _instruments(study, width), _sides(study, width),
+        _peaks(study, width), _efficiency(study), _instruments(study, width), _sides(study, width),
         _strokes(study, width), _changes(study), _open(study),
     ):  # fmt: skip
         if block:
@@ -245,5 +236,8 @@ def comparison_lines(comparison: Comparison, width: int | None = None) -> list[s
             for r in comparison.repeatability
         ]  # fmt: skip
         lines += ["", *fitted(table, 7, width)]
+    for name, words in zip(names, comparison.words, strict=False):
+        if words:
+            lines += ["", f"{name}:", *(f"  {key}: {text}" for key, text in words.items())]
     lines += [f"note: {remark}" for remark in comparison.remarks]
     return [plain(line) for line in lines]

@@ -103,7 +103,7 @@ def judged(given: Material) -> list[str]:
     losses = [
         f"{label}: {loss.watts:g} W and {loss.percent:g} % between crank and hub"
         for label, loss in zip(grid.labels, grid.losses, strict=True)
-        if loss.watts or loss.percent
+        if (loss.watts or loss.percent) and (label in given.labels or label == study.reference)
     ]
     lags = [
         f"{label} {sure(i.lag_s, i.lag_u95_s, 2)} s"

@@ -93,6 +93,8 @@ class Comparison(msgspec.Struct, frozen=True):
     repeatability: list[Repeatability]
     units: list[Unit]
     remarks: list[str]
+    words: list[dict[str, str]] = []
+    """What the tester says of each session, in their order."""
 
 
 def compare_sessions(given: Sequence[Given]) -> Comparison:
@@ -124,7 +126,9 @@ def compare_sessions(given: Sequence[Given]) -> Comparison:
     units = [
         Unit(g.name, label, i.reported, i.zeroed) for g in given for label, i in g.study.instruments.items()
     ]
-    return Comparison([g.name for g in given], rows, changes, repeat, units, _remarks(given))
+    return Comparison(
+        [g.name for g in given], rows, changes, repeat, units, _remarks(given), [g.study.words for g in given]
+    )
 
 
 def _labels(study: Study) -> list[str]:

@@ -219,7 +219,7 @@ def sprint(given: Material, s: SegmentStudy) -> dict[str, Any] | None:
     """All instruments through one sprint, second by second."""
     if s.sprint is None:
         return None
-    series = overlay(given.grid, s.start_s, s.end_s)
+    series = overlay(given, s.start_s, s.end_s)
     values = [v for label in given.powered for v in series[label] if v == v]
     if not values:
         return None
