@@ -273,7 +273,7 @@ def test_chosen_instruments_and_segments(session: Path, tmp_path: Path, capsys: 
     page = tmp_path / "page.html"
     shown = read(["study", str(session), "--only", "heron", "hub", "--html", str(page)], capsys)
     assert "pedals agrees with hub" not in shown
-    assert 'data-label="pedals"' not in page.read_text()
+    assert '"labels":["heron","hub"]' in page.read_text()
 
 
 # -- a second look

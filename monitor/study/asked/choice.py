@@ -6,6 +6,7 @@ from typing import TypeVar
 
 import msgspec
 
+from monitor.study.parts.stroke.results import StrokeStudy
 from monitor.study.results import SamePeak, SegmentStudy, Sprint, StretchStudy, Study
 
 V = TypeVar("V")
@@ -69,6 +70,11 @@ def _with(study: Study, labels: frozenset[str]) -> Study:
         rider=[r for r in study.rider if r.instrument in labels],
         cadence=[c for c in study.cadence if c.instrument in labels],
         target=[t for t in study.target if t.instrument in labels],
+        strokes=None if study.strokes is None else StrokeStudy(
+            [s for s in study.strokes.stretches if s.instrument in labels],
+            [e for e in study.strokes.effects if e.instrument in labels],
+            [v for v in study.strokes.vectors if v.instrument in labels],
+        ),
     )  # fmt: skip
 
 
