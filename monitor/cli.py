@@ -361,7 +361,7 @@ def study(
     wide
         Every table with all its columns, however narrow the terminal.
     """
-    from monitor.commands.asked import Asked
+    from monitor.commands.asking.options import Asked
     from monitor.commands.study import study
 
     asked = Asked(
@@ -394,7 +394,7 @@ def words(
     json
         Print a JSON object instead of lines.
     """
-    from monitor.commands.words import words
+    from monitor.commands.asking.words import words
 
     return words(session, set_ or [], json)
 

@@ -288,8 +288,8 @@ def test_a_second_study_reads_what_was_made(
     def never(*_: object, **__: object) -> None:
         raise AssertionError("the journal was read again")
 
-    monkeypatch.setattr("monitor.commands.judging.run_session", never)
-    monkeypatch.setattr("monitor.commands.judging.make_derived", never)
+    monkeypatch.setattr("monitor.commands.asking.judging.run_session", never)
+    monkeypatch.setattr("monitor.commands.asking.judging.make_derived", never)
     other = tmp_path / "two.html"
     assert read(["study", str(session), "--html", str(other)], capsys) == first
     assert other.read_bytes() == page.read_bytes()

@@ -7,8 +7,8 @@ from typing import Any
 
 import msgspec
 
-from monitor.commands.asked import NOTHING_MORE, Asked, keep
-from monitor.commands.judging import Joining, Progress, known_study, studied
+from monitor.commands.asking.judging import Joining, Progress, known_study, studied
+from monitor.commands.asking.options import NOTHING_MORE, Asked, keep
 from monitor.commands.output import UsageError, write_message, write_result
 from monitor.report.lines.summary import summary_lines
 from monitor.report.terminal import comparison_lines, study_lines

@@ -36,7 +36,7 @@ def sprint(given: Material, wanted: Wanted) -> Sheet:
     for axes in sheet.panels[len(shown) :]:
         axes.set_visible(False)
     for axes, s in zip(sheet.panels, shown, strict=False):
-        series = overlay(given.grid, s.start_s, s.end_s)
+        series = overlay(given, s.start_s, s.end_s)
         t = np.array(series["t"], dtype=np.float64) + 0.5
         tops = []
         for label in labels:
