@@ -251,6 +251,12 @@ class Track:
         self._crank_s = -math.inf
         self._power_seen_s: dict[str, float] = {}
 
+    @property
+    def turns_moved_s(self) -> float:
+        """When it last turned out that turns had been placed too late; see `DeviceClock.moved_s`."""
+        clocks = (each.clock.moved_s for held in (self._accumulators, self._cranks) for each in held.values())
+        return max(clocks, default=-math.inf)
+
     # -- link
 
     def baseline(self) -> None:

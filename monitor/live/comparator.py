@@ -690,6 +690,12 @@ class Comparator:
         known = self.timings[i]
         return known if 0.0 < known.sd_s < KNOWN_LAG_SD_S else None
 
+    def later_s(self, i: int, j: int) -> float | None:
+        """By how many seconds `i` shows later than `j`; negative: earlier, None: not measured yet."""
+        if any(k != self._anchor and self.lag(k) is None for k in (i, j)):
+            return None
+        return self.timings[i].lag_s - self.timings[j].lag_s
+
     def cadences(self, *spans: tuple[int, int]) -> list[list[float | None]]:
         """Mean cadence of every instrument over the seconds [begin, end) of each span within the last
         TURNS_S, rpm; None: unknown."""

@@ -7,14 +7,15 @@ from collections.abc import Iterator
 from monitor.analysis.diagnose import Hole, placement
 from monitor.analysis.track import Track
 from monitor.live.alarm import Signal
+from monitor.live.faults.rest import LATE_S, at_rest, holds
 from monitor.live.faults.seen import EVIDENCE_S, Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.view import Heard
 
 LOST_ON_THE_WAY = 2
 """So many packets in a row may be lost without anybody minding (common practice, no source)."""
-NO_POWER_S = 3.5
-"""No power for this long while others show it. Meters that average show power up to 3 s late."""
+NO_POWER_S = LATE_S
+"""No power for this long while others show it."""
 TURN_S = 1.5
 """Seconds. A turn of the crank and the way of its packet: one turn at 40 rpm (common practice)."""
 NEVER_HEARD_S = 20.0
@@ -42,7 +43,11 @@ class Silence:
         seen = self.seen
         self._shown = [None] * len(self.tracks)
         early_s = now_s - EVIDENCE_S
-        shows = [t.heard_s > early_s and t.pedalled_s > early_s for t in self.tracks]
+        seen.held = [holds(seen, i, now_s) for i in range(len(self.tracks))]
+        shows = [
+            t.heard_s > early_s and t.pedalled_s > early_s and not held
+            for t, held in zip(self.tracks, seen.held, strict=True)
+        ]
         total = sum(shows)
         for i, track in enumerate(self.tracks):
             if total - shows[i] > 0:
@@ -87,8 +92,10 @@ class Silence:
             )
             pedalled = track.pedalled_s > track.heard_s - EVIDENCE_S
             # What the others showed of the last turn before a stop is no pedalling during the silence.
-            ridden_s = max((t.pedalled_s for j, t in enumerate(self.tracks) if j != i), default=-math.inf)
-            ridden = now_s - others_since >= after and ridden_s - track.heard_s > after - TURN_S
+            others = [t.pedalled_s for j, t in enumerate(self.tracks) if j != i and not seen.held[j]]
+            ridden_s = max(others, default=-math.inf)
+            least_s = after - TURN_S + (LATE_S if at_rest(seen, i) else 0.0)
+            ridden = now_s - others_since >= after and ridden_s - track.heard_s > least_s
             if ridden or (alone and pedalled) or seen.heard[i] == "lost":
                 heard, signal = "lost", "over"
                 if others_since < math.inf:

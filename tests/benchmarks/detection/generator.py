@@ -16,6 +16,7 @@ import numpy as np
 from capture.record import Act, Packet, Record, Tick
 from monitor.setup.bench import Bench, Instrument, Mount, Profile, Role, Sides
 from tests.benchmarks.detection.meters import NEVER_S, Fault, Meter, Sent, send
+from tests.benchmarks.detection.rare import with_manners
 from tests.benchmarks.detection.rider import STEADY_STYLES, STYLES, Array, Mask, Ride, ride
 
 UTC_NS = 1_700_000_000_000_000_000
@@ -26,13 +27,15 @@ MOUNTS: dict[str, Mount] = {
     "ant-trainer": "hub", "ble-trainer": "hub", "ant-hub-timed": "hub",
 }  # fmt: skip
 BENCHES = ("hub-dual", "pedals-dual", "four", "consensus", "pair-total", "single")
+RARE_BENCHES = ("kinds", "manners")
+"""Instruments of kinds and with manners that are rare: see `tests.benchmarks.detection.rare`."""
 
 SIZES: dict[str, tuple[tuple[str, str], ...]] = {
     "scale": tuple((size, side) for size in ("2", "3", "5", "8") for side in ("total", "side")),
     "zero": tuple((size, side) for size in ("0.3", "0.6", "1.0") for side in ("total", "side")),
     "shifted": (*((size, how) for size in ("2", "3", "5") for how in ("gain", "offset")), ("5", "side")),
-    "lost": (("0", "link"), ("0", "silence")),
-    "missing": (("0", "power"), ("0", "all")),
+    "lost": (("0", "link"), ("0", "silence"), ("0", "among-rare")),
+    "missing": (("0", "power"), ("0", "all"), ("0", "among-rare")),
     "stuck": (("0", "value"), ("0", "payload")),
     "spike": (("800", "total"), ("1600", "total")),
     "clipped": (("0", "total"),),
@@ -194,6 +197,9 @@ def _meters(
             "hub",
             "heron",
         )
+    if kind == "manners":
+        meters = [make("hub", _trainer(rng)), make("pedals", _dual(rng)), make("heron", _spider(rng))]
+        return with_manners(meters, rng), "hub", "heron"
     raise ValueError(f"unknown bench {kind!r}")
 
 
@@ -316,10 +322,11 @@ def _plan(case: Case, rng: np.random.Generator) -> _Plan:
         if case.kind == "lost":
             style = pick("steady", "levels", "sprints", "free", "over-unders")
         crank = case.kind == "missing" and case.how == "all"
+        rare = case.how == "among-rare"
         return _Plan(
             style,
             360,
-            anywhere,
+            "manners" if rare else anywhere,
             _dual(rng) if crank else "",
             None,
             while_pedalling,
@@ -528,12 +535,20 @@ def cases(kinds: list[str], seeds: int, first: int = 0) -> list[Case]:
 
 
 def healthy(hours: float, minutes: int, first: int = 0) -> list[Case]:
-    """Rides over every style and bench in turn, `hours` in all, from number `first` on."""
+    """Rides over every style and bench in turn, `hours` in all, from number `first` on.
+
+    Rare kinds and manners ride a quarter of that, besides.
+    """
     n = max(1, round(hours * 60 / minutes))
     grid = [(style, bench) for style in STYLES for bench in BENCHES]
     order = np.random.default_rng(5).permutation(len(grid))
     picked = [grid[order[i % len(grid)]] for i in range(n)]
-    return [Case("healthy", style, bench, first + i // len(grid)) for i, (style, bench) in enumerate(picked)]
+    rides = [Case("healthy", style, bench, first + i // len(grid)) for i, (style, bench) in enumerate(picked)]
+    rare = [(style, bench) for style in reversed(STYLES) for bench in RARE_BENCHES]
+    for i in range(max(1, n // 4)):
+        style, bench = rare[i % len(rare)]
+        rides.append(Case("healthy", style, bench, first + i // len(rare)))
+    return rides
 
 
 def steady_style(style: str) -> bool:

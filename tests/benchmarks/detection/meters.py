@@ -79,6 +79,14 @@ class Meter:
     pages12: bool = True
     extended: bool = False
     sleeps: bool = False
+    sleeps_after_s: float = 25.0
+    """Seconds without pedalling; a whole number."""
+    turn: float = 1.0
+    """Of a revolution for each report of a crank: with a half one the legs come in turn."""
+    holds: bool = False
+    """A rest repeats the last value instead of showing 0 W."""
+    idle_w: float = 0.0
+    """Standard deviation of what is shown while nobody pedals."""
     battery_percent: int = 80
 
     @property
@@ -156,12 +164,15 @@ def _measure(
     return noisy[0], noisy[1], clean[0], clean[1]
 
 
-def _ends_of_revolutions(ride: Ride, factor: Array | None, phase: float) -> Array:
-    """Times in s at which the crank passes `phase`; `factor` (per grid step) miscounts the turning."""
+def _ends_of_revolutions(ride: Ride, factor: Array | None, phase: float, turn: float = 1.0) -> Array:
+    """Times in s at which the crank passes `phase`; `factor` (per grid step) miscounts the turning.
+
+    `turn`: of a revolution, from one time to the next.
+    """
     theta = ride.theta_rad
     if factor is not None:
         theta = np.concatenate(([0.0], np.cumsum(np.diff(theta) * factor)))
-    marks = np.arange(phase, theta[-1], 2 * np.pi)
+    marks = np.arange(phase, theta[-1], 2 * np.pi * turn)
     return np.interp(marks, theta, ride.t_s)
 
 
@@ -215,7 +226,7 @@ class _Revolutions:
 def _revolutions(
     ride: Ride, m: Meter, fault: Fault | None, left: Array, right: Array, rng: np.random.Generator
 ) -> _Revolutions:
-    t = _ends_of_revolutions(ride, None, rng.uniform(0.5, 2 * np.pi))
+    t = _ends_of_revolutions(ride, None, rng.uniform(0.5, 2 * np.pi), m.turn)
     if fault is not None and fault.kind == "missing" and fault.variant == "all":
         t = t[~fault.acts(t)]
     edges = np.concatenate(([0.0], t))
@@ -224,7 +235,7 @@ def _revolutions(
     riding = np.minimum(span, 2.0)
     power, stuck = _event_faults(fault, t, (w_left + w_right) / riding)
     work = power * riding
-    n = max(1, round(m.smoothing_s * 1.5))
+    n = max(1, round(m.smoothing_s * 1.5 / m.turn))
 
     def over(x: Array) -> Array:
         total = np.concatenate((np.zeros(n), np.cumsum(x)))
@@ -277,7 +288,8 @@ def _rows(columns: list[tuple[str, Array | int]], n: int) -> list[bytes]:
 def _crank_data(ride: Ride, m: Meter, fault: Fault | None, s: Array, ends: Array) -> tuple[Array, Array]:
     """Cumulative crank revolutions and event time in 1/1024 s as known at the device times `s`."""
     known = np.searchsorted(ends, s + 1e-9, "right")
-    stamps = np.concatenate(([0.0], ends))[known]
+    # The last turn before the ride; one that is late has told of it long ago.
+    stamps = np.concatenate(([-20.0 if m.delay_s > 2.0 else 0.0], ends))[known]
     revs, stamp = _since_start(fault, s, known.astype(float), stamps * (1 + m.clock_ppm * 1e-6))
     restarted = fault is not None and fault.kind == "restarted"
     first = 0 if restarted else int(m.clock_s * 977) % 65536
@@ -300,11 +312,17 @@ def _crank_meter_bluetooth(
     resting = (at < 0) | (s - m.delay_s - rev.t_s[at] > HOLD_S)
     if fault is not None and fault.kind == "stuck" and fault.variant == "value":
         resting &= ~fault.acts(s)
+    if m.holds:
+        resting = at < 0
     power = np.where(resting, 0, np.rint(rev.shown[at]))
     torque = np.concatenate(([0.0], np.cumsum(rev.torque)))[known]
     (torque,) = _since_start(fault, s, torque)
     factor = _miscount(ride, fault)
-    ends = rev.t_s if factor is None else _ends_of_revolutions(ride, factor, rng.uniform(0.5, 6.0))
+    ends = (
+        rev.t_s[:: round(1 / m.turn)]
+        if factor is None
+        else _ends_of_revolutions(ride, factor, rng.uniform(0.5, 6.0))
+    )
     revs, stamp = _crank_data(ride, m, fault, s - m.delay_s, ends)
     two_sided = m.sides == "both" and not (fault is not None and fault.variant == "absent")
     with_torque = m.sender == "ble-dual-torque"
@@ -319,7 +337,10 @@ def _crank_meter_bluetooth(
 
 
 def _timed(ride: Ride, m: Meter, fault: Fault | None, left: Array, right: Array, s: Array) -> Array:
-    """Power as shown at the device times `s`: delayed, then a moving mean (spider) or a low pass (hub)."""
+    """Power as shown at the device times `s`: delayed, then a moving mean (spider) or a low pass (hub).
+
+    Where nobody turned for as long as it averages, a rest as it is the meter's manner.
+    """
     step = m.update_s or 0.25
     total = left + right
     at = s - m.delay_s
@@ -335,7 +356,17 @@ def _timed(ride: Ride, m: Meter, fault: Fault | None, left: Array, right: Array,
     else:
         span = max(step, m.smoothing_s)
         power = (np.interp(at, ride.t_s, total) - np.interp(at - span, ride.t_s, total)) / span
-    return _event_faults(fault, s, np.maximum(power, 0))[0]
+    power = np.maximum(power, 0)
+    turned = np.interp(at, ride.t_s, ride.theta_rad) - np.interp(at - step, ride.t_s, ride.theta_rad)
+    rests = (turned <= 0) & (power < 1)
+    if m.idle_w:
+        # A chance of its own for each moment: draws of the others stay as they were.
+        idle = np.random.default_rng(len(s)).normal(0.0, m.idle_w, len(s))
+        power = np.where(rests, np.maximum(idle, -50 if m.sender == "ble-trainer" else 0), power)
+    elif m.holds:
+        last = np.maximum.accumulate(np.where(rests, 0, np.arange(len(s))))
+        power = power[last]
+    return _event_faults(fault, s, power)[0]
 
 
 def _timed_meter_bluetooth(
@@ -397,6 +428,8 @@ def _crank_meter_ant(
     resting = (at < 0) | (s - m.delay_s - rev.t_s[at] > HOLD_S)
     if fault is not None and fault.kind == "stuck" and fault.variant == "value":
         resting &= ~fault.acts(s)
+    if m.holds:
+        resting = at < 0
     shown = np.rint(np.maximum(rev.shown, 0))
     power = np.where(resting, 0, shown[at])
     summed = np.concatenate(([0.0], np.cumsum(shown)))[known]
@@ -483,7 +516,9 @@ def _frequency_meter_ant(
     n = len(s)
     rows = _pages([0x20, known, slope // 256, slope % 256, time // 256, time, tick // 256, tick], n)
     offset = int(OFFSET_HZ)
-    rows[4::120] = _pages([0x01, 0x10, 0x01, 0xFF, 0xFF, 0xFF, offset // 256, offset % 256], n)[4::120]
+    zero = _pages([0x01, 0x10, 0x01, 0xFF, 0xFF, 0xFF, offset // 256, offset % 256], n)
+    for each in (slice(4, 40, 8), slice(40, None, 120)):
+        rows[each] = zero[each]
     return rows
 
 
@@ -524,8 +559,8 @@ def _sent(ride: Ride, m: Meter, fault: Fault | None, s: Array) -> Mask:
     """Which packets leave the device: none in its sleep, none while it starts again."""
     sent = np.ones(len(s), bool)
     if m.sleeps:
-        for start, end in ride.pauses(25):
-            sent &= (s < start + 25) | (s > end + 0.5)
+        for start, end in ride.pauses(m.sleeps_after_s):
+            sent &= (s < start + m.sleeps_after_s) | (s > end + 0.5)
     if fault is not None and fault.kind == "restarted":
         sent &= ~((s >= fault.onset_s - fault.size) & (s < fault.onset_s))
     return sent

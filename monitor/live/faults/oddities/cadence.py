@@ -20,7 +20,8 @@ LATE_S = 3.0
 MOST_CHANGE_RPM = 60.0
 """Larger changes count as this."""
 LEAST_RPM, TURNING_RPM = 30.0, 20.0
-"""Slower than this nothing is compared; one end slower than that, nothing is decided."""
+"""Slower than this nothing is compared; one end, or any second, slower than that, nothing is decided: a late
+one shows a stop in other seconds."""
 MARGIN_RPM = 0.6
 """Beyond limit and edge it must differ by so much: the scatter of a mean of 15 s of whole revolutions."""
 DOUBLED, HALVED = (1.9, 2.1), (0.47, 0.53)
@@ -30,7 +31,8 @@ DOUBLED, HALVED = (1.9, 2.1), (0.47, 0.53)
 @dataclass(frozen=True, slots=True)
 class Turning:
     """Mean cadences of the last 15 seconds (rpm; None: unknown), the known ones sorted, by how much any
-    changed from the first to the last four seconds (None: unknown), and the slowest of these means."""
+    changed from the first to the last four seconds (None: unknown), and the slowest of these means and of any
+    second."""
 
     cadences: list[float | None]
     known: list[float]
@@ -51,15 +53,16 @@ def turning(comparator: Comparator, end: int) -> Turning | None:
     coasted = comparator.pedalled_since - SETTLED_S > end - WINDOW_S and comparator.powered
     if end < WINDOW_S or coasted:
         return None
-    cadences, first, last = comparator.cadences(
-        (end - WINDOW_S, end), (end - WINDOW_S, end - WINDOW_S + EDGE_S), (end - EDGE_S, end)
+    begin = end - WINDOW_S
+    cadences, first, last, *each = comparator.cadences(
+        (begin, end), (begin, begin + EDGE_S), (end - EDGE_S, end), *((k, k + 1) for k in range(begin, end))
     )
     pairs = [(a, b) for a, b in zip(first, last, strict=True) if a is not None and b is not None]
     return Turning(
         cadences,
         sorted(c for c in cadences if c is not None),
         max(abs(b - a) for a, b in pairs) if pairs else None,
-        min((a for pair in pairs for a in pair), default=0.0),
+        min((a for row in (first, last, *each) for a in row if a is not None), default=0.0) if pairs else 0.0,
     )
 
 
@@ -69,7 +72,9 @@ def cadence(seen: Seen, i: int, turned: Turning) -> Sign | None:
     standing = ("cadence-off", label, None) in seen.standing
     own = turned.cadences[i]
     unknown = Sign("cadence-off", label, None, None, unit="rpm") if standing else None
-    if named == i or own is None:
+    begin_s = seen.comparator.ring.end - WINDOW_S
+    moved = any(seen.tracks[j].turns_moved_s > begin_s for j in (i, i if named is None else named))
+    if named == i or own is None or moved:
         return unknown
     reference, name = None, "the others"
     if named is not None and turned.cadences[named] is not None:

@@ -1,10 +1,16 @@
-"""The same reading again and again, while others move."""
+"""The same reading again and again, while others move.
+
+Some meters repeat their last value at a rest: what stands still while nobody pedals, or until the first
+turns after it are shown, is no fault. Fails for a value that gets stuck at a rest and moves at the next
+turn: nobody can tell that from such a manner.
+"""
 
 import math
 
 from monitor.analysis.block import MIN_POWER_W
 from monitor.live.faults.oddities.calm import calm
-from monitor.live.faults.recent import Runs
+from monitor.live.faults.recent import Recent
+from monitor.live.faults.rest import later_s
 from monitor.live.faults.seen import EVIDENCE_S, Seen
 from monitor.live.faults.sign import Sign
 
@@ -13,6 +19,8 @@ STUCK_S = 6.0
 # All common practice, no source.
 SILENT_S = 4.0
 """Seconds without a new value, of one that others would have shown by now."""
+TURN_S = 1.5
+"""Seconds from the last event to the end of riding: a turn at 40 rpm."""
 LEAST_N = 16
 """A value shown fewer times in a row than this may be chance, ..."""
 TIMES_USUAL = 3
@@ -42,12 +50,16 @@ def stuck(seen: Seen, i: int, now_s: float) -> Sign | None:
     shown_s = r.powers[-1][0] if r.powers else -math.inf
     # Just back from silence, or from a link that broke off, it has had no time to show anything new.
     listened_s = now_s - max(shown_s, seen.heard_since_s[i], seen.linked_s[i])
-    if listened_s > SILENT_S and seen.pedalling_since_s[i] < now_s - SILENT_S:
+    # What late ones show of the riding before a rest is none during it.
+    others = [j for j in range(len(seen.tracks)) if j != i and not seen.held[j]]
+    riding = [seen.tracks[j].pedalled_s - later_s(seen, j, i) for j in others]
+    ridden_s = max(riding, default=-math.inf) - max(shown_s, seen.pedalling_since_s[i])
+    if listened_s > SILENT_S and ridden_s > TURN_S:
         moved = any(seen.others_between(i, now_s - SILENT_S, now_s))
         since = shown_s
     else:
-        moved = _stands(seen, i, r.runs, now_s)
-        since = r.runs.since_s
+        since = max(r.runs.since_s, seen.pedalling_since_s[i])
+        moved = _stands(seen, i, r, since, now_s)
     if not moved:
         return calm(seen, "stuck", label)
     return Sign(
@@ -65,18 +77,20 @@ def stuck(seen: Seen, i: int, now_s: float) -> Sign | None:
     )
 
 
-def _stands(seen: Seen, i: int, runs: Runs, now_s: float) -> bool:
-    """Whether the present run of equal values is beyond what it usually shows, while others moved."""
-    if runs.n < LEAST_N or runs.value_w < MIN_POWER_W or now_s - runs.since_s < STUCK_S:
+def _stands(seen: Seen, i: int, recent: Recent, since_s: float, now_s: float) -> bool:
+    """Whether the run of equal values is beyond what it usually shows, while others moved, `since_s`."""
+    runs = recent.runs
+    if runs.n < LEAST_N or runs.value_w < MIN_POWER_W or now_s - since_s < STUCK_S:
         return False
     usual = runs.usual
-    if runs.n < TIMES_USUAL * usual:
+    n = runs.n if since_s == runs.since_s else len(recent.between(since_s, now_s))
+    if n < max(LEAST_N, TIMES_USUAL * usual):
         return False
-    others = [p for p in seen.others_between(i, runs.since_s, now_s) if len(p) > OTHERS_N]
+    others = [p for p in seen.others_between(i, since_s, now_s) if len(p) > OTHERS_N]
     if runs.value_w >= runs.peak_w and any(max(p) > CLIPS * runs.value_w for p in others):
         return False
     known = len(runs.past) >= KNOWN_RUNS
-    long = runs.n >= max(LONG_N, LONG_TIMES * usual)
+    long = n >= max(LONG_N, LONG_TIMES * usual)
     part = MOVED_UNKNOWN if not known else MOVED_LONG if long else MOVED
     # At the start of a run their own scatter is no movement.
     return any(_moved(p, long) > max(MOVED_W, part * runs.value_w) for p in others)
