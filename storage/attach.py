@@ -338,12 +338,12 @@ def _start(job: Job) -> RunningRecorder:
         process = _spawn(command, environment, complaints)
         assert process.stdin is not None
         assert process.stdout is not None
-        line = b""
+        line, late = b"", False
         try:
             with contextlib.suppress(OSError):
                 process.stdin.write(msgspec.json.encode(job) + b"\n")
                 process.stdin.close()
-            line = _first_line(process)
+            line, late = _first_line(process)
         finally:
             process.stdout.close()
             with contextlib.suppress(OSError):
@@ -351,6 +351,11 @@ def _start(job: Job) -> RunningRecorder:
             if not line:
                 process.kill()
                 process.wait()
+        if late:
+            raise JobError(
+                f"the recorder did not start within {START_S:.0f} s: this computer is too slow or too busy",
+                "End other programs and try again",
+            )
         if not line:
             complaints.seek(0)
             said = complaints.read()[-2000:].decode("utf-8", "replace").strip()
@@ -389,14 +394,15 @@ def _spawn(command: list[str], environment: dict[str, str], complaints: IO[bytes
     )
 
 
-def _first_line(process: subprocess.Popen[bytes]) -> bytes:
-    """What the recorder prints first; empty if it ends or takes too long."""
+def _first_line(process: subprocess.Popen[bytes]) -> tuple[bytes, bool]:
+    """What the recorder prints first, empty if it ends; and whether it took so long that it was ended."""
     import threading
 
     assert process.stdout is not None
     timer = threading.Timer(START_S, process.kill)
     timer.start()
     try:
-        return process.stdout.readline()
+        line = process.stdout.readline()
+        return line, not line and not timer.is_alive()
     finally:
         timer.cancel()

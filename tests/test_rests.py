@@ -20,6 +20,7 @@ def told(case: str, seconds: int) -> list[score.Reported]:
     [
         ("healthy/sprints/manners/0", 480, "signal-lost of two asleep at once, beside a trainer 3 s late"),
         ("healthy/sprints/manners/2", 240, "stuck, of a spider that repeats its last value at a rest"),
+        ("healthy/sprints/manners/900", 240, "power-off, of pedals whose last value was taken for work"),
         ("healthy/free/manners/101", 240, "stuck, of pedals that do, beside a spider 3 s late"),
     ],
 )

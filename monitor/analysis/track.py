@@ -214,6 +214,8 @@ class Track:
         """Usual time between its packets."""
         self._level_w = 0.0
         self._level_s = -math.inf
+        self._still_w, self._still_s = -1.0, -math.inf
+        """The power that was told last, and since when it is the same."""
         self.cadence_rpm: float | None = None
         self.left_share: float | None = None
         self._share_reported: float | None = None
@@ -790,7 +792,21 @@ class Track:
             self._open(t_s, True)
             return
         begin = max(self.curve.worked_s, last)
+        if self._only_held(r, power_w, t_s):
+            power_w = 0.0
         self._lay_power(power_w, self._shown_turns(r, t_s), 1, begin, t_s, HELD_S)
+
+    def _only_held(self, r: Reading, power_w: float, t_s: float) -> bool:
+        """Whether crank and power stand: the last value, repeated at a rest.
+
+        A counter that fails while the power goes on moving is no rest.
+        """
+        if power_w != self._still_w:
+            self._still_w, self._still_s = power_w, t_s
+        a = self._cranks.get(r.item)
+        if r.crank_revs is None or a is None:
+            return False
+        return t_s - max(a.event_s, self._stalled_s, self._still_s) > a.rest_s(False)
 
     def _shown_turns(self, r: Reading, t_s: float) -> float | None:
         """Turns per second from a told cadence, where no counter is sent."""

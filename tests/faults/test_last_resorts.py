@@ -13,6 +13,8 @@ from pathlib import Path
 import msgspec
 import pytest
 
+import storage.attach
+from monitor.cli import main
 from storage import recorder
 from storage.attach import is_recording
 from storage.journal import MAIN, read_journal
@@ -197,3 +199,12 @@ def test_a_recording_is_not_begun_under_such_a_name(tmp_path: Path) -> None:
 def test_a_log_that_cannot_be_written_ends_no_recorder() -> None:
     with recorder._logging_to(FULL):
         logging.getLogger("storage.recorder").error("the disk is full")
+
+
+def test_a_computer_too_slow_to_start_a_recorder_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(storage.attach, "START_S", 0.05)
+    assert main(["demo", "--headless", "--speed", "max", "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr().err
+    assert "this computer is too slow or too busy. End other programs and try again" in said

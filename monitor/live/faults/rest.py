@@ -14,7 +14,9 @@ OWN_REST_S = 1.2
 OWN_TURNS = 1.2
 """... or this many of its turns, whichever is longer."""
 KNOWN_RUNS, HELD_TIMES = 8, 2
-"""It is known how long it usually shows one value; twice as often in a row is held (common practice)."""
+"""It is known how long it usually shows one value; more than twice as often in a row is held ..."""
+USUAL_PART = 0.9
+"""... where nine of ten runs of one value are no longer than usual (common practice, no source)."""
 TOGETHER_S = 1.5
 """Two that fall silent within this time did so for one reason, and links are lost one by one."""
 
@@ -28,7 +30,11 @@ def holds(seen: Seen, i: int, now_s: float) -> bool:
     runs, track = seen.recent[i].runs, seen.tracks[i]
     if runs.value_w <= 0.0 or now_s - runs.since_s <= EVIDENCE_S or track.turning_s > now_s - EVIDENCE_S:
         return False
-    return len(runs.past) >= KNOWN_RUNS and runs.n > HELD_TIMES * runs.usual
+    if len(runs.past) < KNOWN_RUNS:
+        return False
+    # Not the longest: that may have been a rest.
+    usual = sorted(runs.past)[int(USUAL_PART * len(runs.past))]
+    return runs.n > HELD_TIMES * usual
 
 
 def later_s(seen: Seen, i: int, j: int) -> float:
