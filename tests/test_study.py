@@ -82,7 +82,7 @@ def test_every_verdict_follows_from_its_own_numbers(evening_study: Study) -> Non
                 assert d.verdict == "undecided"
             else:
                 assert d.verdict == judge(d.deviation_percent, d.u95_percent, d.limit_percent)
-                parts = math.hypot(d.spread_u95_percent or 0.0, d.loss_u95_percent) + d.edge_percent
+                parts = math.hypot(d.spread_u95_percent or 0.0, d.loss_u95_percent, d.edge_percent)
                 assert d.u95_percent == pytest.approx(parts, abs=0.002)
 
 
@@ -399,8 +399,8 @@ def test_results_are_split_by_how_the_load_was_held() -> None:
     blocks = {x.group: x.blocks for x in result.splits if x.by == "load"}
     assert split["held"] == pytest.approx(0.0, abs=0.5)
     assert split["target"] == pytest.approx(0.0, abs=0.6)
-    # 90 s less settling were held, the rest was not.
-    assert (blocks["held"], blocks["target"]) == (8, 9)
+    # 90 s less settling and the last two seconds were held, the rest was not.
+    assert (blocks["held"], blocks["target"]) == (7, 9)
 
 
 def test_a_split_never_mixes_states() -> None:

@@ -93,13 +93,27 @@ class Timing:
 TIMING_FLOOR_S = 0.15
 """What smoothing and updates by the revolution leave undefined, whatever the amount of data."""
 TIMING_REACH_S = 6.0
+LOOKED_AT_OFTEN = 1.5
+"""So much wider is a standard deviation that is read again and again (common practice, no source)."""
 LEAST_SECONDS = 20
 FIRM_SECONDS = 120
 """With fewer, a fit that began at a wrong whole second may stay there."""
 
 
 def timing(a: Floats, b: Floats, prior: Timing, start_s: float) -> Timing:
-    """Lag of `b` behind `a`, watts at 1 Hz, nan where unknown: prior and data weighed by their variances.
+    """Lag of `b` behind `a`, watts at 1 Hz, nan where unknown: prior and data weighed by their variances."""
+    found = slope_lag(a, b, prior, start_s, LOOKED_AT_OFTEN)
+    if found is None:
+        return prior
+    data, before = 1.0 / found.sd_s**2, 1.0 / prior.sd_s**2
+    lag_s = (data * found.lag_s + before * prior.lag_s) / (data + before)
+    sd_s = math.hypot(TIMING_FLOOR_S, 1.0 / math.sqrt(data + before))
+    # Hardly more than nothing is not worth reading in between seconds.
+    return Timing(lag_s, sd_s) if abs(lag_s) > 0.5 * sd_s else Timing(0.0, math.hypot(sd_s, lag_s))
+
+
+def slope_lag(a: Floats, b: Floats, prior: Timing, start_s: float, wider: float = 1.0) -> Timing | None:
+    """Lag of `b` behind `a`, watts at 1 Hz, nan where unknown, from the slopes of all that was ridden.
 
     Riding is never quite even, and a late instrument shows every rise late: what `b` shows
     beyond its share of `a` is -lag times the slope of the power. The slope is taken evenly
@@ -107,7 +121,8 @@ def timing(a: Floats, b: Floats, prior: Timing, start_s: float) -> Timing:
     each second weighed down where the power changes quickly, since smoothing is no
     mere delay; the variance counts three neighbours (Newey and West 1987). The relation holds for small
     lags only, so the whole seconds of `start_s` are taken out before and the fit repeated; from
-    short series the whole seconds are those at which they differ least.
+    short series the whole seconds are those at which they differ least, the `prior` weighed in.
+    `wider`: a factor of the standard deviation. None if there is too little to tell.
     """
     found: Timing | None = None
     if len(a) < FIRM_SECONDS:
@@ -115,7 +130,7 @@ def timing(a: Floats, b: Floats, prior: Timing, start_s: float) -> Timing:
     else:
         shift = round(max(-TIMING_REACH_S, min(TIMING_REACH_S, start_s)))
     for _ in range(3):
-        fit = _slope_fit(a, b, shift)
+        fit = _slope_fit(a, b, shift, wider)
         if fit is None:
             break
         found = fit
@@ -123,13 +138,7 @@ def timing(a: Floats, b: Floats, prior: Timing, start_s: float) -> Timing:
         if nearest == shift:
             break
         shift = nearest
-    if found is None or abs(found.lag_s) > TIMING_REACH_S:
-        return prior
-    data, before = 1.0 / found.sd_s**2, 1.0 / prior.sd_s**2
-    lag_s = (data * found.lag_s + before * prior.lag_s) / (data + before)
-    sd_s = math.hypot(TIMING_FLOOR_S, 1.0 / math.sqrt(data + before))
-    # Hardly more than nothing is not worth reading in between seconds.
-    return Timing(lag_s, sd_s) if abs(lag_s) > 0.5 * sd_s else Timing(0.0, math.hypot(sd_s, lag_s))
+    return found if found is not None and abs(found.lag_s) <= TIMING_REACH_S else None
 
 
 def _moved(a: Floats, b: Floats, shift: int) -> tuple[Floats, Floats]:
@@ -166,8 +175,8 @@ def _likeliest(a: Floats, b: Floats, prior: Timing) -> int:
     return min(squares, key=cost)
 
 
-def _slope_fit(a: Floats, b: Floats, shift: int) -> Timing | None:
-    """One step of `timing`: the lag as `shift` whole seconds and what the slopes say is left of it."""
+def _slope_fit(a: Floats, b: Floats, shift: int, wider: float) -> Timing | None:
+    """One step of `slope_lag`: the lag as `shift` whole seconds and what the slopes say is left of it."""
     a, b = _moved(a, b, shift)
     if len(a) < LEAST_SECONDS + 6:
         return None
@@ -197,4 +206,4 @@ def _slope_fit(a: Floats, b: Floats, shift: int) -> Timing | None:
     variance += 2.0 * sum((1.0 - k / 4.0) * float(score[k:] @ score[:-k]) for k in (1, 2, 3))
     variance = max(variance, float(score @ score))
     # Few seconds know their own scatter badly.
-    return Timing(shift + left, max(0.01, 1.5 * (1.0 + 30.0 / len(slope)) * math.sqrt(variance) / power))
+    return Timing(shift + left, max(0.01, wider * (1.0 + 30.0 / len(slope)) * math.sqrt(variance) / power))

@@ -15,12 +15,12 @@ import numpy.typing as npt
 from capture.record import Write
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
-from monitor.analysis.expected import LOSS_SPREAD, Loss, likely_lag, loss_of, tolerance_percent
-from monitor.analysis.lag import Lag, estimate_lag, timing
-from monitor.analysis.statistics import Floats, t_975
-from monitor.live.comparator import KNOWN_LAG_SD_S
+from monitor.analysis.expected import LOSS_SPREAD, Loss, likely_lag, limits, loss_of
+from monitor.analysis.statistics import Floats
 from monitor.setup.bench import CONSENSUS, Instrument
 from monitor.study.asked.span import Span
+from monitor.study.estimate.delay import UNKNOWN_LAG_S, Delay, delay_of, stretches
+from monitor.study.estimate.edges import edge_percent
 from monitor.study.recording import Recording
 from monitor.study.segments import row_median
 from monitor.study.shown import shown_over_counted
@@ -30,14 +30,6 @@ Ints = npt.NDArray[np.int64]
 
 WHOLE = 0.98
 """A second counts as covered from this part of it on."""
-LAG_REACH_S = 6.0
-LAG_PIECE_S = 1800
-"""A lag is read from pieces of at most this length, and the likest piece counts."""
-SPREAD_PIECE_S, LEAST_PIECES = 120, 5
-"""How sure a lag from steps is tells its spread over pieces of this length; with fewer the slopes do."""
-KNOWN_LAG_S, UNKNOWN_LAG_S = 1.0, 5.0
-"""What a difference in timing may still be: with the lag found and corrected, and without."""
-
 HELD_LONG_S = 1.5
 """A value of a ride file that stands longer was held for want of a new one."""
 NO_POWER_W = 5.0
@@ -50,20 +42,6 @@ HELD, GRADE, RESISTANCE = "held", "grade", "resistance"
 
 
 # -- the session
-
-
-@dataclass(frozen=True, slots=True)
-class Delay:
-    """By how many seconds an instrument comes later than the base of all lags.
-
-    `u95_s` is its 95 % half-width, None where there is too little to tell; `bound_s` what may be
-    left of it once it is corrected; `correlation` that of the steps, None where slopes told.
-    """
-
-    lag_s: float
-    u95_s: float | None
-    bound_s: float
-    correlation: float | None = None
 
 
 @dataclass(slots=True)
@@ -102,6 +80,10 @@ class Blocks:
     right_w: Floats = field(default_factory=lambda: np.zeros(0))
     left_reference_w: Floats = field(default_factory=lambda: np.zeros(0))
     right_reference_w: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def ratios(self, side: str) -> Floats:
+        """The log ratio of a side, or of the total for an empty one."""
+        return {"": self.y, "left": self.y_left, "right": self.y_right}[side]
 
     @property
     def torque_nm(self) -> Floats:
@@ -226,12 +208,15 @@ class Grid:
     # -- lags
 
     def _lags(self) -> dict[int, Delay]:
-        """Each instrument's lag behind the reference (or the first instrument with power): from steps, and
-        where there were none from the slopes of all that was ridden."""
+        """Each instrument's lag behind the reference (or the first instrument with power)."""
         found: dict[int, Delay] = {}
         base = self.lag_base
         for i in self.powered:
-            if base is not None and i != base and (delay := self._delay(base, i)) is not None:
+            if base is None or i == base:
+                continue
+            likely = likely_lag(self.instruments[i], self.instruments[base])
+            delay = delay_of(self.sound_w[:, base], self.sound_w[:, i], likely)
+            if delay is not None:
                 found[i] = delay
         return found
 
@@ -241,36 +226,6 @@ class Grid:
         if self.reference is not None:
             return self.reference
         return self.powered[0] if self.powered else None
-
-    def _delay(self, base: int, i: int) -> Delay | None:
-        steps = self._step_lags(base, i, LAG_PIECE_S)
-        best = max(steps, key=lambda lag: (lag.trusted, lag.correlation), default=None)
-        trusted = best if best is not None and best.trusted else None
-        a, b = (np.where(self.sound_w[:, j] >= MIN_POWER_W, self.sound_w[:, j], np.nan) for j in (base, i))
-        likely = likely_lag(self.instruments[i], self.instruments[base])
-        slopes = timing(a, b, likely, trusted.lag_s if trusted is not None else likely.lag_s)
-        half_s = 1.96 * slopes.sd_s if slopes.sd_s < KNOWN_LAG_SD_S else None
-        if trusted is None:
-            if half_s is None:
-                return None
-            return Delay(slopes.lag_s, half_s, min(UNKNOWN_LAG_S, KNOWN_LAG_S + half_s))
-        pieces = [lag.lag_s for lag in self._step_lags(base, i, SPREAD_PIECE_S) if lag.trusted]
-        n = len(pieces)
-        if n >= LEAST_PIECES:
-            half_s = t_975(n - 1.0) * float(np.std(pieces, ddof=1)) / math.sqrt(n)
-        return Delay(trusted.lag_s, half_s, KNOWN_LAG_S, trusted.correlation)
-
-    def _step_lags(self, base: int, i: int, piece_s: int) -> list[Lag]:
-        """What the steps of each piece tell; a lag can't be read across a hole."""
-        a, b = self.sound_w[:, base], self.sound_w[:, i]
-        found = []
-        for begin, end in stretches(np.isfinite(a) & np.isfinite(b)):
-            for at in range(begin, end, piece_s):
-                stop = min(end, at + piece_s)
-                lag = estimate_lag(a[at:stop], b[at:stop], 1.0) if stop - at >= 60 else None
-                if lag is not None and abs(lag.lag_s) <= LAG_REACH_S:
-                    found.append(lag)
-        return found
 
     def lag_s(self, i: int) -> float:
         """The lag that comparisons correct for; 0 while it isn't known."""
@@ -308,8 +263,13 @@ class Grid:
 
     def limit_percent(self, i: int, reference_w: float) -> float:
         """What instrument `i` may differ at this power: the claims, but never finer than the floor."""
-        tolerance = tolerance_percent(self.bench, self.instruments[i], self.others(i))
-        return max(tolerance, 100.0 * self.bench.limits.floor_w / reference_w)
+        return limits(self.bench, self.instruments[i], self.others(i), reference_w).percent
+
+    def side_limit_percent(self, i: int, side_w: float) -> float:
+        """The same for a side of instrument `i`, at that side's power."""
+        j = self.side_references.get(i)
+        others = [self.instruments[j]] if j is not None else self.others(i)
+        return limits(self.bench, self.instruments[i], others, side_w, side=True).percent
 
     def base_loss(self, i: int) -> Loss:
         """The loss of what instrument `i` is compared with."""
@@ -417,7 +377,7 @@ class Grid:
         segment: list[Ints] = []
         known = np.isfinite(pair.own_w) & np.isfinite(pair.reference_w)
         for k, span in enumerate(spans):
-            first, last = self.clip(span.window())
+            first, last = self.clip(span.compared())
             for begin, end in stretches(known[first:last]):
                 n = (end - begin) // BLOCK_S
                 starts.append(first + begin + BLOCK_S * np.arange(n, dtype=np.int64))
@@ -431,9 +391,7 @@ class Grid:
         at, of, rows, own, reference = at[good], of[good], rows[good], own[good], reference[good]
         if not len(at):
             return Blocks()
-        series = pair.reference_w[rows]
-        change = np.abs(series[:, -3:].mean(axis=1) - series[:, :3].mean(axis=1))
-        edge = 100.0 * self.lag_bound_s(i) * change / (BLOCK_S * reference)
+        edge = edge_percent(pair.own_w, pair.reference_w, at, at + BLOCK_S, self.lag_bound_s(i))
         cadence = np.full(len(at), np.nan)
         turned = np.isfinite(self.rpm[rows])
         enough = turned.sum(axis=1) >= BLOCK_S // 2
@@ -478,12 +436,6 @@ def moved(power_w: Floats, lag_s: float) -> Floats:
     unknown = (np.diff(np.interp(at, knots, holes)) > 1e-9) | (at[1:] > n + 1e-9) | (at[:-1] < -1e-9)
     result[unknown] = np.nan
     return result
-
-
-def stretches(mask: Bools) -> list[tuple[int, int]]:
-    """Runs of True as (begin, end)."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _longer_than(mask: Bools, seconds: int) -> Bools:

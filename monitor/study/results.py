@@ -52,9 +52,8 @@ class Difference(msgspec.Struct, frozen=True):
 
     `delta_*` is as shown, `expected_percent` what the drivetrain should make of it,
     `deviation_percent` what is left at the crank after that: it is judged, with
-    `u95_percent`, against `limit_percent`. `u95_percent` is made of the spread of `blocks`
-    blocks, the loss model, values that a ride file held between its records (all as root sum of
-    squares) and the edges (added).
+    `u95_percent`, against `limit_percent`. `u95_percent` is the root sum of squares of the spread of
+    `blocks` blocks, the loss model, values that a ride file held between its records, and the edges.
     `left_delta_w` and `right_delta_w` are against the side reference; `share_right` is the
     part of their sum that the right side makes, told only where the sum is beyond chance.
     `excluded_s`: seconds left out for a fault of the signal (no power, stuck, a spike).

@@ -6,12 +6,10 @@ itself is a ratio of work. What is told is in `monitor.study.results`, how each 
 found in `monitor.study.parts`.
 """
 
-import math
 from itertools import pairwise
 
 from monitor.analysis.curve import WORK
 from monitor.analysis.diagnose import Diagnosis
-from monitor.analysis.expected import LOSS_SPREAD
 from monitor.study.asked.cadence import advice_of, cadence_of
 from monitor.study.asked.peaks import same_peaks, sprint_statistics
 from monitor.study.asked.target import targets_of
@@ -51,10 +49,13 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     for i in shared.compared:
         shared.usual[i] = shared.usual_of(i)
         shared.noise[i] = shared.noise_of(i)
+        for side in ("left", "right"):
+            shared.side_noise[i, side] = shared.noise_of(i, side)
     grid = shared.grid
     copies = same_as(shared)
     shifts = attributed(shared, copies, shifts)
     pairs = {i: Pair(shared, i, shifts) for i in shared.compared}
+    shared.between = {i: pair.between(pair.kept) for i, pair in pairs.items()}
     states = {i: pair.states() for i, pair in pairs.items()}
     for i, pair in pairs.items():
         shared.cuts[i] = [b.t_s for b in pair.kept]
@@ -145,12 +146,10 @@ def _instrument(
     best = {s: best_mean(grid.sound_w[:, i], s) if powered else None for s in PEAKS_S}
     answer, why, reasons = conclude(judgement, judgements)
     facts = recording.facts[i] if i < len(recording.facts) else {}
-    gain = offset = u_gain = u_offset = None
-    if diagnosis is not None and diagnosis.gain is not None and diagnosis.sd_gain is not None:
-        loss_percent = max(grid.losses[i].percent, grid.base_loss(i).percent)
-        gain = diagnosis.gain
-        u_gain = 1.96 * math.hypot(diagnosis.sd_gain, LOSS_SPREAD * loss_percent / 100.0)
-        offset, u_offset = diagnosis.offset_nm, 1.96 * (diagnosis.sd_offset_nm or 0.0)
+    left = judgement.left_state
+    gain, u_gain, offset, u_offset = (
+        (left.gain, left.gain_u95, left.offset_nm, left.offset_u95_nm) if left is not None else (None,) * 4
+    )
     own_noise = noise.get(i)
     return InstrumentStudy(
         gain=known(gain, 5),

@@ -7,11 +7,14 @@ import numpy as np
 
 from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.statistics import Floats
+from monitor.study.estimate.edges import inner
 
 SETTLE_S = 10.0
 """Left out after each step: the longest averaging of common instruments (common practice, no source)."""
 BIN_S = 5
 STEADY_S = 40
+LOADS = ("block", "ramp", "free", "over-under")
+"""Kinds of segments that end where another load begins."""
 STEADY_SPREAD = 0.15
 """Five-second means of a steady block stay within this part of its power (5th to 95th percentile)."""
 
@@ -37,6 +40,10 @@ class Span:
         """The whole seconds that count, after settling: [begin, end)."""
         begin = math.ceil(self.start_s + self.settle_s - 1e-6)
         return begin, max(begin, math.floor(self.end_s + 1e-6))
+
+    def compared(self) -> tuple[int, int]:
+        """The whole seconds that are compared: [begin, end), of a load without its last ones."""
+        return inner(*self.window()) if self.kind in LOADS else self.window()
 
 
 def is_steady(power_w: Floats) -> bool:

@@ -5,12 +5,24 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitor.analysis.block import BLOCK_S
+from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import Interval, Spread, interval, usual_spread
 from monitor.analysis.budget import Noise, noise_of_blocks
 from monitor.analysis.statistics import Floats
 from monitor.analysis.stroke.series import Series
 from monitor.study.asked.span import Span
+from monitor.study.estimate.sure import (
+    BETWEEN,
+    BLUETOOTH_STEP_POINTS,
+    EDGES,
+    LOSS,
+    SCATTER,
+    SHARE,
+    SHARE_STEP_POINTS,
+    Between,
+    Sure,
+    share_percent,
+)
 from monitor.study.grid import Blocks, Bools, Grid, Ints, held_by
 from monitor.study.recording import Recording
 from monitor.study.results import rounded
@@ -40,6 +52,9 @@ class Shared:
     """The blocks of each instrument that lie in its state as left."""
     usual: dict[int, Spread] = field(default_factory=dict)
     noise: dict[int, Noise] = field(default_factory=dict)
+    side_noise: dict[tuple[int, str], Noise] = field(default_factory=dict)
+    between: dict[int, Between] = field(default_factory=dict)
+    """How far the segments of one state lie apart beyond their noise."""
 
     @property
     def strokes(self) -> dict[int, Series]:
@@ -71,16 +86,17 @@ class Shared:
         ]
         return usual_spread(groups)
 
-    def noise_of(self, i: int) -> Noise:
-        """The noise of blocks by their distance in time, over all the session.
+    def noise_of(self, i: int, side: str = "") -> Noise:
+        """The noise of blocks (of a side of them) by their distance in time, over all the session.
 
         Each part of a segment may have a true level of its own: what it does at its torque and cadence.
         """
         blocks = self.blocks[i]
-        quiet = blocks.edge_percent < QUIET_EDGE
+        y = blocks.ratios(side)
+        quiet = (blocks.edge_percent < QUIET_EDGE) & np.isfinite(y)
         at = np.searchsorted(np.array(self.cuts[i]), blocks.begin_s + 0.5 * BLOCK_S)[quiet]
         level = blocks.segment[quiet] * (len(self.cuts[i]) + 1) + at
-        return noise_of_blocks(blocks.y[quiet], blocks.begin_s[quiet], level, at)
+        return noise_of_blocks(y[quiet], blocks.begin_s[quiet], level, at)
 
     def mean(self, i: int, mask: Bools) -> Interval | None:
         """Mean log ratio of these blocks with its 95 % half-width; None for no blocks."""
@@ -97,6 +113,54 @@ class Shared:
         half = noise.mean(y, begin_s)
         worth = noise.variance / noise.of_mean(begin_s)
         return Interval(float(y.mean()), half.u95, len(y), max(1.0, worth), half.sd * math.sqrt(worth))
+
+    def sure(self, i: int, mask: Bools) -> Sure | None:
+        """Mean log ratio of these blocks with its budget; None for no blocks."""
+        found = self.mean(i, mask)
+        if found is None:
+            return None
+        blocks = self.blocks[i]
+        counts = np.bincount(blocks.segment[mask])
+        several = int((counts > 0).sum()) > 1
+        parts = {
+            SCATTER: 100.0 * found.u95,
+            BETWEEN: self.between.get(i, Between()).percent(counts.tolist()) if several else 0.0,
+            LOSS: 1.96 * self.grid.u_loss_percent(i, float(blocks.reference_w[mask].mean())),
+            EDGES: float(blocks.edge_percent[mask].mean()) / math.sqrt(found.n),
+        }
+        return Sure(found.value, found.n, found.n_effective, found.sd, parts)
+
+    def sure_side(self, i: int, mask: Bools, side: str) -> Sure | None:
+        """The same of a side against that side of the side reference; None for no blocks that have both."""
+        y = self.blocks[i].ratios(side)
+        mask = mask & np.isfinite(y)
+        noise = self.side_noise.get((i, side), Noise())
+        if not mask.any():
+            return None
+        begin_s = self.blocks[i].begin_s[mask]
+        half = noise.mean(y[mask], begin_s)
+        worth = noise.variance / noise.of_mean(begin_s) if noise.variance > 0.0 else 1.0
+        parts = {
+            SCATTER: 100.0 * half.u95,
+            EDGES: float(self.blocks[i].edge_percent[mask].mean()) / math.sqrt(float(mask.sum())),
+            SHARE: math.hypot(*self._share_steps(i, begin_s)),
+        }
+        return Sure(float(y[mask].mean()), int(mask.sum()), worth, noise.sd, parts)
+
+    def _share_steps(self, i: int, begin_s: Ints) -> list[float]:
+        """What the steps of its own share and of the side reference's leave open of a side, percent."""
+        grid, pair = self.grid, self.grid.compared(i)
+        rows = (begin_s[:, None] + np.arange(BLOCK_S)).ravel()
+        sides = ((pair.left_w, pair.right_w), (pair.left_reference_w, pair.right_reference_w))
+        result = []
+        for (left, right), j in zip(sides, (i, grid.side_references.get(i)), strict=True):
+            part, total = left[rows], (left + right)[rows]
+            with np.errstate(invalid="ignore"):
+                good = total >= MIN_POWER_W
+            bluetooth = j is not None and grid.instruments[j].link.startswith("bluetooth:")
+            step = BLUETOOTH_STEP_POINTS if bluetooth else SHARE_STEP_POINTS
+            result.append(share_percent(100.0 * part[good] / total[good], step))
+        return result
 
 
 def shared_of(recording: Recording) -> Shared:

@@ -8,12 +8,14 @@ import numpy as np
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import Interval, Spread, interval
-from monitor.analysis.statistics import Floats, judge
+from monitor.analysis.budget import Half
+from monitor.analysis.statistics import judge
 from monitor.study.asked.means import means_over
 from monitor.study.asked.peaks import same_peaks
 from monitor.study.asked.span import Span, is_steady
+from monitor.study.estimate.edges import edge_percent
 from monitor.study.grid import log_ratio
-from monitor.study.parts.common import Shared
+from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.peaks import sprint_of
 from monitor.study.results import Difference, Judged, Part, SegmentStudy, Sprint, known, rounded
 
@@ -21,11 +23,13 @@ LEAST_TO_DIFFER = 2
 AROUND_SPRINT_S = 5
 LEAST_S = 5
 """Fewer known seconds make no difference of a segment."""
+LEAST_RIDDEN = 0.5
+"""Where less of the time is ridden (a pause after an effort) there is nothing to judge."""
 
 
 def segment_of(shared: Shared, k: int, span: Span) -> SegmentStudy:
     """Segment `k` with its means and comparisons."""
-    begin, end = shared.grid.clip(span.window())
+    begin, end = shared.grid.clip(span.compared())
     found = [d for i in shared.compared if (d := difference(shared, i, k, begin, end)) is not None]
     return row_of(shared, span, found)
 
@@ -95,7 +99,7 @@ def difference_with(
     pair = grid.compared(i)
     own, theirs = pair.own_w[begin:end], pair.reference_w[begin:end]
     both = np.isfinite(own) & np.isfinite(theirs)
-    if both.sum() < LEAST_S:
+    if both.sum() < LEAST_S or np.mean(theirs[both] >= MIN_POWER_W) < LEAST_RIDDEN:
         return None
     own_w, reference_w = float(own[both].mean()), float(theirs[both].mean())
     if reference_w < MIN_POWER_W:
@@ -105,11 +109,11 @@ def difference_with(
     deviation = 100.0 * (own_w / reference_w - 1.0)
     u_spread = 100.0 * spread.u95 if spread is not None and math.isfinite(spread.u95) else None
     u_loss = 1.96 * grid.u_loss_percent(i, reference_w)
-    edge = _edge(own, theirs, reference_w, grid.lag_bound_s(i))
+    edge = edge_of(shared, i, begin, end)
     held = grid.held_percent(i, begin, end, reference_w)
-    u95 = math.hypot(u_spread, u_loss, held) + edge if u_spread is not None else None
+    u95 = math.hypot(u_spread, u_loss, held, edge) if u_spread is not None else None
     limit = grid.limit_percent(i, reference_w)
-    left, right, share, side = _sides_of(shared, i, begin, end)
+    left, right, share, side = _sides_of(shared, i, begin, end, u_spread)
     return Difference(
         instrument=grid.labels[i],
         reference=grid.reference_label(i) or "",
@@ -153,9 +157,19 @@ def _interval(
         both = np.isfinite(pair.own_w[a:b]) & np.isfinite(pair.reference_w[a:b])
         if 2 * both.sum() > b - a:
             ys.append(math.log(float(pair.own_w[a:b][both].mean() / pair.reference_w[a:b][both].mean())))
-    usual = shared.usual[i]
-    scale = math.sqrt(BLOCK_S / max(BLOCK_S, (end - begin) / count))
-    return interval(np.array(ys), Spread(usual.sd * scale, usual.dof, 0.0)) if ys else None
+    if not ys:
+        return None
+    noise, blocks = shared.noise[i], shared.blocks[i]
+    if noise.dof < 1.0:
+        usual = shared.usual[i]
+        scale = math.sqrt(BLOCK_S / max(BLOCK_S, (end - begin) / count))
+        return interval(np.array(ys), Spread(usual.sd * scale, usual.dof, 0.0))
+    inside = (blocks.begin_s >= begin) & (blocks.begin_s + BLOCK_S <= end)
+    inside &= blocks.edge_percent < QUIET_EDGE
+    factor, dof = noise.scale(blocks.y[inside], blocks.begin_s[inside])
+    starts = np.arange(begin, end - BLOCK_S + 1, BLOCK_S)
+    half = Half(math.sqrt(factor * noise.of_mean(starts)), dof)
+    return Interval(float(np.mean(ys)), half.u95, len(ys), noise.variance / noise.of_mean(starts), noise.sd)
 
 
 def _stretches_of(shared: Shared, i: int, begin: int, end: int, limit: float, u_loss: float) -> list[Part]:
@@ -178,11 +192,14 @@ def _stretches_of(shared: Shared, i: int, begin: int, end: int, limit: float, u_
             own[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1),
             theirs[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1),
         )
-        spread = interval(ys[np.isfinite(ys)], shared.usual[i])
+        good = np.isfinite(ys)
+        u_spread = shared.noise[i].mean(ys[good], first + BLOCK_S * np.flatnonzero(good)).u95
+        if not math.isfinite(u_spread):
+            spread = interval(ys[good], shared.usual[i])
+            u_spread = spread.u95 if spread is not None else math.inf
         u95 = None
-        if spread is not None and math.isfinite(spread.u95):
-            edge = _edge(own, theirs, float(theirs[both].mean()), shared.grid.lag_bound_s(i))
-            u95 = math.hypot(100.0 * spread.u95, u_loss) + edge
+        if math.isfinite(u_spread):
+            u95 = math.hypot(100.0 * u_spread, u_loss, edge_of(shared, i, first, last))
         parts.append(
             Part(
                 rounded(a, 1), rounded(b, 1), rounded(deviation, 3), known(u95, 3),
@@ -193,9 +210,9 @@ def _stretches_of(shared: Shared, i: int, begin: int, end: int, limit: float, u_
 
 
 def _sides_of(
-    shared: Shared, i: int, begin: int, end: int
+    shared: Shared, i: int, begin: int, end: int, u_spread_percent: float | None
 ) -> tuple[float | None, float | None, float | None, str | None]:
-    """Watts by which the sides differ, the right's part, and from whom."""
+    """Watts by which the sides differ, the right's part if their sum is beyond chance, and from whom."""
     grid = shared.grid
     side = grid.side_references.get(i)
     if side is None or grid.instruments[i].sides == "total":
@@ -213,10 +230,8 @@ def _sides_of(
     d_right = known(float(right[both].mean()), 2)
     share = None
     if d_left is not None and d_right is not None:
-        n = len(left) // BLOCK_S
-        total = (left + right)[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
-        spread = interval(total[np.isfinite(total)], Spread())
-        if spread is not None and abs(d_left + d_right) > spread.u95:
+        reference_w = (pair.left_reference_w + pair.right_reference_w)[begin:end][both].mean()
+        if u_spread_percent is not None and abs(d_left + d_right) > 0.01 * u_spread_percent * reference_w:
             share = rounded(d_right / (d_left + d_right), 3)
     return d_left, d_right, share, grid.labels[side]
 
@@ -228,11 +243,8 @@ def judged(deviation: float, u95: float | None, limit: float) -> Judged:
     return judge(deviation, u95, limit)  # type: ignore[return-value]
 
 
-def _edge(own: Floats, reference: Floats, power_w: float, bound_s: float) -> float:
-    """Percent of the window's work that a lag of up to `bound_s` can move over its ends."""
-    worst = 0.0
-    for series in (own, reference):
-        good = series[np.isfinite(series)]
-        if len(good) >= 2:
-            worst = max(worst, abs(float(good[-3:].mean() - good[:3].mean())))
-    return 100.0 * bound_s * worst / (len(own) * power_w)
+def edge_of(shared: Shared, i: int, begin: int, end: int) -> float:
+    """Percent that the difference over [begin, end) may owe to what is left of a lag: a 95 % half-width."""
+    pair = shared.grid.compared(i)
+    window = np.array([begin]), np.array([end])
+    return float(edge_percent(pair.own_w, pair.reference_w, *window, shared.grid.lag_bound_s(i))[0])

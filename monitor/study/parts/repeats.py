@@ -5,6 +5,7 @@ import re
 from collections.abc import Sequence
 
 from monitor.analysis.block import MIN_POWER_W
+from monitor.study.estimate.edges import inner
 from monitor.study.parts.common import Shared
 from monitor.study.parts.differences import difference
 from monitor.study.results import Cycles, Difference, Repeat, SegmentStudy, known, rounded
@@ -31,7 +32,9 @@ def cycles_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Cycles]:
             continue
         many -= many % 2
         first, last = segments[k], segments[k + many - 1]
-        begin, end = shared.grid.clip((math.ceil(first.start_s), math.floor(last.end_s)))
+        # From within the first load to within the last: so no step lies at an end, and each up has its down.
+        begin, end = shared.grid.clip((math.ceil(first.start_s + first.settle_s), math.floor(last.end_s)))
+        begin, end = inner(begin, end)
         count = many // 2
         differences = [
             d
@@ -140,7 +143,7 @@ def _repeat(name: str, first: SegmentStudy, one: Difference, last: SegmentStudy,
     first_percent, last_percent = (rounded(d.deviation_percent, 1) for d in (one, two))
     u = None
     if one.spread_u95_percent is not None and two.spread_u95_percent is not None:
-        u = math.hypot(one.spread_u95_percent + one.edge_percent, two.spread_u95_percent + two.edge_percent)
+        u = math.hypot(one.spread_u95_percent, one.edge_percent, two.spread_u95_percent, two.edge_percent)
     text = (
         f"the same block ({name}) read {first_percent:+.1f} % at {clock(first.start_s)} and "
         f"{last_percent:+.1f} % at {clock(last.start_s)}"

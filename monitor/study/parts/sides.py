@@ -6,16 +6,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, Block
-from monitor.analysis.blockstats import interval, usual_spread
+from monitor.analysis.blockstats import interval
 from monitor.analysis.diagnose import Diagnosis, attribute, diagnose
-from monitor.analysis.expected import tolerance_percent
 from monitor.study.grid import Blocks, Bools
 from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
 from monitor.study.results import SegmentStudy, SideResult, known, rounded
-
-COARSE_SHARE_PERCENT = 0.57
-"""95 % of what a share in steps of half a percent of the total can hide of a side."""
 
 
 def diagnose_of(shared: Shared, i: int, segments: Sequence[SegmentStudy]) -> Diagnosis | None:
@@ -88,34 +84,22 @@ def by_side(shared: Shared, i: int) -> list[SideResult]:
     blocks = shared.blocks[i]
     state = np.searchsorted(np.array(shared.cuts[i]), blocks.begin_s + 0.5 * BLOCK_S)
     quiet = blocks.edge_percent < QUIET_EDGE
-    tolerance = tolerance_percent(grid.bench, grid.instruments[i], [grid.instruments[side_reference]])
     result = []
-    for side, y, watts in (
-        ("left", blocks.y_left, blocks.left_reference_w),
-        ("right", blocks.y_right, blocks.right_reference_w),
-    ):
-        valid = np.isfinite(y) & quiet
-        groups = [
-            y[valid & (blocks.segment == k) & (state == p)]
-            for k in range(len(shared.spans))
-            for p in range(len(shared.cuts[i]) + 1)
-        ]
-        usual = usual_spread(groups)
+    for side, watts in (("left", blocks.left_reference_w), ("right", blocks.right_reference_w)):
         found = []
         for p in range(len(shared.cuts[i]) + 1):
-            mask = valid & (state == p)
-            one = interval(y[mask], usual)
-            if one is None or one.n < 2:
+            mask = quiet & (state == p) & np.isfinite(blocks.ratios(side))
+            sure = shared.sure_side(i, mask, side)
+            if sure is None or sure.n < 2:
                 continue
-            deviation = 100.0 * math.expm1(one.value)
-            u95 = math.hypot(100.0 * one.u95, COARSE_SHARE_PERCENT) if math.isfinite(one.u95) else None
-            limit = max(tolerance, 100.0 * grid.bench.limits.floor_w / float(watts[mask].mean()))
+            u95 = sure.u95 if math.isfinite(sure.u95) else None
+            limit = grid.side_limit_percent(i, float(watts[mask].mean()))
             begin = float(blocks.begin_s[mask][0])
             found.append(
                 SideResult(
                     side, grid.labels[side_reference], begin, float(blocks.begin_s[mask][-1] + BLOCK_S),
-                    rounded(deviation, 3), known(u95, 3), rounded(limit, 3),
-                    judged(deviation, u95, limit) if judges_sides(shared, i) else "undecided",
+                    rounded(sure.percent, 3), known(u95, 3), rounded(limit, 3),
+                    judged(sure.percent, u95, limit) if judges_sides(shared, i) else "undecided",
                 )
             )  # fmt: skip
         if found:

@@ -9,7 +9,7 @@ from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.curve import COVERED, TURNED
 from monitor.analysis.diagnose import three_cornered_hat
 from monitor.analysis.statistics import Floats
-from monitor.study.grid import stretches
+from monitor.study.estimate.delay import stretches
 from monitor.study.parts.common import Shared
 from monitor.study.recording import Recording
 from monitor.study.results import Signal, known

@@ -4,12 +4,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
 from monitor.analysis.blockstats import components, limits_of_agreement
-from monitor.analysis.diagnose import torque_line
 from monitor.analysis.expected import LOSS_SPREAD
+from monitor.study.estimate.sure import BETWEEN, EDGES, SCATTER, GainZero, gain_and_zero
 from monitor.study.grid import Bools
 from monitor.study.parts.common import Shared
 from monitor.study.parts.differences import judged, load_of
@@ -68,20 +69,16 @@ def splits_of(shared: Shared, copies: Mapping[int, int]) -> list[Split]:
 def _split(shared: Shared, i: int, group: _Group) -> Split | None:
     mask = group.mask
     blocks = shared.blocks[i]
-    found = shared.mean(i, mask)
-    if found is None:
+    sure = shared.sure(i, mask)
+    if sure is None:
         return None
     reference_w = float(blocks.reference_w[mask].mean())
-    deviation = 100.0 * math.expm1(found.value)
-    u95 = None
-    if math.isfinite(found.u95):
-        edge = float(blocks.edge_percent[mask].mean()) / math.sqrt(found.n)
-        u95 = math.hypot(100.0 * found.u95, 1.96 * shared.grid.u_loss_percent(i, reference_w)) + edge
+    u95 = sure.u95 if math.isfinite(sure.u95) else None
     limit = shared.grid.limit_percent(i, reference_w)
     return Split(
-        group.by, group.name, shared.grid.labels[i], shared.grid.reference_label(i) or "", found.n,
-        rounded(deviation, 3),
-        known(u95, 3), rounded(limit, 3), judged(deviation, u95, limit),
+        group.by, group.name, shared.grid.labels[i], shared.grid.reference_label(i) or "", sure.n,
+        rounded(sure.percent, 3),
+        known(u95, 3), rounded(limit, 3), judged(sure.percent, u95, limit),
         low=group.low, high=group.high,
     )  # fmt: skip
 
@@ -91,18 +88,18 @@ def agreement_of(shared: Shared, i: int) -> Agreement | None:
     blocks = shared.blocks[i]
     quiet = shared.left[i]
     y = blocks.y[quiet]
-    found = shared.mean(i, quiet)
-    if found is None or found.n < 3:
+    sure = shared.sure(i, quiet)
+    if sure is None or sure.n < 3:
         return None
     of = blocks.segment[quiet]
     parts = components([y[of == k] for k in range(len(shared.spans))])
-    limits = limits_of_agreement(y, parts.total if parts is not None else found.sd)
+    limits = limits_of_agreement(y, parts.total if parts is not None else sure.sd)
     return Agreement(
         shared.grid.labels[i],
         shared.grid.reference_label(i) or "",
-        found.n,
+        sure.n,
         rounded(100.0 * math.expm1(limits.bias), 3),
-        known(100.0 * found.u95, 3),
+        known(sure.of(SCATTER, BETWEEN, EDGES), 3),
         rounded(100.0 * limits.sd, 3),
         rounded(100.0 * math.expm1(limits.lower), 3),
         rounded(100.0 * math.expm1(limits.upper), 3),
@@ -111,26 +108,72 @@ def agreement_of(shared: Shared, i: int) -> Agreement | None:
     )
 
 
-def line_of(shared: Shared, i: int) -> TorqueLine | None:
-    """Torque of instrument `i` over that of its reference; None where no line can be laid."""
-    blocks = shared.blocks[i]
+NO_LINE = (None, None, None, None)
+
+
+class Line(NamedTuple):
+    """A line of torques, and what a drivetrain's loss leaves open of gain and zero offset (N·m)."""
+
+    fit: GainZero
+    loss_gain: float
+    loss_nm: float
+    low_nm: float
+    high_nm: float
+
+    @property
+    def apart(self) -> bool:
+        """Whether gain and zero can be told apart."""
+        return self.fit.apart
+
+    @property
+    def u_gain(self) -> float:
+        """95 % half-width of the gain."""
+        return math.hypot(self.fit.t * self.fit.sd_gain, 1.96 * self.loss_gain)
+
+    @property
+    def u_offset_nm(self) -> float:
+        """95 % half-width of the zero offset."""
+        return math.hypot(self.fit.t * self.fit.sd_offset_nm, 1.96 * self.loss_nm)
+
+    @property
+    def rounded(self) -> tuple[float, float, float, float]:
+        """Gain and zero offset, each followed by its half-width."""
+        return (
+            rounded(self.fit.gain, 5), rounded(self.u_gain, 5),
+            rounded(self.fit.offset_nm, 4), rounded(self.u_offset_nm, 4),
+        )  # fmt: skip
+
+
+def line_over(shared: Shared, i: int, mask: Bools) -> Line | None:
+    """Torque of instrument `i` over that of its reference in these blocks; None where no line can be laid."""
+    blocks, grid = shared.blocks[i], shared.grid
     x = blocks.torque_nm
-    good = np.isfinite(x) & shared.left[i]
+    good = np.isfinite(x) & mask
     x = x[good]
-    y = x * np.exp(blocks.y[good])
-    line = torque_line(x, y)
+    fit = gain_and_zero(
+        x, blocks.y[good], blocks.begin_s[good], blocks.segment[good],
+        shared.noise[i],
+    )  # fmt: skip
+    if fit is None:
+        return None
+    # The loss model is known to a fifth: its watts look like an offset, its percent like a gain.
+    loss_w = max(grid.losses[i].watts, grid.base_loss(i).watts)
+    loss_percent = max(grid.losses[i].percent, grid.base_loss(i).percent)
+    omega = float(np.mean(blocks.reference_w[good] / x))
+    return Line(
+        fit, LOSS_SPREAD * loss_percent / 100.0, LOSS_SPREAD * loss_w / omega, float(x.min()), float(x.max())
+    )
+
+
+def line_of(shared: Shared, i: int) -> TorqueLine | None:
+    """The line of instrument `i` in its state as left; None where none can be laid."""
+    line = line_over(shared, i, shared.left[i])
     if line is None:
         return None
-    loss_w = max(shared.grid.losses[i].watts, shared.grid.base_loss(i).watts)
-    loss_percent = max(shared.grid.losses[i].percent, shared.grid.base_loss(i).percent)
-    omega = float(np.mean(blocks.own_w[good] / y))
-    # The loss model is known to a fifth: its watts look like an offset, its percent like a gain.
-    sd_gain = math.hypot(line.sd_gain, LOSS_SPREAD * loss_percent / 100.0)
-    sd_offset = math.hypot(line.sd_offset, LOSS_SPREAD * loss_w / omega)
-    at_mean = line.predict(line.mean_x)[0] - line.mean_x
+    fit = line.fit
+    at_mean = (fit.gain - 1.0) * fit.mean_nm + fit.offset_nm
     return TorqueLine(
-        shared.grid.labels[i], shared.grid.reference_label(i) or "", line.n, rounded(line.gain, 5),
-        rounded(1.96 * sd_gain, 5), rounded(line.offset, 4), rounded(1.96 * sd_offset, 4),
-        rounded(line.mean_x, 3), rounded(at_mean, 4), rounded(100.0 * at_mean / line.mean_x, 3),
-        rounded(float(x.min()), 3), rounded(float(x.max()), 3), line.separable,
+        shared.grid.labels[i], shared.grid.reference_label(i) or "", fit.n, *line.rounded,
+        rounded(fit.mean_nm, 3), rounded(at_mean, 4), rounded(100.0 * at_mean / fit.mean_nm, 3),
+        rounded(line.low_nm, 3), rounded(line.high_nm, 3), fit.apart,
     )  # fmt: skip

@@ -2,20 +2,21 @@
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Literal, NamedTuple
 
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
-from monitor.analysis.blockstats import Spread, components, interval, usual_spread
-from monitor.analysis.diagnose import attribute, diagnose, torque_line
-from monitor.analysis.expected import LOSS_SPREAD
-from monitor.analysis.statistics import Floats, t_975
+from monitor.analysis.diagnose import attribute, diagnose
+from monitor.analysis.statistics import Floats
+from monitor.study.estimate.sure import Between, between_of
 from monitor.study.grid import Blocks, Bools
 from monitor.study.parts.changes import NEAR_ACT_S, SAME_CHANGE_S
 from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
-from monitor.study.parts.sides import COARSE_SHARE_PERCENT, as_blocks, judges_sides
+from monitor.study.parts.sides import as_blocks, judges_sides
+from monitor.study.parts.splits import NO_LINE, line_over
 from monitor.study.results import ActJudged, Opened, ShiftStudy, State, known, rounded
 from monitor.text import clock
 
@@ -29,8 +30,6 @@ LEAST_BLOCKS = 3
 LIKELY_OFFSET_NM = 0.2
 """A zero offset that nobody notices: between unlike torques it looks like a change (common practice, no
 source)."""
-SHORT_STATE_T = 4.303
-"""Student's t for two degrees of freedom: with fewer segments the spread between them is hardly known."""
 NO_CHANGE_PERCENT = 1.0
 """An act did nothing if its change is surely smaller than this."""
 ACT_KINDS: dict[str, Literal["zeroed", "remounted", "setting", "firmware"]] = {
@@ -106,6 +105,8 @@ class Pair:
         theirs = boundaries_of(shared, self.reference, shifts)
         self.boundaries = self._apart(sorted([*own, *theirs], key=lambda b: b.t_s))
         self.changes: dict[Boundary, Change] = {}
+        # Before anything is known of states, each stretch between boundaries is one.
+        self.session_spread = self.between(self.boundaries)
         self.kept = self._keep()
 
     def _apart(self, boundaries: list[Boundary]) -> list[Boundary]:
@@ -150,7 +151,9 @@ class Pair:
         u95 = None
         if math.isfinite(one.u95) and math.isfinite(two.u95):
             unlike = _unlike_percent(self.blocks.torque_nm, before, after)
-            u95 = math.hypot(100.0 * one.u95, 100.0 * two.u95, unlike)
+            levels = [np.bincount(self.blocks.segment[m]).tolist() for m in (before, after)]
+            spread = [self.session_spread.percent(counts) for counts in levels]
+            u95 = math.hypot(100.0 * one.u95, 100.0 * two.u95, unlike, *spread)
         return Change(100.0 * math.expm1(one.value), 100.0 * math.expm1(two.value), change, u95)
 
     def mask(self, from_s: float, to_s: float) -> Bools:
@@ -167,25 +170,26 @@ class Pair:
                 text = f"{boundary.instrument} {opened[k].text}"
                 opened[k] = Opened(opened[k].kind, opened[k].t_s, text)
         starts, ends = [0.0, *edges], [*edges, float(self.shared.grid.seconds)]
-        between = self._between(starts, ends)
         return [
-            state_of(self, rounded(a, 1), rounded(b, 1), o, between)
+            state_of(self, rounded(a, 1), rounded(b, 1), o)
             for a, b, o in zip(starts, ends, opened, strict=True)
         ]
 
-    def _between(self, starts: Sequence[float], ends: Sequence[float]) -> tuple[float, float]:
-        """Standard deviation of the segments' own levels within states (a fraction), degrees of freedom."""
-        squares = dof = 0.0
-        for a, b in zip(starts, ends, strict=True):
+    def between(self, boundaries: Sequence[Boundary]) -> Between:
+        """How far segments between two boundaries lie apart, beyond what their noise makes of them."""
+        noise = self.shared.noise[self.i]
+        edges = [0.0, *(b.t_s for b in boundaries), float(self.shared.grid.seconds)]
+        states = []
+        for a, b in pairwise(edges):
             mask = self.mask(a, b)
-            groups = [
-                self.blocks.y[mask & (self.blocks.segment == k)] for k in np.unique(self.blocks.segment[mask])
-            ]
-            parts = components([g for g in groups if len(g) >= LEAST_BLOCKS])
-            if parts is not None:
-                squares += (parts.groups - 1) * parts.between**2
-                dof += parts.groups - 1
-        return (math.sqrt(squares / dof), dof) if dof else (0.0, 0.0)
+            segments = []
+            for k in np.unique(self.blocks.segment[mask]):
+                inside = mask & (self.blocks.segment == k)
+                begin_s = self.blocks.begin_s[inside]
+                if len(begin_s) >= LEAST_BLOCKS and noise.variance > 0.0:
+                    segments.append((float(self.blocks.y[inside].mean()), noise.of_mean(begin_s)))
+            states.append(segments)
+        return between_of(states)
 
 
 def _unlike_percent(torque_nm: Floats, before: Bools, after: Bools) -> float:
@@ -197,87 +201,36 @@ def _unlike_percent(torque_nm: Floats, before: Bools, after: Bools) -> float:
     return 100.0 * LIKELY_OFFSET_NM * abs(1.0 / means[0] - 1.0 / means[1])
 
 
-def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened, between: tuple[float, float]) -> State:
+def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened) -> State:
     """One state with the budget of its interval: parts that average down and parts that do not.
 
-    The deviation is the mean of the log ratio of its blocks. Scatter is Student's interval with the
-    session's autocorrelation; the spread between segments enters with the number of segments.
+    The deviation is the mean of the log ratio of its blocks.
     """
     blocks, shared, i = pair.blocks, pair.shared, pair.i
     mask = pair.mask(from_s, to_s)
-    found = shared.mean(i, mask)
-    if found is None or found.n < LEAST_BLOCKS:
+    sure = shared.sure(i, mask)
+    if sure is None or sure.n < LEAST_BLOCKS:
         return State(from_s, to_s, opened, int(mask.sum()), None, None, None, "undecided")
-    reference_w = float(blocks.reference_w[mask].mean())
-    deviation = 100.0 * math.expm1(found.value)
-    segments = len(np.unique(blocks.segment[mask]))
-    sd, dof = between
-    budget = {
-        "scatter": 100.0 * found.u95,
-        "between segments": 100.0 * _t(dof) * sd / math.sqrt(segments) if dof else 0.0,
-        "drivetrain loss": 1.96 * shared.grid.u_loss_percent(i, reference_w),
-        "lag and edges": float(blocks.edge_percent[mask].mean()) / math.sqrt(found.n),
-    }
-    u95 = math.sqrt(sum(v * v for v in budget.values())) if math.isfinite(found.u95) else None
-    limit = shared.grid.limit_percent(i, reference_w)
-    verdict = judged(deviation, u95, limit)
-    left, right = (_side(pair, mask, side) for side in ("left", "right"))
-    gain, u_gain, offset, u_offset = _line(pair, mask, found.n_effective / found.n)
+    u95 = sure.u95 if math.isfinite(sure.u95) else None
+    limit = shared.grid.limit_percent(i, float(blocks.reference_w[mask].mean()))
+    verdict = judged(sure.percent, u95, limit)
+    left, right = (_side(shared, i, mask, side) for side in ("left", "right"))
+    line = line_over(shared, i, mask)
+    known_line = line.rounded if line is not None and line.apart else NO_LINE
     return State(
-        from_s, to_s, opened, found.n, rounded(deviation, 3), known(u95, 3), rounded(limit, 3), verdict,
-        *left, *right, gain, u_gain, offset, u_offset,
-        _cause(pair, mask) if verdict == "differs" else None,
-        {part: rounded(v, 3) for part, v in budget.items() if math.isfinite(v)},
+        from_s, to_s, opened, sure.n, rounded(sure.percent, 3), known(u95, 3), rounded(limit, 3), verdict,
+        left[0], left[1], right[0], right[1], known_line[0], known_line[1], known_line[2], known_line[3],
+        cause=_cause(pair, mask) if verdict == "differs" else None,
+        budget={part: rounded(v, 3) for part, v in sure.parts.items() if math.isfinite(v)},
     )  # fmt: skip
 
 
-def _t(dof: float) -> float:
-    return min(SHORT_STATE_T, t_975(max(1.0, dof)))
-
-
-def _side(pair: Pair, mask: Bools, side: str) -> tuple[float | None, float | None]:
-    """A side's deviation and its 95 %, percent; the share's resolution does not average down."""
-    y = pair.blocks.y_left if side == "left" else pair.blocks.y_right
-    values = y[mask & np.isfinite(y)]
-    found = interval(values, _usual_side(pair, y))
-    if found is None or found.n < LEAST_BLOCKS:
+def _side(shared: Shared, i: int, mask: Bools, side: str) -> tuple[float | None, float | None]:
+    """A side's deviation and its 95 %, percent."""
+    sure = shared.sure_side(i, mask, side)
+    if sure is None or sure.n < LEAST_BLOCKS:
         return None, None
-    u95 = math.hypot(100.0 * found.u95, COARSE_SHARE_PERCENT) if math.isfinite(found.u95) else None
-    return rounded(100.0 * math.expm1(found.value), 3), known(u95, 3)
-
-
-def _usual_side(pair: Pair, y: Floats) -> Spread:
-    edges = np.array([b.t_s for b in pair.kept])
-    at = np.searchsorted(edges, pair.middle)
-    good = pair.quiet & np.isfinite(y)
-    segments = pair.blocks.segment
-    return usual_spread(
-        [y[good & (segments == k) & (at == p)] for k in np.unique(segments) for p in range(len(edges) + 1)]
-    )
-
-
-def _line(
-    pair: Pair, mask: Bools, worth: float
-) -> tuple[float | None, float | None, float | None, float | None]:
-    """Gain and zero offset with their 95 %, where the torques of the state tell them apart.
-
-    `worth` is how many independent blocks one block is worth: standard deviations grow by its root.
-    """
-    grid, i = pair.shared.grid, pair.i
-    x = pair.blocks.torque_nm
-    good = mask & np.isfinite(x)
-    x = x[good]
-    line = torque_line(x, x * np.exp(pair.blocks.y[good]))
-    if line is None or not line.separable:
-        return None, None, None, None
-    loss_w = max(grid.losses[i].watts, grid.base_loss(i).watts)
-    loss_percent = max(grid.losses[i].percent, grid.base_loss(i).percent)
-    omega = float(np.mean(pair.blocks.reference_w[good] / x))
-    t = t_975(max(1.0, line.n * worth - 2.0))
-    wider = 1.0 / math.sqrt(max(worth, 1.0 / line.n))
-    u_gain = math.hypot(t * wider * line.sd_gain, 1.96 * LOSS_SPREAD * loss_percent / 100.0)
-    u_offset = math.hypot(t * wider * line.sd_offset, 1.96 * LOSS_SPREAD * loss_w / omega)
-    return rounded(line.gain, 5), rounded(u_gain, 5), rounded(line.offset, 4), rounded(u_offset, 4)
+    return rounded(sure.percent, 3), known(sure.u95, 3)
 
 
 def _cause(pair: Pair, mask: Bools) -> str:

@@ -125,6 +125,8 @@ class Evening:
     omega: Array
     """Of the crank, rad/s."""
     segments: list[tuple[float, float, str]]
+    wait_s: dict[str, float]
+    """How long new values wait for their packets, by label."""
 
     def deviation_percent(self, label: str, against: str, begin: float, end: float, side: str = "") -> float:
         """The true deviation of one against another over the pedalled seconds of [begin, end)."""
@@ -149,7 +151,7 @@ class Evening:
         """
         m = next(m for m in self.plan.meters if m.label == label)
         averaged = 0.0 if m.dual else 0.5 * max(0.0, m.smoothing_s - packets.STEP_S[m.sender])
-        return m.delay_s + averaged + packets.WAIT_S[m.sender]
+        return m.delay_s + averaged + self.wait_s[label]
 
 
 def ornstein(rng: np.random.Generator, n: int, step_s: float, tau_s: float) -> Array:
@@ -307,12 +309,14 @@ def make(plan: Plan) -> Evening:
         if m.copy_of:
             measured[m.label] = measured[m.copy_of]
             clean[m.label] = clean[m.copy_of]
+    wait_s: dict[str, float] = {}
     for m in plan.meters:
         left, right = measured[m.label]
         quiet = np.isin(gear, [m.missing_gear]) if m.missing_gear else np.zeros(n, bool)
         left, right = (np.where(quiet, 0.0, x) for x in (left, right))
         works = [np.concatenate(([0.0], np.cumsum(x / GRID_HZ))) for x in (left, right)]
-        records += packets.send(m, t, works[0], works[1], turns, rng)
+        sent, wait_s[m.label] = packets.send(m, t, works[0], works[1], turns, rng)
+        records += sent
     end = seconds * 10**9
     records = sorted((r for r in records if r.t_ns <= end), key=lambda r: (r.t_ns, isinstance(r, Packet)))
     return Evening(
@@ -327,6 +331,7 @@ def make(plan: Plan) -> Evening:
         per_second(watts),
         per_second(omega),
         segments,
+        wait_s,
     )
 
 

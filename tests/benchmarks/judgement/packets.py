@@ -19,9 +19,9 @@ Array = NDArray[np.float64]
 
 STEP_S = {"ble-dual": 1.0, "ble-total": 1.0, "ant-dual": 0.25, "ant-total": 1.0, "ant-trainer": 0.25}
 """How often the values of each kind of sender are new."""
-WAIT_S = {"ble-dual": 0.0, "ble-total": 0.02, "ant-dual": 0.0, "ant-total": 0.13, "ant-trainer": 0.19}
-"""How long a new value waits for its packet in the mean, s: half a slot of ANT+, a quarter of one more where
-every fourth has another page; over Bluetooth the connection event. Events of a crank bear their own time."""
+BLE_WAIT_S = {"ble-dual": 0.0, "ble-total": 0.02}
+"""How long a new value waits for its packet in the mean, s: over Bluetooth the connection event. Events of a
+crank bear their own time; over ANT+ `ant_wait_s` knows when the next slot is."""
 ANT_LOST = 0.01
 RESTS_AFTER_S = 2.5
 
@@ -68,10 +68,25 @@ class _Crank:
         return np.where(self.known > 0, total / span, 0.0), np.clip(share, 0.0, 1.0)
 
 
+def ant_wait_s(m: "Meter", s: Array) -> float:
+    """How long a new value waits in the mean for the next of the slots `s`, s.
+
+    Sums lose nothing in a slot that has another page or is not heard. A trainer's values are as often new
+    as there are slots, so that all of them wait alike: less than a slot, by chance.
+    """
+    if m.sender == "ant-dual":
+        return 0.0
+    new = np.arange(1.0, s[-1] - m.delay_s - 2.0, STEP_S[m.sender]) + m.delay_s
+    return float((s[np.searchsorted(s, new)] - new).mean())
+
+
 def send(
     m: "Meter", t: Array, left: Array, right: Array, turns: Array, rng: np.random.Generator
-) -> list[Record]:
-    """All that the host hears of one instrument; works (J) and crank turns are given at the times `t`."""
+) -> tuple[list[Record], float]:
+    """All that the host hears of one instrument, and how long its values wait for their packets, s.
+
+    Works (J) and crank turns are given at the times `t`.
+    """
     up = 0.5
     records: list[Record] = [Link(0, m.label, "searching"), Link(int(0.4e9), m.label, "up")]
     if m.sender.startswith("ble"):
@@ -81,7 +96,7 @@ def send(
         if m.serial:
             records.append(Packet(int(0.45e9), m.label, "2A25", str(m.serial).encode()))
         heard = rng.random(len(s)) > 0.001
-        channel = "2A63"
+        channel, wait_s = "2A63", BLE_WAIT_S[m.sender]
     else:
         trainer = m.sender == "ant-trainer"
         s = np.arange(up + rng.uniform(0, 0.25), t[-1], (8192 if trainer else 8182) / 32768)
@@ -92,13 +107,13 @@ def send(
                 rows[k] = page
         arrival = s + 0.003 + rng.exponential(0.001, len(s))
         heard = rng.random(len(s)) > ANT_LOST
-        channel = "ant17" if trainer else "ant11"
+        channel, wait_s = "ant17" if trainer else "ant11", ant_wait_s(m, s)
     for at, row, hears in zip((arrival * 1e9).astype(np.int64).tolist(), rows, heard.tolist(), strict=True):
         if hears:
             records.append(Packet(at, m.label, channel, row))
         elif channel != "2A63":
             records.append(Link(at + 2_000_000, m.label, "missed"))
-    return records
+    return records, wait_s
 
 
 def _bluetooth(m: "Meter", t: Array, left: Array, right: Array, turns: Array, s: Array) -> list[bytes]:

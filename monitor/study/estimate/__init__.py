@@ -1,0 +1,1 @@
+"""How what a study states is estimated: delays, windows and their edges, intervals by named parts."""
