@@ -18,6 +18,7 @@ from capture.record import Header
 from monitor.analysis import expected
 from monitor.analysis.block import Block
 from monitor.analysis.blockstats import Spread, interval, usual_spread
+from monitor.analysis.budget import Noise
 from monitor.analysis.diagnose import attribute, diagnose, three_cornered_hat
 from monitor.analysis.lag import Lag, Timing, timing
 from monitor.live.faults import quantity
@@ -25,7 +26,7 @@ from monitor.setup.bench import parse_bench
 from monitor.study import questions
 from monitor.study.estimate import delay
 from monitor.study.estimate.edges import edge_percent, inner
-from monitor.study.estimate.sure import share_percent
+from monitor.study.estimate.sure import Between, share_percent
 from monitor.study.grid import Grid
 from monitor.study.parts.common import shared_of
 from monitor.study.parts.repeats import _repeat
@@ -176,6 +177,35 @@ def test_a_share_that_wanders_over_its_steps_is_dithered() -> None:
         assert all(o <= s + 0.02 for o, s in zip(off, said, strict=True)), wander
         assert max(off) == pytest.approx(1.0, abs=0.01) or wander > 0.0
         assert max(said) < 0.03 or wander < 0.6
+
+
+def test_a_mean_over_segments_has_their_spread_as_a_part() -> None:
+    """By hand: 0.3 % with three degrees of freedom (t = 3.182) over k segments of so many blocks each."""
+    recording, _ = with_a_hub()
+    shared = shared_of(recording)
+    heron = shared.grid.labels.index("heron")
+    shared.cuts[heron] = []
+    shared.noise[heron] = Noise(1e-8, dof=50.0)
+    shared.between[heron] = Between(0.003, 3.0)
+    blocks = shared.blocks[heron]
+    everything = shared.sure(heron, np.ones(len(blocks.y), dtype=bool))
+    one = shared.sure(heron, blocks.segment == 1)
+    assert everything is not None
+    assert one is not None
+    counts = np.bincount(blocks.segment).astype(float)
+    segments = counts.sum() ** 2 / (counts**2).sum()
+    assert everything.parts["between segments"] == pytest.approx(100 * 3.182 * 0.003 / math.sqrt(segments))
+    assert one.parts["between segments"] == 0.0, "the level of one segment is its own"
+
+
+def test_a_pause_after_an_effort_is_no_riding_to_judge() -> None:
+    """The first seconds of a pause still hold what is left of an effort: nothing is judged by that."""
+    effort = (Piece("steady", 60, 260, 90), Piece("rest", 22, 0, 0, table="rest"))
+    told = study(recording_of(PEDALS, replace(HUB, smoothing_s=3.0, delay_s=0.8), ride=effort * 4))
+    pauses = [s for s in told.segments if s.name == "pause"]
+    assert len(pauses) == 4
+    assert [s.differences for s in pauses] == [[]] * 4
+    assert all(s.differences for s in told.segments if s.name == "steady")
 
 
 # -- gain and zero

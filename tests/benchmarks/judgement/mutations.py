@@ -20,6 +20,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[3]
 ARITHMETIC = ("tests/test_judgement_arithmetic.py",)
+SURE = ("tests/test_study_sure.py", *ARITHMETIC)
 COPIED = ("capture", "storage", "monitor", "tests", "fixtures", "pyproject.toml")
 
 
@@ -36,33 +37,70 @@ class Mutation:
 
 MUTATIONS = (
     Mutation(
-        "edge halved", "monitor/study/parts/differences.py",
-        "return 100.0 * bound_s * worst", "return 50.0 * bound_s * worst",
+        "edge halved", "monitor/study/estimate/edges.py",
+        "result: Floats = 100.0 * worst", "result: Floats = 50.0 * worst",
     ),
     Mutation(
         "loss at one standard uncertainty", "monitor/study/parts/differences.py",
         "u_loss = 1.96 * grid.u_loss_percent", "u_loss = grid.u_loss_percent",
     ),
     Mutation(
-        "share resolution dropped", "monitor/study/parts/sides.py",
-        "COARSE_SHARE_PERCENT = 0.57", "COARSE_SHARE_PERCENT = 0.0",
+        "share resolution dropped", "monitor/study/estimate/sure.py",
+        "still = 1.96 * 2.0 * step_points", "still = 0.0 * step_points",
     ),
     Mutation(
-        "gain's interval without the loss", "monitor/study/study.py",
-        "u_gain = 1.96 * math.hypot(diagnosis.sd_gain, LOSS_SPREAD * loss_percent / 100.0)",
-        "u_gain = 1.96 * diagnosis.sd_gain",
+        "gain's interval without the loss", "monitor/study/parts/splits.py",
+        "math.hypot(self.fit.t * self.fit.sd_gain, 1.96 * self.loss_gain)",
+        "self.fit.t * self.fit.sd_gain",
     ),
     Mutation(
-        "zero at one standard uncertainty", "monitor/study/study.py",
-        "1.96 * (diagnosis.sd_offset_nm or 0.0)", "(diagnosis.sd_offset_nm or 0.0)",
+        "zero at one standard uncertainty", "monitor/study/parts/splits.py",
+        "math.hypot(self.fit.t * self.fit.sd_offset_nm, 1.96 * self.loss_nm)",
+        "math.hypot(self.fit.sd_offset_nm, self.loss_nm)",
     ),
     Mutation(
-        "lag divided by n", "monitor/study/grid.py",
-        "float(np.std(pieces, ddof=1)) / math.sqrt(n)", "float(np.std(pieces, ddof=1)) / n",
+        "lag at one standard uncertainty", "monitor/study/estimate/delay.py",
+        "half_s = math.hypot(1.96 * sd_s, apart_s)", "half_s = math.hypot(sd_s, apart_s)",
     ),
     Mutation(
-        "bound of a lag 0.2 s", "monitor/study/grid.py",
-        "KNOWN_LAG_S, UNKNOWN_LAG_S = 1.0, 5.0", "KNOWN_LAG_S, UNKNOWN_LAG_S = 0.2, 5.0",
+        "what averaging bends of a lag forgotten", "monitor/study/estimate/delay.py",
+        "half_s = math.hypot(1.96 * sd_s, apart_s)", "half_s = 1.96 * sd_s",
+    ),
+    Mutation(
+        "rests tell a lag", "monitor/study/estimate/delay.py",
+        "step_lag(base_w, own_w, without_rests(ridden))",
+        "step_lag(base_w, own_w, np.isfinite(base_w) & np.isfinite(own_w))",
+    ),
+    Mutation(
+        "bound of a lag 0.2 s", "monitor/study/estimate/delay.py",
+        "KNOWN_LAG_S, UNKNOWN_LAG_S = 0.5, 5.0", "KNOWN_LAG_S, UNKNOWN_LAG_S = 0.2, 5.0",
+    ),
+    Mutation(
+        "the last seconds of a load compared", "monitor/study/estimate/edges.py", "TAIL_S = 2", "TAIL_S = 0",
+    ),
+    Mutation(
+        "a pause judged as riding", "monitor/study/parts/differences.py",
+        "LEAST_RIDDEN = 0.5", "LEAST_RIDDEN = 0.0",
+    ),
+    Mutation(
+        "the spread between segments forgotten", "monitor/study/parts/common.py",
+        "percent(counts.tolist()) if several else 0.0", "percent(counts.tolist()) if False else 0.0",
+        SURE,
+    ),
+    Mutation(
+        "the spread between segments as a variance", "monitor/study/estimate/sure.py",
+        "Between(math.sqrt(max(0.0, excess / scale)), dof)", "Between(max(0.0, excess / scale), dof)",
+        SURE,
+    ),
+    Mutation(
+        "segments beside a line forgotten", "monitor/study/estimate/sure.py",
+        "covariance += between.sd**2", "covariance += 0.0 * between.sd**2",
+        SURE,
+    ),
+    Mutation(
+        "a line without the noise's covariance", "monitor/study/estimate/sure.py",
+        "    covariance = noise.covariance(begin_s)\n", "    covariance = noise.variance * np.eye(n)\n",
+        SURE,
     ),
     Mutation(
         "repeat's interval halved", "monitor/study/parts/repeats.py",
@@ -190,7 +228,7 @@ def main() -> int:
             print(f"{m.name}: {m.path}: {why or 'can be applied'}")
         return 0
     began = time.perf_counter()
-    control, _ = run(Mutation("nothing", "pyproject.toml", "[project]", "[project]"))
+    control, _ = run(Mutation("nothing", "pyproject.toml", "[project]", "[project]", SURE))
     if not control.startswith("SURVIVED"):
         print(f"the tests fail without any change, so they tell nothing: {control}")
         return 1
