@@ -122,22 +122,27 @@ def test_a_steady_rider_and_a_unit_that_moved() -> None:
     assert rows[0].left_share_change_points == pytest.approx(0.0, abs=0.6)
 
 
-def test_a_rider_who_moved_is_no_unit_that_moved() -> None:
+def test_a_rider_who_moved_is_no_unit_that_moved(monkeypatch: pytest.MonkeyPatch) -> None:
     """The share of the pedals moves by two points in all that is told; heron stays."""
     bench, records = scene_records(BENCH.format(seed=3, pedals="", hub="", heron="") + LOPSIDED)
     recording = record(bench, records)
     from monitor.analysis.curve import LEFT, WORK
+    from monitor.study.parts import rider
     from monitor.study.parts.common import shared_of
-    from monitor.study.parts.rider import _row
+    from monitor.study.parts.states import Pair
 
     recording.cells[330:, 0, LEFT] += 0.02 * recording.cells[330:, 0, WORK]
     shared = shared_of(recording)
-    row = _row(shared, 0, "heron", ((100.0, 330.0), (330.0, 560.0)), unit_moved=False)
+    heron = shared.grid.labels.index("heron")
+    shared.cuts[heron] = []
+    shared.noise[heron], shared.usual[heron] = shared.noise_of(heron), shared.usual_of(heron)
+    asked = rider._Asked(shared, Pair(shared, heron, []), {})
+    windows = ((100.0, 330.0), (330.0, 560.0))
+    row = rider._row(asked, windows, unit_moved=False)
     assert row.left_share_change_points == pytest.approx(2.0, abs=0.4)
     assert row.verdict == "rider"
-    assert (
-        _row(shared, None, "heron", ((100.0, 330.0), (330.0, 560.0)), unit_moved=True).verdict == "undecided"
-    )
+    monkeypatch.setattr(rider, "_source", lambda *_args: None)
+    assert rider._row(asked, windows, unit_moved=True).verdict == "undecided"
 
 
 def test_repeats_are_found_by_likeness_not_by_name() -> None:
