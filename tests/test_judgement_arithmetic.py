@@ -200,8 +200,13 @@ def test_a_mean_over_segments_has_their_spread_as_a_part() -> None:
 
 def test_a_pause_after_an_effort_is_no_riding_to_judge() -> None:
     """The first seconds of a pause still hold what is left of an effort: nothing is judged by that."""
-    effort = (Piece("steady", 60, 260, 90), Piece("rest", 22, 0, 0, table="rest"))
-    told = study(recording_of(PEDALS, replace(HUB, smoothing_s=3.0, delay_s=0.8), ride=effort * 4))
+    effort = (
+        Piece("steady", 50, 260, 90),
+        Piece("sprint", 12, 700, 100, table="sprint"),
+        Piece("rest", 22, 0, 0, table="rest"),
+    )
+    hub = replace(HUB, smoothing_s=3.0, delay_s=0.8)
+    told = study(recording_of(PEDALS, hub, HERON, ride=effort * 4))
     pauses = [s for s in told.segments if s.name == "pause"]
     assert len(pauses) == 4
     assert [s.differences for s in pauses] == [[]] * 4
@@ -382,7 +387,8 @@ def test_a_rest_does_not_make_others_late() -> None:
     true_s = evening.lag_s("hub") - evening.lag_s("pedals")
     assert found.u95_s is not None
     assert found.lag_s == pytest.approx(true_s, abs=0.06)
-    assert abs(found.lag_s - true_s) <= found.u95_s
+    # With the steps into rests the two accounts of it lie 0.4 s apart.
+    assert abs(found.lag_s - true_s) <= found.u95_s < 0.2
 
 
 def test_no_amount_of_data_tells_a_lag_better_than_updates_allow() -> None:

@@ -10,13 +10,13 @@ import numpy as np
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.diagnose import attribute, diagnose
 from monitor.analysis.statistics import Floats
+from monitor.study.estimate.line import NO_LINE, line_over
 from monitor.study.estimate.sure import Between, between_of
 from monitor.study.grid import Blocks, Bools
 from monitor.study.parts.changes import NEAR_ACT_S, SAME_CHANGE_S
 from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
 from monitor.study.parts.sides import as_blocks, judges_sides
-from monitor.study.parts.splits import NO_LINE, line_over
 from monitor.study.results import ActJudged, Opened, ShiftStudy, State, known, rounded
 from monitor.text import clock
 

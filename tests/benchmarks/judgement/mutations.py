@@ -49,12 +49,12 @@ MUTATIONS = (
         "still = 1.96 * 2.0 * step_points", "still = 0.0 * step_points",
     ),
     Mutation(
-        "gain's interval without the loss", "monitor/study/parts/splits.py",
+        "gain's interval without the loss", "monitor/study/estimate/line.py",
         "math.hypot(self.fit.t * self.fit.sd_gain, 1.96 * self.loss_gain)",
         "self.fit.t * self.fit.sd_gain",
     ),
     Mutation(
-        "zero at one standard uncertainty", "monitor/study/parts/splits.py",
+        "zero at one standard uncertainty", "monitor/study/estimate/line.py",
         "math.hypot(self.fit.t * self.fit.sd_offset_nm, 1.96 * self.loss_nm)",
         "math.hypot(self.fit.sd_offset_nm, self.loss_nm)",
     ),
