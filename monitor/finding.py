@@ -23,6 +23,7 @@ Kind = Literal[
     "battery-low",
     "not-recorded",
     "clock-stepped",
+    "stamps-late",
     "zero-jumped",
 ]
 Cause = Literal["scale", "zero-offset", "one-side", "setting", "placement", "link", "unclear"]
@@ -62,6 +63,7 @@ KINDS: dict[Kind, Rule] = {
     "spike": Rule(0.0, 0.0, "no spike since"),
     "battery-low": Rule(0.0, 0.0, "battery no longer low"),
     "clock-stepped": Rule(0.0, 0.0, "the computer's clock is steady again"),
+    "stamps-late": Rule(0.0, 0.0, "the computer keeps up again"),
 }
 """Every kind of finding, in the order in which alarms of one moment speak."""
 

@@ -5,9 +5,11 @@ from pathlib import Path
 import pytest
 
 from capture.record import End, Header, Record, Tick
+from monitor.finding import Finding
+from monitor.live.pipeline import Pipeline
 from monitor.sessions.archive import sessions_in
 from monitor.sessions.live_session import LiveSession
-from monitor.sessions.missing import missing_part
+from monitor.sessions.missing import late_stamps, missing_part
 from monitor.setup.bench import parse_bench
 from storage.attach import RecorderError
 from storage.damage import Damage, Gap, SessionError
@@ -47,6 +49,35 @@ HOLE = Gap(200 * S, 212 * S, 900)
 def test_what_is_missing_in_one_sentence(damage: Damage | None, said: str) -> None:
     assert missing_part(damage) == said
     assert len(said.split()) <= 25
+
+
+@pytest.mark.parametrize(
+    ("late_s", "said"),
+    [
+        ([], ""),
+        ([2.4], "The computer that recorded did not keep up once: stamps are up to 2.4 s late."),
+        (
+            [2.4, 4.25, 1.5],
+            "The computer that recorded did not keep up 3 times: stamps are up to 4.2 s late.",
+        ),
+    ],
+)
+def test_a_computer_that_did_not_keep_up_in_one_sentence(late_s: list[float], said: str) -> None:
+    findings: list[Finding] = []
+    ticks: list[Record] = [Tick(0, HEADER.utc_ns)]
+    for late in late_s:
+        # On time again for a minute, then a tick that is late.
+        last_ns = ticks[-1].t_ns
+        ticks += [Tick(last_ns + k * S, HEADER.utc_ns + last_ns + k * S) for k in range(1, 60)]
+        late_ns = last_ns + 60 * S + round(late * 1e9)
+        ticks.append(Tick(late_ns, HEADER.utc_ns + late_ns))
+    pipeline = Pipeline(parse_bench(BENCH, "bench"))
+    for tick in ticks:
+        findings += pipeline.feed(tick)
+    last_ns = ticks[-1].t_ns
+    for k in range(1, 20):
+        findings += pipeline.feed(Tick(last_ns + k * S, HEADER.utc_ns + last_ns + k * S))
+    assert late_stamps(findings) == said
 
 
 def write(folder: Path, records: list[Record]) -> Path:

@@ -429,7 +429,9 @@ def test_one_kept_back_is_right_in_each_second_and_blames_nobody(
 @pytest.mark.parametrize("stall_s", [2.0, 3.5, 5.0])
 def test_a_computer_that_stalls_is_named_and_no_link_is(stall_s: float) -> None:
     pipeline, findings, rows = evening(("hub", "pedals", "heron"), 40.3, stall_s, ticks_late=True)
-    assert findings == []
+    assert [(f.kind, f.event) for f in findings] == [("stamps-late", "raised"), ("stamps-late", "cleared")]
+    assert findings[0].value == pytest.approx(stall_s, abs=1.0)
+    assert "this computer is too slow: stamps are up to" in findings[0].what
     calm = rows[20:74]
     assert calm[:, :, WORK].min() == pytest.approx(200.0, rel=0.02)
     assert calm[:, :, WORK].max() == pytest.approx(200.0, rel=0.02)

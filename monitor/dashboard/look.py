@@ -74,6 +74,7 @@ WORDS: dict[str, str] = {
     "battery-low": "battery low",
     "not-recorded": "not recorded",
     "clock-stepped": "clock stepped",
+    "stamps-late": "stamps late",
     "zero-jumped": "zero has jumped",
 }
 """A finding's kind for people. A power that is off its tolerance is not `power off`."""

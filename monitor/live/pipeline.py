@@ -24,6 +24,7 @@ from monitor.live.bank import Bank
 from monitor.live.comparator import Comparator
 from monitor.live.facts import Facts
 from monitor.live.faults.sign import Sign
+from monitor.live.faults.stall import Stall
 from monitor.live.faults.watch import Watch
 from monitor.live.runner import Runner, undone
 from monitor.live.stroke import LiveStroke, StrokeSink
@@ -194,9 +195,10 @@ class Pipeline:
             if abs(by_s) > 1.0:
                 self.watch.step_s, self.watch.step_by_s = t_s, by_s
             late_s = t_s - past_s - 1.0
-            if TICKS_LATE_S - 1.0 <= late_s < JUMP_S:
+            if late_s >= TICKS_LATE_S - 1.0:
                 self.stamps_late_s = late_s
-                self._event(t_s, "!", f"this computer is too slow: stamps are up to {late_s:.1f} s late")
+                self.watch.stall = Stall(t_s, late_s)
+                self._event(t_s, "!", self.watch.stall.what)
         self._wall = (t_s, tick.utc_ns)
 
     def _link(self, link: Link, t_s: float) -> None:
@@ -286,15 +288,17 @@ class Pipeline:
     # -- time
 
     def _advance(self, to_s: float, findings: list[Finding]) -> None:
+        # Not even a tick came: this computer stamped nothing, so silence says nothing of the links.
+        stalled = self._wall is not None and to_s - self.t_s >= TICKS_LATE_S
         if to_s - self._next_s > JUMP_S:
             # The state of the last heard moment, then straight on.
             for _ in range(int((self.bench.limits.lost_after_s + WAIT_S + 1.0) / STEP_S)):
-                self._step(self._next_s, findings)
+                self._step(self._next_s, findings, looks=not stalled)
                 self._next_s += STEP_S
             self._skip(int(to_s) - 1)
             self._next_s = math.floor(to_s / STEP_S) * STEP_S
-        # Not even a tick came: this computer stamped nothing, so silence says nothing of the links.
-        stalled = self._wall is not None and to_s - self.t_s >= TICKS_LATE_S
+        if stalled:
+            self.watch.seen.deaf_s = to_s
         while self._next_s <= to_s:
             self._step(self._next_s, findings, looks=not stalled)
             self._next_s += STEP_S

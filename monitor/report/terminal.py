@@ -19,8 +19,8 @@ def study_lines(study: Study, width: int | None = None) -> list[str]:
     lost = f", {study.lost_records} LOST" if study.lost_records else ""
     head = f"{study.bench} against {study.reference}: {clock(study.seconds)}, {study.records} records{lost}"
     lines = wrapped(head, width)
-    if study.missing:
-        lines += wrapped(study.missing, width)
+    for sentence in filter(None, (study.missing, study.late_stamps)):
+        lines += wrapped(sentence, width)
     if study.judged_under is not None:
         lines += wrapped(under_line(study), width)
     lines.append("")

@@ -23,7 +23,7 @@ from monitor.analysis.statistics import Floats
 from monitor.analysis.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
-from monitor.sessions.missing import missing_part
+from monitor.sessions.missing import say_at_head
 from monitor.sessions.stroke_columns import grid_strokes, sample_stroke_columns, sample_stroke_values
 from monitor.setup.bench import Bench, parse_bench
 from monitor.setup.protocol import Protocol, parse_protocol
@@ -275,7 +275,7 @@ def make_derived(
         samples.discard()
         raise
     recording.planned_as = records.planned_as
-    recording.missing = missing_part(records.damage)
+    say_at_head(recording, records.damage)
     say(f"{recording.records} records, {len(recording.findings)} changes of findings")
     files.put(SAMPLES, samples.finish)
     shared = shared_of(recording)
@@ -398,7 +398,7 @@ def run_session(
     bench, _protocol = recorded_settings(header, folder)
     recording = collect(header, records, bench=bench, progress=on_second)
     recording.planned_as = records.planned_as
-    recording.missing = missing_part(records.damage)
+    say_at_head(recording, records.damage)
     return recording, records.damage
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 
 from monitor.sessions.acts import open_session_journal
+from monitor.sessions.missing import say_at_head
 from monitor.setup.bench import Bench, Limits, load_bench, parse_bench
 from monitor.setup.toml_check import BenchError, suggestion
 from monitor.study.recording import Recording, collect
@@ -42,6 +43,7 @@ def run_under(
         raise
     recording = collect(header, records, bench=bench, progress=on_second)
     recording.planned_as = records.planned_as
+    say_at_head(recording, records.damage)
     under = JudgedUnder(bench.name, bench_file.name, recorded.name, changes_of(recorded, bench))
     return recording, records.damage, under
 

@@ -1,10 +1,20 @@
-"""What is missing of a recording, in one sentence for the head of the report."""
+"""What a reader has to know of a recording before its numbers: sentences for the head of the report."""
 
+from collections.abc import Iterable
+
+from monitor.finding import Finding
+from monitor.study.recording import Recording
 from monitor.text import clock
 from storage.damage import Damage, Gap
 
 PLACES = 3
 """Holes that are named by their times; of more the number."""
+
+
+def say_at_head(recording: Recording, damage: Damage | None) -> None:
+    """Lay these sentences into a recording whose records were all read."""
+    recording.missing = missing_part(damage)
+    recording.late_stamps = late_stamps(recording.findings)
 
 
 def missing_part(damage: Damage | None) -> str:
@@ -28,3 +38,12 @@ def _places(gaps: tuple[Gap, ...]) -> str:
     if len(inside) > PLACES:
         return f", in {len(inside)} places"
     return f", at {', '.join(clock(before_ns / 1e9) for before_ns in inside)}"
+
+
+def late_stamps(findings: Iterable[Finding]) -> str:
+    """That the computer did not keep up while it recorded; "" if it did."""
+    late_s = [f.value or 0.0 for f in findings if f.kind == "stamps-late" and f.event == "raised"]
+    if not late_s:
+        return ""
+    times = "once" if len(late_s) == 1 else f"{len(late_s)} times"
+    return f"The computer that recorded did not keep up {times}: stamps are up to {max(late_s):.1f} s late."

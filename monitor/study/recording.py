@@ -68,6 +68,8 @@ class Recording:
     """Records of ride files: rows (time s, seconds held, power W or nan, 1 if the timer was paused)."""
     missing: str = ""
     """What is missing of it, as a sentence for people."""
+    late_stamps: str = ""
+    """That the computer did not keep up, as a sentence for people."""
     strokes: dict[int, Series] = field(default_factory=dict)
     """What was reported of the stroke, by the instruments that report any of it."""
     planned_as: Mapping[int, str] = field(default_factory=dict)

@@ -547,6 +547,8 @@ class Study(msgspec.Struct, frozen=True):
     target: list[TargetStudy] = []
     missing: str = ""
     """What is missing of the recording, as a sentence; empty if it is whole."""
+    late_stamps: str = ""
+    """That the computer did not keep up while it recorded, as a sentence; empty if it did."""
     sprint_statistics: list[SprintStatistics] = []
     highest: list[SamePeak] = []
     """The highest 1, 3, 5 and 10 s of the session, all instruments in the same seconds."""

@@ -105,6 +105,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         lost_records=recording.lost_records,
         whole=recording.closed,
         missing=recording.missing,
+        late_stamps=recording.late_stamps,
         program=recording.header.program,
         acts_judged=acts,
         rider=rider_changes(shared, list(pairs.values()), segments, repeats, copies),

@@ -15,7 +15,7 @@ from monitor.text import clock
 MEASURED = 3.0
 """An uncertainty of so many limits says nothing yet."""
 _ORDER = {kind: place for place, kind in enumerate(KINDS)}
-_QUIET_KINDS = frozenset({"battery-low", "spike", "restarted", "clock-stepped", "zero-jumped"})
+_QUIET_KINDS = frozenset({"battery-low", "spike", "restarted", "clock-stepped", "stamps-late", "zero-jumped"})
 """What is worth a word and no alarm: nothing that was measured meanwhile is wrong by it."""
 _WORDS = {
     "power-missing": "NO POWER",

@@ -40,6 +40,8 @@ class Seen:
         self.pedalling_since_s = [math.inf] * n
         """Since when the others have been pedalling, without a pause; infinite while they rest."""
         self.gear = ""
+        self.deaf_s = -math.inf
+        """Until when this computer stamped nothing that it heard."""
         self.held = [False] * n
         """Repeats a value longer than it ever does while it is ridden, and shows no turn: no pedalling."""
         self.missing = [False] * n

@@ -70,6 +70,8 @@ class Silence:
         others_since = seen.pedalling_since_s[i]
         # What a ride file holds stands for time to come.
         silent_s = max(0.0, now_s - track.heard_s)
+        # What a computer that stood still did not stamp was sent all the same.
+        listened_s = min(silent_s, now_s - seen.deaf_s)
         signal: Signal
         heard: Heard
         since = track.heard_s
@@ -78,7 +80,9 @@ class Silence:
         if now_s < track.paused_s:
             # A head unit that stopped its timer: nobody's time.
             heard, signal = "resting", "below"
-        elif silent_s < after + (track.period_s if slow else 0.0):
+        elif (listened_s if track.heard_s > -math.inf else silent_s) < after + (
+            track.period_s if slow else 0.0
+        ):
             heard, signal, since = "heard", "below", seen.heard_since_s[i]
         elif track.heard_s == -math.inf:
             heard = "searching"

@@ -17,6 +17,7 @@ from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.settings import Settings
 from monitor.live.faults.sign import SHOWN_S, Sign
 from monitor.live.faults.silence import Silence
+from monitor.live.faults.stall import Stall, stall_sign
 from monitor.live.who.opinions import Opinions
 from monitor.setup.bench import Bench
 
@@ -42,6 +43,8 @@ class Watch:
         """Since when the disk has taken no records."""
         self.step_s = -math.inf
         self.step_by_s = 0.0
+        self.stall: Stall | None = None
+        """The last time that this computer was too slow."""
 
     def quick(self, now_s: float) -> Iterator[Sign]:
         """Silence and missing power at `now_s`."""
@@ -99,6 +102,8 @@ class Watch:
             )
         elif ("not-recorded", "", None) in standing:
             yield Sign("not-recorded", "", None, "below", 0.0, 0.0, "s")
+        if (sign := stall_sign(self.stall, now_s, standing)) is not None:
+            yield sign
         stepped = now_s - self.step_s < SHOWN_S
         if stepped or ("clock-stepped", "", None) in standing:
             yield Sign(
