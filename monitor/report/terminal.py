@@ -197,6 +197,8 @@ def _changes(study: Study) -> list[str]:
         side = "" if s.side == "total" else f" {s.side} side"
         act = f" ({s.act})" if s.act else ""
         lines.append(f"{clock(s.t_s)}  {s.instrument}{side} by {number(s.delta_percent, 1, True)} %{act}")
+        if s.inference:
+            lines.append(f"      {s.inference}")
     return lines
 
 

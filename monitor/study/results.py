@@ -348,6 +348,8 @@ class ShiftStudy(msgspec.Struct, frozen=True):
     side: str
     act: str = ""
     sure: bool = True
+    inference: str = ""
+    """What its own left share tells of the side, where no second instrument knows its sides."""
 
 
 class Reason(msgspec.Struct, frozen=True):

@@ -16,6 +16,7 @@ from monitor.study.asked.target import targets_of
 from monitor.study.parts.changes import shifts_of
 from monitor.study.parts.common import Shared, shared_of
 from monitor.study.parts.differences import segment_of
+from monitor.study.parts.own_share import with_inference
 from monitor.study.parts.peaks import PEAKS_S, best_mean, efficiency_of, peaks_of
 from monitor.study.parts.repeats import cycles_of, repeats_of
 from monitor.study.parts.rider import rider_changes
@@ -53,7 +54,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
             shared.side_noise[i, side] = shared.noise_of(i, side)
     grid = shared.grid
     copies = same_as(shared)
-    shifts = attributed(shared, copies, shifts)
+    shifts = with_inference(shared, attributed(shared, copies, shifts))
     pairs = {i: Pair(shared, i, shifts) for i in shared.compared}
     shared.between = {i: pair.between(pair.kept) for i, pair in pairs.items()}
     states = {i: pair.states() for i, pair in pairs.items()}

@@ -395,7 +395,8 @@ class Judgement:
             if not s.sure and self.reference is not None:
                 way += f" against {self.reference}"
             act = f" ({s.act})" if s.act else ""
-            extra.append(f"{side}{way} by {abs(s.delta_percent):.1f} % at {clock(s.t_s)}{act}")
+            told = f", {s.inference}" if s.inference else ""
+            extra.append(f"{side}{way} by {abs(s.delta_percent):.1f} % at {clock(s.t_s)}{act}{told}")
         if extra:
             text += "; " + ", then ".join(extra)
         trouble = []

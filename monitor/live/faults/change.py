@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from monitor.analysis.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
+from monitor.live.faults.inferred import inferred_side
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
@@ -245,8 +246,10 @@ class Changes:
                 f"let it take the room's temperature, {both} and ride the block again",
             )
         past = self.bench.reference if words else "its own past"
+        own = inferred_side(self.seen, i, shift)
         return (
             f"{label}{where} changed by {shift.percent:+.1f} % against {past}{open_}, "
-            + (f"together with {near}" if near else "and nothing recorded explains it"),
+            + (f"together with {near}" if near else "and nothing recorded explains it")
+            + (f"; {own.words}" if own is not None else ""),
             ("" if near else "was the bike knocked, ") + f"{both} and ride the block again",
         )
