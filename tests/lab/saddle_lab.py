@@ -187,7 +187,7 @@ def case_quick(args: argparse.Namespace) -> list[str]:
         "seed": 8, "power": 140, "cadence": 88, "follows_target": True,
         "devices": [
             sensor(1, "trainer", noise=2), sensor(2, "dual", noise=2),
-            sensor(3, "total", radios=["ant"], noise=2),
+            sensor(3, "total", radios=["ant"], noise=2, crank_length_mm=172.5),
         ],
     }  # fmt: skip
     text = bench(
