@@ -26,8 +26,8 @@ WANDERS = 1.5
 """How much wider the interval is for a rider whose balance wanders slowly than for blocks that know nothing
 of each other (common practice, no source)."""
 FITS = 0.5
-"""The share may miss what one side alone would have moved by this part of it: the size of the step is not
-known better."""
+"""Beside its interval the share may miss what one side alone would have moved by this part of it: the size of
+the step is not known better, and the rider's balance is never quite still."""
 
 
 class OwnShare(NamedTuple):
@@ -73,6 +73,6 @@ def own_share(step_percent: float, before: Sequence[float], after: Sequence[floa
     d = step_percent / 100.0
     alone: dict[Side, float] = {"left": d * (1.0 - was) / (1.0 + d), "right": -was * d / (1.0 + d)}
     for side, would in alone.items():
-        if moved * would > 0.0 and abs(moved - would) <= max(u95, FITS * abs(would)):
+        if moved * would > 0.0 and abs(moved - would) <= u95 + FITS * abs(would):
             return OwnShare(side, 100.0 * moved, 100.0 * u95)
     return None

@@ -24,13 +24,16 @@ class Standing:
     """The cause that was said last, unless it was unclear."""
     whose: str = ""
     """Whether it was said to be a difference, or the instrument's own."""
+    inferred: str = ""
+    """What was said to be inferred."""
 
     def learns(self, sign: Sign) -> bool:
         """Whether a sign tells what wasn't said yet of what is raised: its cause, or whose it is."""
         if not self.alarm.raised or sign.signal not in ("over", "between") or not sign.what:
             return False
         caused = sign.cause not in (None, "unclear", self.cause)
-        return caused or (sign.signal == "over" and sign.whose not in ("", self.whose))
+        inferred = sign.inferred not in ("", self.inferred)
+        return caused or (sign.signal == "over" and (inferred or sign.whose not in ("", self.whose)))
 
     def says(self, sign: Sign, anew: bool) -> None:
         """Remember what a sign tells; `anew`: nothing was told before."""
@@ -38,6 +41,7 @@ class Standing:
         if anew or sign.cause not in (None, "unclear"):
             self.cause = None if sign.cause == "unclear" else sign.cause
         self.whose = sign.whose or ("" if anew else self.whose)
+        self.inferred = sign.inferred or ("" if anew else self.inferred)
 
 
 class Driven(NamedTuple):

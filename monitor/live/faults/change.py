@@ -138,6 +138,9 @@ class Changes:
                 sign.limit = MIN_PERCENT if side == "total" else MIN_SIDE_PERCENT
                 sign.cause = "unclear"
                 sign.what, sign.do = self._tell(i, shift)
+                if (own := inferred_side(self.seen, i, shift)) is not None:
+                    sign.what += f"; {own.words}"
+                    sign.inferred = own.side
                 sign.whose = "own" if not self._whose_words(i, shift) else "difference"
             elif i in self.comparator.pairs and self.of_reference.found[-1:]:
                 last = self.of_reference.found[-1]
@@ -246,10 +249,8 @@ class Changes:
                 f"let it take the room's temperature, {both} and ride the block again",
             )
         past = self.bench.reference if words else "its own past"
-        own = inferred_side(self.seen, i, shift)
         return (
             f"{label}{where} changed by {shift.percent:+.1f} % against {past}{open_}, "
-            + (f"together with {near}" if near else "and nothing recorded explains it")
-            + (f"; {own.words}" if own is not None else ""),
+            + (f"together with {near}" if near else "and nothing recorded explains it"),
             ("" if near else "was the bike knocked, ") + f"{both} and ride the block again",
         )

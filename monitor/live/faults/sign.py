@@ -34,6 +34,8 @@ class Sign(msgspec.Struct, gc=False):
     """The closed seconds [begin, end) whose windows it is told from."""
     whose: Literal["", "difference", "own"] = ""
     """Whether it is told as a difference of two, or is the instrument's own for sure."""
+    inferred: str = ""
+    """What is inferred and not measured: no cause, yet worth to be said again once it is known."""
     cleared: str = ""
     """What is so when it is cleared, where that is not what is usual for its kind."""
 
