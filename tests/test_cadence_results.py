@@ -6,6 +6,7 @@ import pytest
 from monitor.study.asked.cadence import advice_of, cadence_of
 from monitor.study.parts.common import shared_of
 from monitor.study.results import CadenceStudy
+from monitor.study.study import study
 from tests.helpers.cells import Series, bench_of, by_hand
 
 BENCH = bench_of(
@@ -100,3 +101,42 @@ def test_nothing_to_compare_gives_nothing() -> None:
     still = np.zeros(100)
     both = {"pedals": still, "sensor": still}
     assert cadence_of(shared_of(by_hand(text, {"pedals": still}, both))) == []
+
+
+def answers(hub: Series, pedals: Series, sensor: Series) -> dict[str, tuple[str, str]]:
+    watts = np.full(len(hub), 200.0)
+    recording = by_hand(
+        BENCH, {"hub": watts, "pedals": watts}, {"hub": hub, "pedals": pedals, "sensor": sensor},
+        segments=[(0, "45"), (240, "70"), (480, "90"), (720, "105")],
+    )  # fmt: skip
+    found = study(recording).instruments["sensor"]
+    return {"sensor": (found.verdict, found.serves_as_reference), "text": (found.sentence, found.why)}
+
+
+def test_a_sensor_on_test_gets_a_closing_answer() -> None:
+    true = ride()
+    told = answers(true, true, true + 0.3)
+    assert told["sensor"] == ("agrees", "yes")
+    assert "+0.3 rpm" in told["text"][0]
+    # One other that measures, and a hub that may estimate: a difference is nobody's.
+    told = answers(true, true, true + 6.0)
+    assert told["sensor"] == ("undecided", "undecided")
+    assert "nothing tells which is right" in told["text"][1]
+    assert all(len(part.split()) <= 25 for part in told["text"][0].split(";"))
+
+
+def test_a_sensor_that_two_others_contradict_is_no_reference() -> None:
+    true = ride()
+    text = bench_of(
+        "hub reference hub total", "pedals witness pedals total", "crank witness crank total",
+        "sensor on-test cadence total", reference="hub",
+    )  # fmt: skip
+    watts = np.full(len(true), 200.0)
+    recording = by_hand(
+        text, {"hub": watts, "pedals": watts, "crank": watts},
+        {"hub": true, "pedals": true, "crank": true + 0.1, "sensor": np.where(true < 60, true * 2.0, true)},
+    )  # fmt: skip
+    found = study(recording).instruments["sensor"]
+    assert (found.verdict, found.serves_as_reference) == ("differs", "no")
+    assert "below 50 rpm" in found.sentence
+    assert "+45" in found.sentence or "+44" in found.sentence

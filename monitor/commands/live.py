@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import os
+import shlex
 import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -26,6 +27,7 @@ from monitor.live.runner import Runner
 from monitor.sessions.derived import (
     MAKE_ROOM,
     NAMES,
+    REPORT,
     Made,
     end_line,
     finding_line,
@@ -37,6 +39,7 @@ from monitor.sessions.derived import (
 from monitor.sessions.live_session import LiveSession
 from monitor.setup.bench import Bench, load_bench, parse_bench
 from monitor.setup.protocol import Protocol, load_protocol
+from monitor.study.results import Study
 from storage.attach import Attachment, RunningRecorder, attach, recordings_in, start_recorder
 from storage.job import Job
 from storage.remainder import remainder_of
@@ -441,5 +444,18 @@ def _conclude(session: LiveSession, judges: bool = True) -> int:
         write_message(f"plumbwatt: {session.folder}: {missing_words(made.missing)}. {remedy}")
     if made.damage is not None:
         write_message(f"plumbwatt: {session.folder}: {made.damage.text}.")
-        return 4
+        code = 4
+    _say_verdict(session.folder, made.study)
     return code or (2 if made.missing else 0)
+
+
+def _say_verdict(folder: Path, study: Study) -> None:
+    """The verdict in three lines, where the report is, and the command that tells more."""
+    from monitor.report.lines.summary import verdict_lines
+
+    for line in verdict_lines(study):
+        write_message(line)
+    report = up_to_date(folder).get(REPORT)
+    if report is not None:
+        write_message(f"report: {report.absolute().as_uri()}")
+    write_message(f"next: plumbwatt study {shlex.quote(str(folder))} --summary")

@@ -137,6 +137,8 @@ def _serves(i: InstrumentStudy) -> dict[str, str]:
 def sentence(given: Material, label: str, i: InstrumentStudy) -> str:
     """The answer in one sentence of under 25 words."""
     states = judged_states(i.states)
+    if i.work_kj is None:
+        return minus(plain(i.sentence))
     if not states:
         words = {
             "agrees": f"{label} agrees with {given.reference}{_but(i)}.",

@@ -6,11 +6,14 @@ itself is a ratio of work. What is told is in `monitor.study.results`, how each 
 found in `monitor.study.parts`.
 """
 
+from collections.abc import Sequence
 from itertools import pairwise
+
+import msgspec
 
 from monitor.analysis.curve import WORK
 from monitor.analysis.diagnose import Diagnosis
-from monitor.study.asked.cadence import advice_of, cadence_of
+from monitor.study.asked.cadence import advice_of, cadence_answer, cadence_of
 from monitor.study.asked.peaks import same_peaks, sprint_statistics
 from monitor.study.asked.target import targets_of
 from monitor.study.parts.changes import shifts_of
@@ -28,7 +31,15 @@ from monitor.study.parts.stroke.session import strokes_of
 from monitor.study.parts.who import attributed, same_as, who
 from monitor.study.questions import open_questions
 from monitor.study.recording import Recording
-from monitor.study.results import InstrumentStudy, ShownOverCounted, Study, encode, known, rounded
+from monitor.study.results import (
+    CadenceStudy,
+    InstrumentStudy,
+    ShownOverCounted,
+    Study,
+    encode,
+    known,
+    rounded,
+)
 from monitor.study.serves import conclude
 from monitor.study.verdict import Judgement
 from monitor.text import clock
@@ -86,7 +97,9 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     return Study(
         segments=segments,
         instruments={
-            label: _instrument(shared, i, judgements, diagnoses.get(i), noise)
+            label: _with_cadence(
+                _instrument(shared, i, judgements, diagnoses.get(i), noise), label, cadence, i in grid.powered
+            )
             for i, label in enumerate(grid.labels)
         },
         shifts=shifts,
@@ -124,6 +137,19 @@ def _account(shared: Shared, i: int) -> ShownOverCounted | None:
     if account is None:
         return None
     return ShownOverCounted(rounded(account.ratio, 4), rounded(account.u95, 4))
+
+
+def _with_cadence(
+    found: InstrumentStudy, label: str, cadence: Sequence[CadenceStudy], powered: bool
+) -> InstrumentStudy:
+    """What measures no power is answered for its cadence."""
+    if powered:
+        return found
+    answer = cadence_answer(label, cadence)
+    return msgspec.structs.replace(
+        found, verdict=answer.verdict, sentence=answer.sentence, serves_as_reference=answer.serves,
+        why=answer.why, reasons=answer.reasons,
+    )  # fmt: skip
 
 
 def _instrument(

@@ -42,7 +42,8 @@ def summary_lines(study: Study, width: int | None = None) -> list[str]:
 
 def verdict_lines(study: Study, width: int | None = None) -> list[str]:
     """Three lines at the end of a ride: the worst unit on test, what happened to it, what to do with it."""
-    units = ordered(study)
+    every = ordered(study)
+    units = [label for label in every if study.instruments[label].role == "on-test"] or every
     lines = [unit_line(study, label) for label in units[:VERDICT_LINES]]
     if len(lines) < VERDICT_LINES and units:
         lines.append(history_line(study, units[0]) or f"{units[0]}: {_steady_words(study, units[0])}")
@@ -85,6 +86,8 @@ def _word(study: Study, label: str) -> str:
 def unit_line(study: Study, label: str) -> str:
     """`heron: DIFFERS as left, +4.2 ± 1.0 %, limit 1.8 %; right +8.1 ± 1.1 %`."""
     i = study.instruments[label]
+    if i.work_kj is None:
+        return i.sentence.rstrip(".").replace(f"{label} ", f"{label}: ", 1)
     now = _now(i)
     against = next((s.reference for s in study.splits if s.instrument == label), study.reference)
     text = f"{label}: {_word(study, label)}"

@@ -5,6 +5,7 @@ instrument that shows its cadence late is not charged with that.
 """
 
 import math
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -15,7 +16,7 @@ from monitor.analysis.blockstats import Interval, interval, usual_spread
 from monitor.analysis.statistics import Floats, judge
 from monitor.study.grid import Bools, Ints
 from monitor.study.parts.common import Shared
-from monitor.study.results import CadenceBy, CadenceStudy, Judged, known, rounded
+from monitor.study.results import CadenceBy, CadenceStudy, Judged, Reason, Serves, known, rounded
 
 BINS_RPM = (0.0, 50.0, 65.0, 80.0, 95.0, 110.0, math.inf)
 """Trainers that estimate the cadence do so worst where it is low (common practice, no source)."""
@@ -192,3 +193,79 @@ def _range_words(by: CadenceBy) -> str:
     if by.low_rpm == 0.0:
         return f"below {by.high_rpm:g} rpm"
     return f"at {by.low_rpm:g} to {by.high_rpm:g} rpm"
+
+
+class CadenceAnswer(NamedTuple):
+    """What is said at the end of an instrument that measures cadence and no power."""
+
+    verdict: str
+    sentence: str
+    serves: Serves
+    why: str
+    reasons: list[Reason]
+
+
+LEAST_RANGES = 2
+"""Seen at one cadence only, it says nothing of others."""
+
+
+def cadence_answer(label: str, rows: Sequence[CadenceStudy]) -> CadenceAnswer:
+    """Whether it shows the cadence that is pedalled, and whether others may be held against it.
+
+    Yes: another one that measures agrees, at two ranges of cadence. No: two others that measure agree
+    with each other and not with it. With one other alone a difference is nobody's.
+    """
+    own = next((row for row in rows if row.instrument == label), None)
+    if own is not None:
+        base = own.reference
+        agree = [
+            r.instrument for r in rows if r.instrument != label and not r.estimated and r.verdict == "agrees"
+        ]
+        size = f"{own.deviation_rpm:+.1f} rpm" + (f" ± {own.u95_rpm:.1f}" if own.u95_rpm is not None else "")
+        limit = f"limit {own.limit_rpm:g} rpm"
+        words = {"agrees": "cadence agrees with", "differs": "cadence differs from"}
+        text = f"{words.get(own.verdict, 'cadence is undecided against')} {base}: {size} ({limit})"
+        if own.verdict == "agrees":
+            return _agreeing(label, text, base, [b for b in own.by if b.verdict == "agrees"])
+        if own.verdict == "differs":
+            worst = max(own.by, key=lambda b: (b.verdict == "differs", abs(b.deviation_rpm)))
+            text += f", up to {worst.deviation_rpm:+.1f} rpm {_range_words(worst)}"
+            if agree:
+                why = f"its cadence differs from {base}, with which {' and '.join(agree)} agree"
+                return _said(label, "differs", text, "no", Reason("bad", why))
+            why = f"it and {base} differ, and nothing tells which is right"
+            return _said(label, "undecided", text, "undecided", Reason("open", why))
+        return _said(label, "undecided", text, "undecided", Reason("open", "too little was pedalled to tell"))
+    measured = [r for r in rows if not r.estimated]
+    if not measured:
+        why = "no other instrument measures cadence"
+        return _said(label, "none", "reports cadence only: there is nothing to compare it with", "undecided",
+                     Reason("open", why))  # fmt: skip
+    agree = [r.instrument for r in measured if r.verdict == "agrees"]
+    if agree:
+        verb = "agrees" if len(agree) == 1 else "agree"
+        text = f"is what cadences are compared with; {' and '.join(agree)} {verb} with it"
+        ranges = [b for r in measured if r.verdict == "agrees" for b in r.by if b.verdict == "agrees"]
+        seen = {b.low_rpm: b for b in ranges}
+        return _agreeing(label, text, " and ".join(agree), list(seen.values()))
+    names = " and ".join(r.instrument for r in measured)
+    why = f"it and {names} do not agree, and nothing tells which is right"
+    return _said(label, "undecided", f"is undecided: {why}", "undecided", Reason("open", why))
+
+
+def _agreeing(label: str, text: str, with_whom: str, ranges: Sequence[CadenceBy]) -> CadenceAnswer:
+    good = Reason("good", f"its cadence agrees with that of {with_whom}")
+    if len(ranges) < LEAST_RANGES:
+        return _said(
+            label, "agrees", text, "undecided", good, Reason("open", "it was seen at one cadence only")
+        )
+    many = f"it was seen at {len(ranges)} ranges of cadence"
+    return _said(label, "agrees", text, "yes", good, Reason("good", many))
+
+
+def _said(label: str, verdict: str, text: str, serves: Serves, *reasons: Reason) -> CadenceAnswer:
+    told = [r for r in reasons if r.point != "good"] or list(reasons)
+    why = "; ".join(r.text for r in told)
+    if serves == "yes":
+        why = f"for cadence: {why}"
+    return CadenceAnswer(verdict, f"{label} {text}.", serves, why, list(reasons))
