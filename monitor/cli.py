@@ -451,12 +451,16 @@ def export(
     to: Literal["csv", "fit", "parquet", "package"],
     out: Path | None = None,
     so_far: Annotated[bool, Flag] = False,
+    only: Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())] = None,
+    rename: Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())] = None,
 ) -> int:
     """Write a session for other tools, and print the paths.
 
     A package is one zip file for a reader elsewhere: data, report, checksums, how to read it.
 
     Example: plumbwatt export sessions/2026-11-25-190312-winter-bench --to package
+
+    Example: plumbwatt export sessions/2026-11-25-190312-winter-bench --to package --only heron
 
     Parameters
     ----------
@@ -468,10 +472,15 @@ def export(
         The folder for it; without it a folder in the session.
     so_far
         Of a session that is being recorded, what it has until now, in a folder of its own.
+    only
+        Labels of the instruments that a package is to tell of. Others lose their names in it, and their
+        packets stay here.
+    rename
+        LABEL=NAME: what an instrument is called in the package.
     """
     from monitor.commands.export import export
 
-    return export(session, to, out, so_far)
+    return export(session, to, out, so_far, only, rename)
 
 
 @app.command(name="import")

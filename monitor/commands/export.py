@@ -2,12 +2,49 @@
 
 from pathlib import Path
 
-from monitor.commands.output import write_message, write_result
+from monitor.commands.output import UsageError, write_message, write_result
 from monitor.sessions.exporting import export as export_session
+from monitor.text import plain
 
 
-def export(session: Path, kind: str, out: Path | None, so_far: bool = False) -> int:
-    """Write one kind of export and print the paths. SessionError: it can't be read or written."""
-    for path in export_session(session, kind, out, lambda text: write_message(f"  {text}"), so_far=so_far):
+def export(
+    session: Path,
+    kind: str,
+    out: Path | None,
+    so_far: bool = False,
+    only: list[str] | None = None,
+    rename: list[str] | None = None,
+) -> int:
+    """Write one kind of export and print the paths. SessionError: it can't be read or written.
+
+    `only` and `rename` (LABEL=NAME) are for a package of chosen instruments; UsageError where they can't be.
+    """
+    if only or rename:
+        paths = _chosen(session, kind, out, so_far, only or [], rename or [])
+    else:
+        paths = export_session(session, kind, out, lambda text: write_message(f"  {text}"), so_far=so_far)
+    for path in paths:
         write_result(str(path))
     return 0
+
+
+def _chosen(
+    folder: Path, kind: str, out: Path | None, so_far: bool, only: list[str], rename: list[str]
+) -> list[Path]:
+    from monitor.sessions.chosen import chosen_package
+    from monitor.sessions.so_far import to_judge
+    from storage.session import open_session
+
+    if kind != "package":
+        raise UsageError("--only and --rename are for --to package")
+    names = {}
+    for each in rename:
+        label, equals, name = each.partition("=")
+        if not equals:
+            raise UsageError(f"--rename {plain(each, 60)}: write LABEL=NAME.")
+        names[label.strip()] = name.strip()
+    session = open_session(to_judge(folder, so_far))
+    try:
+        return chosen_package(session, out or session.path / "exports", only, names)
+    except ValueError as error:
+        raise UsageError(f"{error}.") from None

@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 
 from monitor.sessions.acts import AMENDMENTS
+from monitor.sessions.asked import LONGEST_WORDS, STRETCHES, WORDS
 from monitor.sessions.derived import (
     FINDINGS,
     GRID,
@@ -20,6 +21,7 @@ from monitor.sessions.derived import (
     about,
     run_session,
     up_to_date,
+    with_asked,
     write_derived,
 )
 from monitor.sessions.imports.joined import bench_text, joined_folders
@@ -197,13 +199,13 @@ def _csv(names: Mapping[str, Path], study: Study, target: Path) -> list[Path]:
     for name in (GRID, SAMPLES):
         with Table(names[name]) as table:
             path = target / f"{Path(name).stem}.csv"
-            write_csv(path, _plain_columns(table.columns), map(_plain_values, table.groups()))
+            write_csv(path, _plain_columns(table.columns), map(plain_values, table.groups()))
             paths.append(path)
     path = target / "segments.csv"
-    write_csv(path, SEGMENT_COLUMNS, [_plain_values(segment_values(study))])
+    write_csv(path, SEGMENT_COLUMNS, [plain_values(segment_values(study))])
     paths.append(path)
     path = target / "findings.csv"
-    write_csv(path, _FINDING_COLUMNS, [_plain_values(_finding_values(names[FINDINGS]))])
+    write_csv(path, _FINDING_COLUMNS, [plain_values(_finding_values(names[FINDINGS]))])
     return [*paths, path]
 
 
@@ -212,7 +214,7 @@ def _plain_columns(columns: Sequence[Column]) -> list[Column]:
     return [Column(plain(c.name), c.kind, plain(c.unit)) for c in columns]
 
 
-def _plain_values(values: Mapping[str, Sequence[Any]]) -> dict[str, list[Any]]:
+def plain_values(values: Mapping[str, Sequence[Any]]) -> dict[str, list[Any]]:
     """The same columns with texts that may stand in a terminal: such files are looked at with `cat`, too."""
     return {
         plain(name): [plain(v) if isinstance(v, str) else v for v in column]
@@ -305,10 +307,8 @@ def _package(session: Session, names: Mapping[str, Path], out: Path) -> list[Pat
     # Made anew: a package is handed on, and a report of others could run what it likes in a browser.
     recording, _damage = run_session(session.path)
     shared = shared_of(recording)
-    study = study_of(recording, shared)
+    study = with_asked(session.path, recording, shared, study_of(recording, shared))
     report = report_html(study, shared, None, about(session)).encode()
-    out.mkdir(parents=True, exist_ok=True)
-    path = free_path(out / f"{safe_name(session.path.name)}.zip")
     temporary = free_path(session.path / ".segments.parquet")
     try:
         _write_segments(session, study, temporary)
@@ -316,29 +316,47 @@ def _package(session: Session, names: Mapping[str, Path], out: Path) -> list[Pat
     finally:
         temporary.unlink(missing_ok=True)
     items = package_items(session, names, study, segments, report)
+    return [write_zip(session, out, safe_name(session.path.name), study, items, HOW_TO_READ)]
+
+
+def write_zip(
+    session: Session, out: Path, name: str, study: Study, items: Sequence[Item], ending: str
+) -> Path:
+    """One zip file of these items with a text that explains each, the tester's words first; its path."""
+    out.mkdir(parents=True, exist_ok=True)
+    path = free_path(out / f"{name}.zip")
+    said = [f"**{key.capitalize()}**: {_markdown(t, LONGEST_WORDS)}" for key, t in study.words.items()]
     text = readme(
         f"Session {_markdown(session.path.name)}",
-        f"Bench “{_markdown(study.bench)}”, compared with {_markdown(study.reference)}. Open `report.html` "
+        "".join(f"{line}\n\n" for line in said)
+        + f"Bench “{_markdown(study.bench)}”, compared with {_markdown(study.reference)}. Open `report.html` "
         "first: it needs no network and no other program than a browser. All times are seconds from the "
         "start of the session; columns tell their unit in their name.",
         items,
-        HOW_TO_READ,
+        ending,
     )
     everything = [Item(README, text.encode(), "this text"), *items]
-    write_whole(path, package_bytes(everything, safe_name(session.path.name), _utc_s(study)))
-    return [path]
+    write_whole(path, package_bytes(everything, name, _utc_s(study)))
+    return path
 
 
-def _markdown(text: str) -> str:
+def finding_text(path: Path, labels: Sequence[str]) -> bytes:
+    """The findings of these instruments, a JSON object a line. SessionError: it holds something else."""
+    values = _finding_values(path)
+    lines = zip(read_plain(path).splitlines(), values["instrument"], strict=True)
+    return b"".join(line + b"\n" for line, label in lines if label in labels)
+
+
+def _markdown(text: str, longest: int = 80) -> str:
     """A text from outside as words of a Markdown file: no links, no pictures, no HTML."""
-    return re.sub(r"([\\`*_\[\]<>&|~$])", r"\\\1", plain(text, 80))
+    return re.sub(r"([\\`*_\[\]<>&|~$])", r"\\\1", plain(text.replace("\n", " "), longest))
 
 
 def package_items(
     session: Session, names: Mapping[str, Path], study: Study, segments: bytes, report: bytes
 ) -> list[Item]:
     """The files of a package with what is said of each."""
-    table = "".join(csv_lines(SEGMENT_COLUMNS, [_plain_values(segment_values(study))]))
+    table = "".join(csv_lines(SEGMENT_COLUMNS, [plain_values(segment_values(study))]))
     items = [
         Item("report.html", report, "the report for readers, with all plots"),
         Item("study.json", encode(study), "every number of the report, by segment and instrument"),
@@ -369,6 +387,8 @@ def package_items(
         ),
         ("journal.crc", "checksums of the parts of the journal"),
         (AMENDMENTS, "acts that were put right afterwards, and how they read before: all tables follow it"),
+        (WORDS, "what the tester says of the session"),
+        (STRETCHES, "stretches that the tester asked for"),
     ):
         path = session.path / name
         if path.exists():

@@ -21,7 +21,7 @@ MOST_INSTRUMENTS = 64
 SCHEMES = ("bluetooth", "ant", "scene", "log", "ride")
 ANT_KINDS = ("power", "trainer", "cadence", "speed-cadence")
 
-_LABEL = re.compile(r"[a-z0-9-]{1,16}")
+LABEL = re.compile(r"[a-z0-9-]{1,16}")
 _MAC = re.compile(r"(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}")
 _HOST_UUID = re.compile(r"[0-9A-Fa-f]{8}(?:-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}")
 
@@ -233,7 +233,7 @@ def _instruments(document: Document, value: object) -> tuple[Instrument, ...]:
 
 
 def _check_instrument(document: Document, instrument: Instrument, where: Path) -> None:
-    if not _LABEL.fullmatch(instrument.label):
+    if not LABEL.fullmatch(instrument.label):
         hint = f'For instance "{_as_label(instrument.label)}".'
         document.fail((*where, "label"), "must be 1 to 16 of the characters a-z, 0-9 and -", hint)
     if instrument.label == CONSENSUS:
@@ -283,10 +283,10 @@ def _check_link(document: Document, link: str, where: Path) -> None:
             )
             document.fail(where, f"{shown(link)} holds no ANT+ device number", hint)
     elif scheme == "scene":
-        if not _LABEL.fullmatch(target):
+        if not LABEL.fullmatch(target):
             document.fail(where, f"{shown(link)} names no instrument of a scene", 'For instance "scene:hub".')
     elif scheme == "ride":
-        if not _LABEL.fullmatch(target):
+        if not LABEL.fullmatch(target):
             document.fail(where, f"{shown(link)} names no ride file", 'For instance "ride:hub".')
     elif not target.strip() or len(target) > 64:
         document.fail(where, f"{shown(link)} names no instrument of a capture log", 'For instance "log:hub".')
