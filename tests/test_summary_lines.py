@@ -54,7 +54,8 @@ def test_sentences_are_wrapped_and_whole() -> None:
 
 def test_three_lines_at_the_end(judged: Study) -> None:
     one, two, three = verdict_lines(judged)
-    assert one.startswith("heron: agrees, +0.2 ± ")
+    assert one.startswith("heron: agrees, +0.")
+    assert "limit 1.8 %" in one
     assert "1:44" in two
     assert "DIFFERS" in two
     assert three.startswith("use as a reference: ")
