@@ -17,7 +17,7 @@ from capture.record import Act, End, Header, Link, Record, Tick
 from monitor.cli import main
 from monitor.commands import live as live_commands
 from monitor.commands.live import make_job
-from monitor.live.runner import START_WITHIN_S, Runner
+from monitor.live.runner import RIDDEN_S, START_WITHIN_S, Runner
 from monitor.sessions import derived as products
 from monitor.sessions.live_session import LiveSession
 from monitor.setup.bench import parse_bench
@@ -51,8 +51,8 @@ sprint = true
 # -- the protocol, as rows of (session second, what happened or whether all are heard, what is due)
 
 
-def due(runner: Runner, t_s: float, heard: bool = True) -> str | None:
-    return runner.due(t_s, heard)
+def due(runner: Runner, t_s: float, heard: bool = True, ridden_s: float = 60.0) -> str | None:
+    return runner.due(t_s, heard, ridden_s)
 
 
 def begin(runner: Runner, t_s: float, name: str) -> None:
@@ -61,7 +61,7 @@ def begin(runner: Runner, t_s: float, name: str) -> None:
 
 def test_segments_begin_at_their_times() -> None:
     runner = Runner(parse_protocol(PROTOCOL))
-    assert due(runner, 5, heard=False) is None
+    assert due(runner, 5, heard=False, ridden_s=5.0) is None
     assert due(runner, 6) == "one"
     assert due(runner, 7) is None  # asked for, not yet come back
     begin(runner, 7.2, "one")
@@ -77,8 +77,38 @@ def test_segments_begin_at_their_times() -> None:
 
 def test_the_protocol_begins_without_an_instrument_that_is_never_heard() -> None:
     runner = Runner(parse_protocol(PROTOCOL))
-    assert due(runner, START_WITHIN_S - 1, heard=False) is None
-    assert due(runner, START_WITHIN_S, heard=False) == "one"
+    assert due(runner, 100.0, heard=False, ridden_s=START_WITHIN_S - 1) is None
+    assert due(runner, 101.0, heard=False, ridden_s=START_WITHIN_S) == "one"
+
+
+def test_the_protocol_waits_for_the_tester_or_the_cranks() -> None:
+    runner = Runner(parse_protocol(PROTOCOL))
+    # Nobody rides: an hour is no reason to begin.
+    assert due(runner, 3600.0, ridden_s=0.0) is None
+    view = runner.view(3600.0)
+    assert view is not None
+    assert (view.stage, view.number, view.next_name, view.left_s) == ("ready", 0, "one", None)
+    # A crank that is spun by hand to wake a sensor begins nothing.
+    assert due(runner, 3601.0, ridden_s=RIDDEN_S - 1.0) is None
+    assert due(runner, 3602.0, ridden_s=RIDDEN_S) == "one"
+    # By the key it begins without any of that.
+    begin(runner, 3603.0, "one")
+    view = runner.view(3604.0)
+    assert view is not None
+    assert (view.stage, view.name, view.left_s) == ("", "one", 59.0)
+    checked = Runner(parse_protocol(PROTOCOL), waits=True)
+    assert due(checked, 100.0) is None
+    assert checked.view(100.0).stage == "checks"  # type: ignore[union-attr]
+    checked.take(Act(100 * S, "ready"))
+    assert checked.view(100.0).stage == "ready"  # type: ignore[union-attr]
+    assert due(checked, 101.0, ridden_s=0.0) is None
+    assert due(checked, 102.0, heard=False, ridden_s=RIDDEN_S) == "one"
+
+
+def test_who_follows_leaves_the_beginning_to_the_screen_that_was_first() -> None:
+    runner = Runner(parse_protocol(PROTOCOL), late_s=3.0)
+    assert due(runner, 100.0, ridden_s=RIDDEN_S) is None
+    assert due(runner, 103.0, ridden_s=RIDDEN_S + 3.0) == "one"
 
 
 def test_the_operator_may_skip_and_may_name_a_segment_of_his_own() -> None:

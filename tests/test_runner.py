@@ -68,7 +68,7 @@ class Evening:
     def until(self, t_s: float, heard: bool = True) -> "Evening":
         while self.t_s < t_s:
             self.t_s += 1.0
-            name = self.runner.due(self.t_s, heard)
+            name = self.runner.due(self.t_s, heard, 60.0 if heard else 5.0)
             if name is not None:
                 self.act("segment", name)
         return self
@@ -266,7 +266,7 @@ def test_who_is_ready_need_not_wait_for_an_instrument_that_is_missing() -> None:
 
 def test_without_a_protocol_there_are_the_operators_own_segments() -> None:
     runner = Runner()
-    assert runner.due(100.0, True) is None
+    assert runner.due(100.0, True, 60.0) is None
     assert runner.view(1.0) is None
     runner.take(Act(5 * S, "segment", "my block"))
     view = runner.view(9.0)
@@ -330,7 +330,7 @@ def test_the_ready_protocols_run_to_their_end(name: str) -> None:
     runner = Runner(load_protocol(PROTOCOLS / f"{name}.toml"))
     begun = []
     for t_s in range(1, 5000):
-        due = runner.due(float(t_s), True)
+        due = runner.due(float(t_s), True, 60.0)
         if due is not None:
             begun.append(due)
             runner.take(Act(t_s * S, "segment", due))
@@ -370,7 +370,7 @@ def test_any_acts_in_any_order_leave_it_sound(acts: list[tuple[str, str, int]]) 
         assert view is None or view.left_s is None or view.left_s >= 0.0
         target_w = runner.target_w(float(t_s))
         assert target_w is None or 0.0 <= target_w <= 3000.0
-        runner.due(float(t_s), True)
+        runner.due(float(t_s), True, 60.0)
         assert runner.known() is not None
 
 
@@ -539,7 +539,7 @@ def test_segments_last_as_long_as_they_say_although_the_clock_ticks_beside_them(
     begun: list[tuple[str, float]] = []
     for n in range(200):
         t_s = n + 0.013
-        if (name := runner.due(t_s, True)) is not None:
+        if (name := runner.due(t_s, True, 60.0)) is not None:
             begun.append((name, t_s + 0.004))
             runner.take(Act(round(begun[-1][1] * S), "segment", name))
     assert [name for name, _ in begun] == ["low", "ramp", "sprint", AFTER]

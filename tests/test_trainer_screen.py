@@ -6,12 +6,13 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_dashboard import calm, compare, differs, press, replace, settle, shown
+from test_dashboard import Frozen, calm, compare, differs, press, replace, settle, shown
 from test_trainer_session import Rig
 from textual.pilot import Pilot
 
+from capture.profiles.cycling_power import Feature
 from capture.record import Act
-from monitor.controls.controls import RideView
+from monitor.controls.controls import Controls, RideView
 from monitor.controls.preflight import Checked, Checks, Item
 from monitor.controls.trainer import TrainerView
 from monitor.dashboard.app import HOLDING, BenchApp
@@ -25,8 +26,11 @@ from monitor.dashboard.parts.header import draw_header
 from monitor.dashboard.parts.keys import HANDS, KEYS, LOOKS, draw_keys
 from monitor.dashboard.parts.message import Line, draw_line, rider_lines
 from monitor.dashboard.sheet import Face, draw_sheet
+from monitor.live.pipeline import Pipeline
 from monitor.live.screen import view_of
 from monitor.live.view import Block, Segment, Suggestion, View
+from monitor.setup.bench import parse_bench
+from monitor.setup.protocol import AFTER
 from monitor.text import clock
 
 SIZE = (80, 24)
@@ -59,6 +63,28 @@ class Riding:
 
     def finish(self) -> None:
         self.finished += 1
+
+
+TWO_TRAINERS = """\
+[bench]
+name = "two"
+reference = "hub"
+[[instrument]]
+label = "hub"
+mount = "hub"
+link = "bluetooth:AA:BB:CC:DD:EE:01"
+profile = "fitness-machine"
+[[instrument]]
+label = "pedals"
+mount = "pedals"
+link = "bluetooth:AA:BB:CC:DD:EE:02"
+profile = "cycling-power"
+[[instrument]]
+label = "roller"
+mount = "hub"
+link = "ant:trainer:7"
+"""
+STANDING = {"name": "rest", "seconds": 900, "stand": True}
 
 
 def riding(until_s: float = 40.0, *, armed: bool = False) -> Riding:
@@ -323,6 +349,93 @@ async def test_the_proposed_block_is_inserted_by_one_key() -> None:
         assert "y rides" not in shown(app)
 
 
+async def test_next_within_two_seconds_after_a_change_asks() -> None:
+    source = riding()
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "s")  # long after the last change: at once
+        await advance(app, pilot, source, 41)
+        assert "2/3" in shown(app)
+        await press(pilot, "s")
+        assert "high has just begun.  Enter: on to" in shown(app)
+        await press(pilot, "s", "escape")
+        await advance(app, pilot, source, 41.5)
+        assert "2/3" in shown(app)
+        await press(pilot, "s", "enter")
+        await advance(app, pilot, source, 43)
+        assert "3/3" in shown(app)
+
+
+async def test_a_protocol_that_is_ready_is_begun_by_its_key_after_the_checks() -> None:
+    source = Riding(Rig(ridden=STANDING).until(20))
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "escape", "s")
+        await settle(app, pilot)
+        # `s` leads to what it waits for.
+        assert "to mend or to override" in shown(app)
+        await press(pilot, "enter", "enter")
+        await advance(app, pilot, source, 60)
+        assert "READY: s or the first turn of the cranks begins low, 150 W at 90 rpm" in shown(app)
+        assert source.rig.acts("segment") == []
+        await press(pilot, "s")
+        await advance(app, pilot, source, 62)
+        assert "1/3" in shown(app)
+
+
+async def test_at_its_end_it_says_which_keys_go_on() -> None:
+    source = riding()
+    source.rig.take(Act(source.rig.records[-1].t_ns, "segment", AFTER))
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        await settle(app, pilot)
+        assert "finished: f closes, s one more, r repeats" in shown(app)
+        await press(pilot, "r")
+        last = source.rig.runner.plan[-1].name
+        assert source.rig.acts("segment")[-1][1] == last
+        await advance(app, pilot, source, 43)
+        assert "3/3" in shown(app)
+        source.rig.take(Act(source.rig.records[-1].t_ns, "segment", AFTER))
+        await settle(app, pilot)
+        await press(pilot, "s", *"more", "enter")
+        assert source.rig.acts("segment")[-1][1] == "more"
+
+
+async def test_of_two_trainers_the_key_asks_which() -> None:
+    text = TWO_TRAINERS
+    bench = parse_bench(text)
+    controls = Controls(bench, Pipeline(bench))
+    source: Any = Frozen(calm())
+    source.controls = controls
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=SIZE) as pilot:
+        source.now = replace(calm(), lanes=tuple(replace(lane, label=label) for lane, label in
+                             zip(calm().lanes, ("hub", "pedals", "roller"), strict=False)))  # fmt: skip
+        await settle(app, pilot)
+        await press(pilot, "t")
+        assert "ARM which?  1 hub  3 roller  Esc none" in shown(app)
+        await press(pilot, "2")
+        assert "ARM which?" in shown(app)
+        await press(pilot, "3")
+        assert "ARM roller, at most 400 W?" in shown(app)
+        await press(pilot, "enter")
+        assert "roller is not heard" in shown(app)
+
+
+def test_only_who_can_is_offered_a_zero_offset_and_a_crank_length() -> None:
+    """The features of 0x2A65 (Bluetooth, Cycling Power Service): bits 9, 12, 19; not reported is not no."""
+    bench = parse_bench(TWO_TRAINERS)
+    controls = Controls(bench, Pipeline(bench))
+    assert controls.labels("zero") == ("pedals", "roller")  # the roller's is its own spin-down
+    facts = controls.pipeline.facts.reported[controls.pipeline.index["pedals"]]
+    facts.update(Feature(1 << 12).reading().facts or {})
+    assert controls.labels("zero") == ("roller",)
+    assert controls.labels("crank-length") == ("pedals",)
+    facts.update(Feature(1 << 19).reading().facts or {})
+    assert "pedals" in controls.labels("zero")
+    assert controls.labels("crank-length") == ()
+
+
 # -- zero offset and crank length
 
 
@@ -331,8 +444,10 @@ async def test_a_zero_offset_by_keys_and_its_refusal_while_the_crank_turns() -> 
     app = BenchApp(source, poll_hz=0)
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "o")
-        assert "zero offset of which?  1 crank  2 pedals" in shown(app)
-        await press(pilot, "1")
+        assert "zero offset of which?  2 crank  3 pedals" in shown(app)
+        await press(pilot, "1")  # the hub has none: the question stays
+        assert "zero offset of which?" in shown(app)
+        await press(pilot, "2")
         await settle(app, pilot)
         assert "zero crank: unload the pedals, crank still" in shown(app)
         assert source.looked_up == ["crank"]
@@ -348,7 +463,7 @@ async def test_a_zero_offset_by_keys_that_succeeds() -> None:
     source = Riding(Rig("ant", {"name": "rest", "seconds": 900, "stand": True}).until(10))
     app = BenchApp(source, poll_hz=0)
     async with app.run_test(size=SIZE) as pilot:
-        await press(pilot, "o", "2", "enter")
+        await press(pilot, "o", "3", "enter")
         await settle(app, pilot)
         assert "zeroing pedals, waiting for its answer" in shown(app)
         await advance(app, pilot, source, 13)
@@ -362,14 +477,14 @@ async def test_auto_zero_is_offered_to_who_has_told_of_one() -> None:
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "o", "a")  # to which?
         assert "zero offset of which?" in shown(app)
-        await press(pilot, "1")
+        await press(pilot, "2")
         await settle(app, pilot)
         assert "Enter: zero it   Esc: not now" in shown(app)
         await press(pilot, "a")  # it has not told yet
         assert source.rig.acts("acknowledge") == []
         await press(pilot, "enter")
         await advance(app, pilot, source, 13)
-        await press(pilot, "o", "a", "1")
+        await press(pilot, "o", "a", "2")
         await settle(app, pilot)
         assert "Enter: zero it   a: switch its auto-zero off   Esc: not now" in shown(app)
         await press(pilot, "a")
@@ -385,26 +500,26 @@ async def test_a_crank_length_is_set_only_when_it_was_typed_twice() -> None:
     source = riding()
     app = BenchApp(source, poll_hz=0)
     async with app.run_test(size=SIZE) as pilot:
-        await press(pilot, "l", "1")
+        await press(pilot, "l", "2")
         await advance(app, pilot, source, 42)
         # What it says stands in the question, where it is not covered by it.
         assert "crank 172.5 mm, mounted 170. New mm or Enter:" in shown(app)
         await press(pilot, *"17x", "enter")
         assert "17x is no length in mm" in shown(app)
-        await press(pilot, "l", "1")
+        await press(pilot, "l", "2")
         await advance(app, pilot, source, 44)
         await press(pilot, *"170", "enter")
         assert "type 170 once more to set crank to 170 mm" in shown(app)
         await press(pilot, *"175", "enter")
         assert "nothing was set" in shown(app)
-        await press(pilot, "l", "1")
+        await press(pilot, "l", "2")
         await advance(app, pilot, source, 46)
         await press(pilot, *"170", "enter")
         await press(pilot, *"170,0", "enter")
         await advance(app, pilot, source, 50)
         assert "now set, crank: 170 mm" in shown(app)
         assert source.rig.acts("crank-length-set") == [("crank-length-set", "170 mm", "crank")]
-        await press(pilot, "l", "1", "enter")
+        await press(pilot, "l", "2", "enter")
         assert len(source.rig.acts("crank-length-set")) == 1
 
 

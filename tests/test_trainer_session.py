@@ -18,7 +18,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from capture.record import Act, End, Header, Link, Packet, Record, Reported, Tick, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.controls.controls import Ask, Controls, Do, Leave, RefusedKeyError
+from monitor.controls.controls import Ask, Controls, Do, Leave, RefusedKeyError, is_ridden
 from monitor.controls.zeroing import Wish
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import Runner
@@ -93,6 +93,7 @@ class Rig:
         self.runner = Runner(protocol, waits=True)
         self.pipeline = Pipeline(self.bench, protocol, runner=self.runner)
         self.controls = Controls(self.bench, self.pipeline, asks=True)
+        self.ridden_s = 0.0
         self.records: list[Record] = []
         self.wills: list[Leave] = []
         self._source = self.scene.records()
@@ -103,7 +104,9 @@ class Rig:
                 continue  # the segments of the scene's own ride
             self.take(record)
             if isinstance(record, Tick):
-                name = self.runner.due(record.t_ns / S, True)
+                now_s = record.t_ns / S
+                self.ridden_s = self.ridden_s + 1.0 if is_ridden(self.pipeline, now_s) else 0.0
+                name = self.runner.due(now_s, True, self.ridden_s)
                 if name is not None:
                     self.take(Act(record.t_ns, "segment", name))
             self.flush(record.t_ns)
@@ -208,10 +211,12 @@ def test_keys_of_the_protocol() -> None:
     assert rig.runner.left_s(42.0) == pytest.approx(58, abs=1.1)
     rig.controls.act("segment", "mine")
     rig.until(42.5)
+    assert view_of(rig.pipeline).suggestion is None  # it has just begun
+    rig.until(65)
     suggestion = view_of(rig.pipeline).suggestion
     assert suggestion is not None
     name = rig.controls.insert(suggestion.block)
-    rig.until(43)
+    rig.until(66)
     assert rig.runner.following is not None
     assert rig.runner.following.name == name
     with pytest.raises(RefusedKeyError, match="comes next already"):
@@ -336,14 +341,17 @@ def test_a_crank_length_is_set(radio: str) -> None:
     assert rig.controls.said == "crank length of crank: 170 mm"
 
 
-def test_a_trainer_has_to_be_the_only_one_or_named() -> None:
+def test_of_two_trainers_the_one_that_is_named_is_armed() -> None:
     text = BENCH.replace('link = "scene:crank"', 'link = "ant:trainer:7"').replace(
         "[trainer]\nmax_w = 260\n", ""
     )
     bench = parse_bench(text)
     controls = Controls(bench, Pipeline(bench))
-    with pytest.raises(RefusedKeyError, match="hub, crank: say which"):
+    assert controls.trainers() == ("hub", "crank")
+    with pytest.raises(RefusedKeyError, match="which trainer"):
         controls.arm()
+    with pytest.raises(RefusedKeyError, match="crank is not heard"):
+        controls.arm("crank")
     bench = parse_bench(text + '[trainer]\nlabel = "crank"\n')
     controls = Controls(bench, Pipeline(bench))
     with pytest.raises(RefusedKeyError, match="crank is not heard"):
@@ -726,7 +734,7 @@ class Torn(RuleBasedStateMachine):
         self.session.pass_on()
         if key == "t":
             assert self.connected
-            self.armed_at, self.recorder.armed, self.taken = before, True, False
+            self.armed_at, self.recorder.armed = before, True
         if did is not None:
             act, text = did
             self.done[act, "" if act in TOLD_OTHERWISE else text] += 1
@@ -736,7 +744,11 @@ class Torn(RuleBasedStateMachine):
     @rule(count=st.integers(1, 9))
     def delivered(self, count: int) -> None:
         if self.connected:
+            before = len(self.recorder.held)
             self.recorder.deliver(count)
+            if len(self.recorder.held) > before:
+                # It is ours again once a command has reached it, and not by the key alone.
+                self.taken = False
             self.read()
 
     @rule(seconds=st.integers(1, 8), cadence=st.sampled_from([180, 180, 180, 60]))

@@ -20,12 +20,22 @@ from monitor.live.zeros import history_text
 from monitor.setup.bench import Bench, Instrument
 from monitor.setup.protocol import PAUSE, Segment, segment_line
 
+RIDING_RPM, RIDING_W = 30.0, 20.0
+"""A crank that turns so fast, or a meter that reports so much, is ridden (common practice, no source)."""
 HEARD_S = 3.0
 """A cadence older than this says nothing of now."""
 OLD_S = 2.0
 """No trainer is armed by what is known of a time further back."""
 UNDOABLE = frozenset({"mark", "gear", "note", "position", "zeroed", "segment", "insert", "override"})
 SEATED, STANDING = "seated", "standing"
+
+
+_ABILITIES = {
+    "zero": ("offset_compensation", "enhanced_offset_compensation"),
+    "crank-length": ("crank_length_adjustable",),
+    "set-crank-length": ("crank_length_adjustable",),
+}
+"""Features of a power meter (Bluetooth, Cycling Power Feature) of which each question needs one."""
 
 
 class Do(NamedTuple):
@@ -95,6 +105,7 @@ class Controls:
         self._heard: dict[str, dict[str, None]] = {each.label: {} for each in bench.instruments}
         self._asking: Asking | None = None
         self._trainers = self._watched()
+        self._armed_last: Trainer | None = None
         self._sent: list[Do] = []
         """Acts of this screen that have not come back yet."""
         self._mine: list[Act] = []
@@ -221,12 +232,19 @@ class Controls:
         )
 
     def _commanded(self) -> Trainer | None:
-        """The trainer to be shown: the one that is armed, else the only one that could be."""
+        """The trainer to be shown: the one that is armed, or was last, else the only one that could be."""
         armed = [each for each in self._trainers.values() if each.phase != "off"]
         if armed:
             return armed[0]
-        able = [each for each in self._trainers.values() if self._can(each)]
+        if self._armed_last is not None:
+            return self._armed_last
+        ever = [each for each in self._trainers.values() if each.ever]
+        able = ever or [each for each in self._trainers.values() if self._can(each)]
         return able[0] if len(able) == 1 else None
+
+    def trainers(self) -> tuple[str, ...]:
+        """The trainers that can be armed, in bench order."""
+        return tuple(each.label for each in self._trainers.values() if self._can(each))
 
     def _can(self, trainer: Trainer) -> bool:
         try:
@@ -289,6 +307,9 @@ class Controls:
         """Begin the segment anew; its name. RefusedKeyError: there is none."""
         runner = self.pipeline.runner
         segment = runner.current or runner.interrupted
+        if segment is None and runner.plan and runner.at >= len(runner.plan):
+            # At its end the last one.
+            segment = runner.plan[-1]
         if segment is None:
             raise RefusedKeyError("no segment of a protocol is being ridden")
         self.out.append(Do("repeat", segment.name))
@@ -325,8 +346,8 @@ class Controls:
 
     # -- the trainer
 
-    def arm(self) -> None:
-        """Arm the trainer, or take it back. RefusedKeyError: it can't be now."""
+    def arm(self, label: str = "") -> None:
+        """Arm the trainer of that label, or the only one; or take it back. RefusedKeyError: it can't be."""
         if not self.may_arm:
             raise RefusedKeyError("a trainer is armed at the computer beside it, not from a browser")
         if not self.connected:
@@ -336,10 +357,11 @@ class Controls:
         able = [each for each in self._trainers.values() if self._can(each)]
         if not able:
             raise RefusedKeyError("the bench has no trainer that could be commanded")
-        if len(able) > 1:
-            names = ", ".join(each.label for each in able)
-            raise RefusedKeyError(f"{names}: say which in the bench, [trainer] label = ...")
-        trainer = able[0]
+        if label:
+            able = [each for each in able if each.label == label]
+        if len(able) != 1:
+            raise RefusedKeyError(f"which trainer? {', '.join(self.trainers())}")
+        trainer = self._armed_last = able[0]
         try:
             self._pass_on(trainer, trainer.arm(self.pipeline.t_s))
         except RefusedError as error:
@@ -359,6 +381,10 @@ class Controls:
         """Instruments that can be asked for it, in bench order."""
         found = []
         for each in self.bench.instruments:
+            facts = self._facts(each.label)
+            if all(facts.get(ability) == 0.0 for ability in _ABILITIES[kind]):
+                # It says itself that it can't.
+                continue
             try:
                 mm = each.crank_length_mm or 172.5
                 Asking(Wish(kind, each.label, mm), self._unit(each))
@@ -444,6 +470,14 @@ class Controls:
             before = self.pipeline.facts.zeros[self.pipeline.index[outcome.label]].before_words()
             self.said += f"; {before}" if before else ""
         self.out.append(Do(outcome.act, outcome.text, outcome.label))
+
+
+def is_ridden(pipeline: Pipeline, t_s: float) -> bool:
+    """Whether any instrument reports turns or power as in riding, now."""
+    heard = [track for track in pipeline.tracks if t_s - track.heard_s <= HEARD_S]
+    return any(
+        (track.cadence_rpm or 0.0) >= RIDING_RPM or (track.power_w or 0.0) >= RIDING_W for track in heard
+    )
 
 
 def is_perishable(output: Output) -> bool:

@@ -182,6 +182,11 @@ class Trainer:
     # -- what it may be
 
     @property
+    def ever(self) -> bool:
+        """It was armed in this session, by whichever screen."""
+        return self._ever
+
+    @property
     def armed(self) -> bool:
         """Whether anything but the safe target may be commanded."""
         return self.phase in ("asking", "held")

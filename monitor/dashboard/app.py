@@ -19,6 +19,8 @@ from monitor.text import clock
 
 HOLDING = frozenset("mgndsprauyibckw") | {"question_mark", "up", "down", "tab"}
 """Keys that do their work while a trainer is held; any other one drops it to its safe target."""
+JUST_S = 2.0
+"""So shortly after a change the key for the next segment asks."""
 
 
 class BenchApp(AskingApp):
@@ -113,7 +115,16 @@ class BenchApp(AskingApp):
     def action_segment(self) -> None:
         """Begin the next segment of the protocol, or one that the operator names."""
         segment = self._view.segment
-        if segment is not None and segment.next_name:
+        if segment is not None and segment.stage == "checks":
+            self._page = "checks"
+            self._say("the checks come first: Enter when they are passed")
+        elif segment is not None and segment.next_name:
+            ago_s = self._now_s() - segment.start_s
+            if not segment.stage and 0.0 <= ago_s < JUST_S:
+                # The clock was faster than the finger: two at once are hardly meant.
+                prompt = f"{segment.name} has just begun.  Enter: on to {segment.next_name}   Esc: stay"
+                self._ask(Question("sure", "skip", prompt, 0.0, (segment.next_name,)))
+                return
             self._send("segment", segment.next_name, "", f"begun: {segment.next_name}")
         else:
             self._ask(Question("text", "segment", "name of the segment that begins now:", 0.0))
@@ -226,15 +237,11 @@ class BenchApp(AskingApp):
         controls = self._hands()
         if controls is None or controls.armed:
             return
-        limits = controls.bench.trainer
-        self._ask(
-            Question(
-                "sure",
-                "arm",
-                f"ARM, at most {limits.max_w:.0f} W?  Enter: arm  Esc: no   Then any other key lets it go",
-                0.0,
-            )
-        )
+        able = controls.trainers()
+        if len(able) > 1:
+            self._ask_which("arm", "ARM", able)
+        else:
+            self._ask_to_arm()
 
     def action_zero(self) -> None:
         """Zero offset over the radio: which instrument, then the prompt."""

@@ -11,8 +11,8 @@ from monitor.dashboard.following import FollowingApp, Question
 from monitor.dashboard.widgets import TEXT_CHARACTERS
 from monitor.text import clock, plain
 
-CHOICES = "123456789bcdefghijklmnopqrstuvwxyz"
-"""Keys that choose an instrument; `a` means all."""
+CHOICES = "123456789"
+"""Keys that choose an instrument by the number of its lane; `a` means all."""
 WHICH = "which "
 
 
@@ -38,14 +38,20 @@ class AskingApp(FollowingApp):
             self._ask_which(kind, words, labels)
 
     def _ask_which(self, act: str, words: str, labels: tuple[str, ...], more: str = "") -> None:
-        """Ask for an instrument by one key; by its label, when there are more than a line holds."""
-        named = "  ".join(f"{key} {label}" for key, label in zip(CHOICES, labels, strict=False))
+        """Ask for an instrument by the number of its lane; by its label, where that is not enough."""
+        keys = self._lane_keys(labels)
+        named = "  ".join(f"{key} {label}" for key, label in keys.items())
         prompt = f"{words} which?  {named}  {more}Esc none"
-        if len(labels) <= len(CHOICES) and len(prompt) < self.size.width:
+        if len(keys) == len(labels) and len(prompt) < self.size.width:
             self._ask(Question("choice", act, prompt, 0.0, labels))
         else:
             prompt = f"{words} which? its label{' or all' if more else ''}:"
             self._ask(Question("text", f"{WHICH}{act}", prompt, 0.0, labels))
+
+    def _lane_keys(self, labels: tuple[str, ...]) -> dict[str, str]:
+        """Those of the instruments that have a key: the number of their lane, up to nine."""
+        lanes = zip(CHOICES, self._view.lanes, strict=False)
+        return {key: lane.label for key, lane in lanes if lane.label in labels}
 
     def _named(self, question: Question, text: str) -> None:
         """A label was typed, or so much of it that only one begins like that."""
@@ -64,7 +70,20 @@ class AskingApp(FollowingApp):
         for label in found:
             self._send("zeroed", "", label, f"zeroed {', '.join(found)}", question.at_s)
 
+    def _ask_to_arm(self, label: str = "") -> None:
+        """Whether the trainer shall be armed; of several, which was asked before."""
+        controls = self._hands()
+        if controls is None:
+            return
+        whom = f" {label}" if label else ""
+        prompt = f"ARM{whom}, at most {controls.bench.trainer.max_w:.0f} W?  Enter: arm  Esc: no"
+        labels = (label,) if label else ()
+        self._ask(Question("sure", "arm", f"{prompt}   Then any other key lets it go", 0.0, labels))
+
     def _chosen(self, kind: str, label: str) -> None:
+        if kind == "arm":
+            self._ask_to_arm(label)
+            return
         if kind == "zero":
             look_up: Callable[[str], None] | None = getattr(self.source, "look_up_zeros", None)
             if look_up is not None:
@@ -168,9 +187,7 @@ class AskingApp(FollowingApp):
             chosen = (
                 question.labels
                 if key == "a" and question.act == "zeroed"
-                else tuple(
-                    label for choice, label in zip(CHOICES, question.labels, strict=False) if choice == key
-                )
+                else tuple(label for own, label in self._lane_keys(question.labels).items() if own == key)
             )
             if chosen:
                 self._close_question()
@@ -186,10 +203,12 @@ class AskingApp(FollowingApp):
         if question.act == "arm":
 
             def arm(controls: Controls) -> str:
-                controls.arm()
+                controls.arm(*question.labels)
                 return "armed"
 
             self._try(arm)
+        elif question.act == "skip":
+            self._send("segment", question.labels[0], "", f"begun: {question.labels[0]}")
         elif question.act == "zero":
 
             def confirm(controls: Controls) -> str:

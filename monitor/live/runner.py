@@ -4,6 +4,8 @@ All of it is a function of the acts in the record, so every screen, a replay and
 Acts that it knows: `segment` (one begins, by the clock or by a key), `pause` is a segment of that name,
 `resume` and `repeat` (the next `segment` goes on, or begins anew), `insert` (a block of its own comes next),
 `undo`, `preflight` (it waits for a person to pass the checks), `ready` (he has).
+
+It waits in `ready` until somebody begins its first segment by a key, or until the cranks turn.
 """
 
 import re
@@ -17,8 +19,10 @@ from monitor.live.view import Block
 from monitor.live.view import Segment as SegmentView
 from monitor.setup.protocol import AFTER, PAUSE, Protocol, Segment, read_segment
 
+RIDDEN_S = 3.0
+"""So long the cranks must turn before that begins the protocol: a crank spun by hand wakes a sensor."""
 START_WITHIN_S = 30.0
-"""The protocol begins when every instrument was heard, or after so long."""
+"""Cranks that turn begin it when every instrument was heard, or after so long."""
 ASK_AGAIN_S = 3.0
 """An act that has not come back as a record after so long is sent once more."""
 TICK_S = 1.0
@@ -172,8 +176,11 @@ class Runner:
 
     # -- what is due
 
-    def due(self, t_s: float, all_heard: bool) -> str | None:
-        """The name of the segment that has to begin now, or None."""
+    def due(self, t_s: float, all_heard: bool, ridden_s: float) -> str | None:
+        """The name of the segment that has to begin now, or None.
+
+        `ridden_s`: for how long the cranks have been turning as in riding; 0: they are not.
+        """
         place = self._place
         if self.protocol is None and not self.inserted:
             return None
@@ -182,9 +189,9 @@ class Runner:
         if place.at < 0:
             if self.waits and not self.ready:
                 return None
-            if not self.ready and not all_heard and t_s < START_WITHIN_S:
+            if not self.ready and not all_heard and ridden_s < START_WITHIN_S:
                 return None
-            due_s = t_s if self.late_s == 0.0 else START_WITHIN_S
+            due_s = t_s + RIDDEN_S - ridden_s
         else:
             due_s = place.start_s + place.plan[place.at].seconds - place.before_s
         if t_s < due_s + self.late_s - TICK_S / 2.0:
@@ -261,9 +268,9 @@ class Runner:
         return max(0.0, place.plan[place.at].seconds - ridden_s)
 
     def view(self, t_s: float) -> SegmentView | None:
-        """The segment as a screen shows it; None: none was begun yet."""
+        """The segment as a screen shows it; None: there is no protocol, and none was begun yet."""
         place = self._place
-        if place.own is None and place.at < 0:
+        if place.own is None and place.at < 0 and not place.plan:
             return None
         count, following = len(place.plan), self.following
         next_name = following.name if following is not None else None
@@ -273,8 +280,14 @@ class Runner:
             return SegmentView(
                 place.own, place.start_s, place.own_number, count, next=nxt, next_name=next_name
             )
+        if place.at < 0:
+            waits = self.waits and not self.ready
+            return SegmentView(
+                "checks" if waits else "ready", 0.0, 0, count, next=nxt, next_name=next_name,
+                stage="checks" if waits else "ready",
+            )  # fmt: skip
         if place.at >= count:
-            return SegmentView(AFTER, place.start_s, count + 1, count)
+            return SegmentView(AFTER, place.start_s, count + 1, count, stage="finished")
         segment = place.plan[place.at]
         return SegmentView(
             name=segment.name,

@@ -96,8 +96,8 @@ class Segment(msgspec.Struct, frozen=True):
     """The segment that is being ridden. `left_s` is None when it has no set length.
 
     `load` is `hold`, `ramp`, `free` or `sprint` (empty: not known), `why` what the block is for;
-    in a pause the time left stands still and there is no target. `stage` is `ready` while the protocol
-    waits for the tester or for the cranks, and `finished` after its last segment.
+    in a pause the time left stands still and there is no target. `stage` is `checks` while the protocol
+    waits for the checks, `ready` while it waits for the tester or the cranks, `finished` after its end.
     """
 
     name: str
@@ -113,7 +113,7 @@ class Segment(msgspec.Struct, frozen=True):
     why: str = ""
     paused: bool = False
     next: Block | None = None
-    stage: Literal["", "ready", "finished"] = ""
+    stage: Literal["", "checks", "ready", "finished"] = ""
 
 
 class Event(msgspec.Struct, frozen=True):

@@ -19,7 +19,7 @@ from typing import Protocol as Interface
 
 from capture.control import Request
 from capture.record import Act, End, Record, Tick
-from monitor.controls.controls import Ask, Controls, Do, Leave, Output, is_perishable
+from monitor.controls.controls import Ask, Controls, Do, Leave, Output, is_perishable, is_ridden
 from monitor.controls.trainer import KEEP_ALIVE_S
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
@@ -139,6 +139,8 @@ class LiveSession:
         self._tasks: set[asyncio.Future[None]] = set()
         self._free: tuple[float, int | None] = (-math.inf, None)
         self._view: tuple[int, View] | None = None
+        self._ridden_s = 0.0
+        """For how many ticks, one a second, the cranks have been turning."""
 
     # -- what a screen asks for
 
@@ -316,7 +318,9 @@ class LiveSession:
         if isinstance(record, End):
             self._close("")
         elif self._runner is not None and isinstance(record, Tick):
-            name = self._runner.due(record.t_ns / 1e9, all(self.pipeline.packets))
+            t_s = record.t_ns / 1e9
+            self._ridden_s = self._ridden_s + 1.0 if is_ridden(self.pipeline, t_s) else 0.0
+            name = self._runner.due(t_s, all(self.pipeline.packets), self._ridden_s)
             if name is not None:
                 self.act("segment", name)
 

@@ -87,6 +87,8 @@ def _segment_line(segment: Segment | None, hands: bool) -> Line | None:
     if segment.paused:
         left = "" if segment.left_s is None else f", {clock(segment.left_s)} left"
         return Line(f"PAUSED: {segment.name}{left}{'   p: go on' if hands else ''}", ASK)
+    if segment.stage == "checks":
+        return Line(f"The protocol waits for the checks{': c shows them' if hands else ''}", ASK)
     if segment.stage == "ready":
         first = f"{segment.next.name}, {load_words(segment.next)}" if segment.next is not None else ""
         begin = "s or the first turn of the cranks begins" if hands else "the first turn of the cranks begins"
