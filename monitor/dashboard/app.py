@@ -31,7 +31,7 @@ class BenchApp(AskingApp):
     closes, and if it fails the screen says so, and `feed_error` holds the exception. `poll_hz` 0
     draws only when `poll` is called. `read_only` takes no acts. `leave_when_closed` closes
     the screen as soon as the source has closed well. `page` is shown first. `speaker` is given
-    words to be spoken.
+    words to be spoken. `ground` is what it is drawn on; NO_COLOR goes before it.
 
     `run()` returns `left` (the recording goes on), `finished`, or `closed` when the source had
     already closed.
@@ -52,12 +52,28 @@ class BenchApp(AskingApp):
 
     def takes(self, key: str) -> bool:
         """Look at every key first: it may let a trainer go, answer the question, or move a page."""
+        if self._is_report(key):
+            return True
         if self.held(key) or self.answer(key) or self.scrolled(key):
             return True
         if key == "tab":
             # Everywhere else it moves between fields, of which there is one here.
             self.action_unit()
         return key == "tab"
+
+    def _is_report(self, key: str) -> bool:
+        """Whether it is no key but part of a terminal's late answer to what it looks like.
+
+        Such an answer begins with `]` and comes at once, all of it, up to its terminator.
+        """
+        if key == "right_square_bracket":
+            self._report_poll = self._polls
+        if self._report_poll is None or self._polls - self._report_poll > SLAP_POLLS:
+            self._report_poll = None
+            return False
+        if key in ("backslash", "ctrl+g"):
+            self._report_poll = None
+        return True
 
     def held(self, key: str) -> bool:
         """Let the trainer go if this key, or a slap on the keyboard, asks for it; whether that was all."""

@@ -4,6 +4,7 @@ Nothing here asks or knows a key; the questions and the keys stand on top of it.
 """
 
 import gc
+import os
 from collections import deque
 from collections.abc import Callable, Coroutine
 from typing import Any, NamedTuple, Protocol
@@ -15,6 +16,7 @@ from textual.worker import Worker, WorkerState
 
 from monitor.controls.controls import Controls, RefusedKeyError, RideView
 from monitor.dashboard.canvas import Canvas
+from monitor.dashboard.grounds import Ground, colours_of
 from monitor.dashboard.look import BLACK, BLUE, WHITE, waiting
 from monitor.dashboard.parts.findings import Slots, settled
 from monitor.dashboard.parts.message import Banner, load_words
@@ -125,12 +127,17 @@ class FollowingApp(App[str]):
         leave_when_closed: bool = False,
         page: Page = "bench",
         speaker: Callable[[str], None] | None = None,
+        ground: Ground = "dark",
     ) -> None:
-        super().__init__()
+        if os.environ.get("NO_COLOR"):
+            ground = "none"
+        # The colours of the terminal itself pass only in this mode, and with none wanted, none do.
+        super().__init__(ansi_color=True if ground in ("few", "none") else None)
+        self.ground: Ground = ground
         self.source, self.read_only = source, read_only
         self.feed_error: BaseException | None = None
         self._feed, self._poll_hz, self._leave_when_closed = feed, poll_hz, leave_when_closed
-        self._sheet, self._typing = Sheet(), Typing()
+        self._sheet, self._typing = Sheet(ground), Typing()
         self._line, self._prompt = Horizontal(id="line"), Static(id="prompt", markup=False)
         self._view = source.view()
         self._trace: Canvas | None = None
@@ -144,6 +151,7 @@ class FollowingApp(App[str]):
         self._question: Question | None = None
         self._gears: deque[str] = deque(maxlen=GEARS_KEPT)
         self._polls = 0
+        self._report_poll: int | None = None
         self._still_polls = 0
         self._said, self._said_loud, self._said_until = "", False, 0
         self._safety_until = self._after(SAFETY_S)
@@ -165,6 +173,7 @@ class FollowingApp(App[str]):
 
     def on_mount(self) -> None:
         """Start the feed and the one timer."""
+        self.screen.styles.color, self.screen.styles.background = colours_of(self.ground)
         self._sheet.focus()
         if self._feed is not None:
             self.run_worker(self._feed, name="feed", exit_on_error=False)

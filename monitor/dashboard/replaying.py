@@ -5,6 +5,7 @@ from typing import Any, Protocol
 
 from monitor.dashboard.app import BenchApp
 from monitor.dashboard.following import ViewSource
+from monitor.dashboard.grounds import Ground
 from monitor.dashboard.parts.message import Banner
 from monitor.dashboard.sheet import SCROLLS, Face
 
@@ -44,8 +45,8 @@ class Player(ViewSource, Protocol):
 class ReplayApp(BenchApp):
     """The screen of a bench, of what was recorded. It takes no acts."""
 
-    def __init__(self, player: Player, *, poll_hz: float = 4.0) -> None:
-        super().__init__(player, player.play, poll_hz=poll_hz, read_only=True)
+    def __init__(self, player: Player, *, poll_hz: float = 4.0, ground: Ground = "dark") -> None:
+        super().__init__(player, player.play, poll_hz=poll_hz, read_only=True, ground=ground)
         self._player = player
 
     def takes(self, key: str) -> bool:

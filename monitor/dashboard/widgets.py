@@ -13,6 +13,7 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from monitor.dashboard.canvas import Canvas, Run
+from monitor.dashboard.grounds import Ground, painter
 from monitor.dashboard.look import GROUND
 
 TEXT_CHARACTERS = 200
@@ -34,9 +35,10 @@ class Sheet(Widget, can_focus=True):
 
     DEFAULT_CSS = "Sheet { width: 100%; height: 1fr; }"
 
-    def __init__(self) -> None:
+    def __init__(self, ground: Ground = "dark") -> None:
         super().__init__()
         self._rows: list[tuple[Run, ...]] = []
+        self._paint = painter(ground)
 
     def show(self, canvas: Canvas) -> None:
         """Replace what is shown."""
@@ -50,8 +52,9 @@ class Sheet(Widget, can_focus=True):
     def render_line(self, y: int) -> Strip:
         """One row as textual wants it."""
         if y >= len(self._rows):
-            return Strip.blank(self.size.width, GROUND)
-        return Strip([Cells(text, style) for text, style in self._rows[y]])
+            return Strip.blank(self.size.width, self._paint(GROUND))
+        paint = self._paint
+        return Strip([Cells(text, paint(style)) for text, style in self._rows[y]])
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
         """As high as the room that there is."""
