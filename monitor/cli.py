@@ -66,6 +66,7 @@ Flag = Parameter(negative=())
 Repeated = Annotated[list[str] | None, Parameter(negative=(), allow_leading_hyphen=False)]
 Speed = Annotated[float | None, Parameter(converter=_speed)]
 Seconds = Annotated[float, Parameter(converter=_seconds)]
+ScreenStyle = Literal["auto", "dark", "light"]
 MaybeSeconds = Annotated[float | None, Parameter(converter=_seconds)]
 
 app = App(
@@ -96,6 +97,7 @@ def demo(
     seconds: MaybeSeconds = None,
     speed: Speed = None,
     out: Path = Path("sessions"),
+    style: ScreenStyle = "auto",
 ) -> int:
     """Watch a simulated evening of six minutes: a bench recorded, judged live, and studied at the end.
 
@@ -114,8 +116,13 @@ def demo(
         Session seconds in a second, or max. Without it 1.
     out
         The folder in which the session's folder is made.
+    style
+        The ground of the screen: dark, light, or auto, which is what the terminal reports.
     """
     from monitor.commands.live import demo
+    from monitor.commands.output import use_style
+
+    use_style(style, headless)
 
     return demo(headless, seconds, speed, out)
 
@@ -131,6 +138,7 @@ def run(
     speed: Speed = None,
     speak: Annotated[bool, Flag] = False,
     out: Path = Path("sessions"),
+    style: ScreenStyle = "auto",
 ) -> int:
     """Record a bench and watch it.
 
@@ -156,8 +164,13 @@ def run(
         Say segments and alarms aloud, by the system's own speech command.
     out
         The folder in which the session's folder is made.
+    style
+        The ground of the screen: dark, light, or auto, which is what the terminal reports.
     """
     from monitor.commands.live import run
+    from monitor.commands.output import use_style
+
+    use_style(style, headless)
 
     return run(bench, protocol, headless, seconds, speed, out, speak)
 
@@ -173,6 +186,7 @@ def follow(
     address: str | None = None,
     port: int = 8123,
     acts: Annotated[bool, Flag] = False,
+    style: ScreenStyle = "auto",
 ) -> int:
     """Attach a screen to a session that is being recorded, here or in a browser.
 
@@ -199,7 +213,12 @@ def follow(
         Where to listen.
     acts
         Keys act in the browsers too, save those that command the trainer.
+    style
+        The ground of the screen: dark, light, or auto, which is what the terminal reports.
     """
+    from monitor.commands.output import use_style
+
+    use_style(style, serve)
     if serve:
         from monitor.commands.serve import serve as serve_screen
 
@@ -275,6 +294,7 @@ def replay(
     headless: Annotated[bool, Flag] = False,
     speed: Speed = None,
     out: Path | None = None,
+    style: ScreenStyle = "auto",
 ) -> int:
     """Run a recorded session, or another logger's capture log, through the same pipeline again.
 
@@ -294,8 +314,13 @@ def replay(
         Session seconds in a second, or max. Without it 1, and max if headless.
     out
         For a log: record it as a session, in a folder made in this one.
+    style
+        The ground of the screen: dark, light, or auto, which is what the terminal reports.
     """
+    from monitor.commands.output import use_style
     from monitor.commands.replay import replay
+
+    use_style(style, headless)
 
     return replay(recorded, bench, headless, speed, out)
 

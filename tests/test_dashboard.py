@@ -22,8 +22,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cached_cell_len, get_character_cell_size
-from rich.color import Color
-from rich.style import Style
 from textual.pilot import Pilot
 
 from monitor.dashboard import look
@@ -436,26 +434,6 @@ def test_the_screen_is_the_pure_drawing(state: str) -> None:
     assert drawn + "\n" == (PICTURES / f"{state}-80x24.txt").read_text(encoding="utf-8")
 
 
-async def test_without_colour_the_words_are_the_same_and_all_is_grey(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The NO_COLOR convention (no-color.org): set and not empty, no colour is added."""
-    monkeypatch.setenv("NO_COLOR", "1")
-    app = BenchApp(Frozen(differs()), poll_hz=0)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await press(pilot, "escape")
-        text = shown(app)
-        hues = {
-            tuple(colour.triplet)
-            for strip in app.screen._compositor.render_strips()
-            for segment in strip
-            if segment.style is not None
-            for colour in (segment.style.color, segment.style.bgcolor)
-            if colour is not None and colour.triplet is not None
-        }
-    assert text + "\n" == (PICTURES / "differs-80x24.txt").read_text(encoding="utf-8")
-    assert len(hues) > 3
-    assert all(red == green == blue for red, green, blue in hues)
-
-
 async def test_hostile_names_reach_the_terminal_as_plain_text() -> None:
     app = BenchApp(Frozen(hostile()), poll_hz=0)
     async with app.run_test(size=(120, 40)) as pilot:
@@ -640,32 +618,6 @@ def test_any_other_word_about_the_recording_is_loud(text: str) -> None:
     for size in SIZES:
         assert "NOT BEING RECORDED" in draw_sheet(view, *size, Face()).text()
     assert "NOT BEING RECORDED" in draw_sheet(view, 60, 10, Face()).text()
-
-
-def luminance(colour: Color) -> float:
-    """Relative luminance, WCAG 2.2, definitions."""
-    assert colour.triplet is not None
-    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in colour.triplet.normalized]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-
-def contrast(style: Style, ground: str | None = None) -> float:
-    """Contrast ratio, WCAG 2.2, definitions."""
-    assert style.color is not None
-    assert style.bgcolor is not None
-    back = Color.parse(ground) if ground else style.bgcolor
-    bright, dark = sorted((luminance(style.color), luminance(back)), reverse=True)
-    return (bright + 0.05) / (dark + 0.05)
-
-
-def test_contrast() -> None:
-    """WCAG 2.2: text at least 4.5 to 1 (success criterion 1.4.3), marks at least 3 to 1 (1.4.11)."""
-    for style in (look.GROUND, look.BOLD, look.QUIET, look.FAINT, look.LOUD, look.ASK, look.KEY):
-        assert contrast(style) >= 4.5
-    for style in (look.BOLD, look.QUIET):
-        assert contrast(style, look.RAISED) >= 4.5
-    for style in (look.CALM, look.BAND, look.WARM):
-        assert contrast(style) >= 3.0
 
 
 # -- the rail
@@ -1523,3 +1475,16 @@ def test_drawing_needs_no_screen_library(module: str) -> None:
     """What a report or a command uses of these must not pay for starting a terminal application."""
     code = f"import sys, {module}; sys.exit('textual' in sys.modules or 'asyncio' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_the_header_says_what_is_done_with_the_session() -> None:
+    def header(view: View, **face: Any) -> str:
+        return draw_sheet(view, 80, 24, Face(**face)).text().split("\n")[0]
+
+    paused = replace(calm().segment, paused=True)
+    assert "● REC " in header(calm())
+    assert "● REC  PAUSED" in header(calm(segment=paused))
+    assert "● WATCHING " in header(calm(), read_only=True)
+    assert "REPLAY x8 " in header(calm(recording="REPLAY x8"), read_only=True)
+    assert "REPLAY  PAUSED" in header(calm(recording="REPLAY, paused"), read_only=True)
+    assert "! NOT RECORDED" in header(failing())

@@ -399,9 +399,16 @@ def _watch(
     Who only watches leaves that to others: a dozen tablets would judge it a dozen times.
     """
     from monitor.dashboard.app import BenchApp
+    from monitor.dashboard.grounds import ground_now
 
     app = BenchApp(
-        session, session.feed, leave_when_closed=True, read_only=watch_only, page=page, speaker=speaker
+        session,
+        session.feed,
+        leave_when_closed=True,
+        read_only=watch_only,
+        page=page,
+        speaker=speaker,
+        ground=ground_now(),
     )
     app.run()
     if app.feed_error is not None:

@@ -1,6 +1,7 @@
 """What commands write: results to stdout, messages to stderr, nothing from outside unescaped."""
 
 import contextlib
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -55,6 +56,16 @@ def need_utf8(path: Path) -> None:
 def on_terminal() -> bool:
     """Whether a person can see and answer."""
     return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout))
+
+
+def use_style(style: str, headless: bool = False) -> None:
+    """What the screen shall stand on; the terminal is asked meanwhile, where nobody says so."""
+    if style != "auto":
+        os.environ["PLUMBWATT_STYLE"] = style
+    if not headless and on_terminal():
+        from monitor.dashboard.grounds import ask_early
+
+        ask_early()
 
 
 def has_screen() -> bool:

@@ -51,10 +51,11 @@ def replay(
         asyncio.run(player.feed(speed))
         write_result(end_line(player.pipeline, player.path))
     else:
+        from monitor.dashboard.grounds import ground_now
         from monitor.dashboard.replaying import ReplayApp
 
         player.pace(speed)
-        app = ReplayApp(player)
+        app = ReplayApp(player, ground=ground_now())
         app.run()
         if app.feed_error is not None:
             raise app.feed_error

@@ -10,6 +10,8 @@ from pathlib import Path
 
 from monitor.commands.output import UsageError, write_message, write_result
 from storage.attach import attach
+from storage.damage import SessionError
+from storage.info import read_info
 from storage.session import open_session, read_live
 
 DEFAULT_PORT = 8123
@@ -56,6 +58,7 @@ def serve(folder: Path, address: str | None, port: int, acts: bool) -> int:
         access,
         lambda: read_live(session) is not None,
         started,
+        lambda: ending_words(session),
     )
     try:
         asyncio.run(server.run())
@@ -65,6 +68,18 @@ def serve(folder: Path, address: str | None, port: int, acts: bool) -> int:
             f"{host} port {port} can't be listened on ({why}). Try another --port or --address."
         ) from None
     return 0
+
+
+def ending_words(session: Path) -> str:
+    """How a session ended that is not recorded any more, for whoever looked at it."""
+    try:
+        info = read_info(session)
+    except SessionError:
+        info = None
+    if info is None or info.state == "recording":
+        return "The recording has ended, and not as it should. The computer beside it says how to save it."
+    lost = f"{info.counts.lost} records were lost" if info.counts.lost else "nothing was lost"
+    return f"The session is closed, {lost}. Its report is at the computer."
 
 
 def _is_loopback(host: str) -> bool:

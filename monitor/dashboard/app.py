@@ -66,7 +66,7 @@ class BenchApp(AskingApp):
 
         Such an answer begins with `]` and comes at once, all of it, up to its terminator.
         """
-        if key == "right_square_bracket":
+        if key == "right_square_bracket" and self._polls < self._reports_until and not self._is_armed():
             self._report_poll = self._polls
         if self._report_poll is None or self._polls - self._report_poll > SLAP_POLLS:
             self._report_poll = None
@@ -74,6 +74,10 @@ class BenchApp(AskingApp):
         if key in ("backslash", "ctrl+g"):
             self._report_poll = None
         return True
+
+    def _is_armed(self) -> bool:
+        controls = self._hands()
+        return controls is not None and controls.armed
 
     def held(self, key: str) -> bool:
         """Let the trainer go if this key, or a slap on the keyboard, asks for it; whether that was all."""

@@ -33,6 +33,8 @@ SAID_S, READ_S = 3.0, 10.0
 """How long an answer to a key stands, and what an instrument said: its zero offset is a number to be read."""
 SAFETY_S = 30.0
 """How long the caution stays on the first screen unless a key is pressed."""
+REPORTS_S = 10.0
+"""So long after the start a terminal's answer to a question may still come."""
 SETTLED_S, TIDY_S = 2.0, 5.0
 """Drawn strips hold one another in circles. Left to the collector's own pace tens of thousands pile up, and
 over the hours the process grows by what they took at most."""
@@ -152,6 +154,7 @@ class FollowingApp(App[str]):
         self._gears: deque[str] = deque(maxlen=GEARS_KEPT)
         self._polls = 0
         self._report_poll: int | None = None
+        self._reports_until = self._after(REPORTS_S)
         self._still_polls = 0
         self._said, self._said_loud, self._said_until = "", False, 0
         self._safety_until = self._after(SAFETY_S)
@@ -314,7 +317,11 @@ class FollowingApp(App[str]):
         """What there is to say of a session that is closed."""
         why = self.source.closed_why
         if not why:
-            return Banner("The session is closed", "q leaves the screen", loud=False)
+            ending: str = getattr(self.source, "ending", "")
+            words = (
+                f"{plain(ending, TEXT_CHARACTERS)}, q leaves the screen" if ending else "q leaves the screen"
+            )
+            return Banner(f"The session is closed after {clock(self._view.t_s)}", words, loud=False)
         controls = self._controls()
         if controls is not None and controls.orphan is not None:
             label, power_w = controls.orphan

@@ -100,7 +100,8 @@ def is_light(report: str) -> bool | None:
     if found is None:
         return None
     red, green, blue = (int(part, 16) / (16 ** len(part) - 1) for part in found.groups())
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue > 0.5
+    luminance: float = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    return luminance > 0.5
 
 
 def is_light_by_environment(environ: Mapping[str, str]) -> bool | None:
@@ -187,3 +188,17 @@ class Terminal:
         finally:
             termios.tcsetattr(number, termios.TCSADRAIN, before)
         self._answer = is_light(said.decode("ascii", "replace"))
+
+
+_asked: Terminal | None = None
+
+
+def ask_early() -> None:
+    """Ask the terminal now; `ground_now` takes its answer."""
+    global _asked
+    _asked = Terminal()
+
+
+def ground_now() -> Ground:
+    """The ground of a screen that begins now."""
+    return choose(os.environ) if _asked is None else _asked.ground()

@@ -79,13 +79,13 @@ def _place(p: Pipeline, i: int) -> str:
 def _calm(p: Pipeline, lanes: tuple[Lane, ...]) -> str:
     waiting = [lane.label for lane in lanes if lane.heard == "searching"]
     if waiting:
-        return f"waiting for {', '.join(waiting)}"
+        return f"turn the cranks to wake {', '.join(waiting)}, not heard yet"
     open_ = [lane for lane in lanes if lane.verdict == "undecided"]
     if open_:
         return f"{open_[0].label} is undecided, hold this load steadily"
     if any(lane.verdict == "agrees" for lane in lanes):
         return "nothing, all that is measured agrees within the claims"
-    return "ride steadily: comparisons begin after ten seconds of pedalling"
+    return "ride steadily, comparisons begin after ten seconds of pedalling"
 
 
 def _lane(p: Pipeline, i: int, end: int) -> Lane:

@@ -46,6 +46,8 @@ MOST_LINES = 10
 """About requests that failed, in the life of a server."""
 MOST_OCTETS = 1 << 16
 """Of what a browser sends at once: keys, or a text that is pasted."""
+MOST_REASON = 120
+"""Octets of a reason for closing; a frame that controls a socket holds 125 (RFC 6455, 5.5)."""
 _HERE = Path(__file__).parent
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; connect-src 'self' ws:; "
@@ -72,6 +74,7 @@ class ScreenServer(Server):
         access: None for this computer alone.
         lives: whether the session is still being recorded; the server ends some time after it.
         started: is told the port.
+        ending: how the session ended, in words; asked for when it has.
     """
 
     def __init__(
@@ -83,12 +86,14 @@ class ScreenServer(Server):
         access: AccessCodes | None,
         lives: Callable[[], bool] = lambda: True,
         started: Callable[[int], None] = lambda port: None,
+        ending: Callable[[], str] = lambda: "",
     ) -> None:
         # exec: the process to be ended is the screen itself then, and no shell around it.
         windows = sys.platform == "win32"
         line = subprocess.list2cmdline(command) if windows else f"exec {shlex.join(command)}"
         super().__init__(line, host=host, port=port, title=title)
         self.access, self._lives, self._started = access, lives, started
+        self._ending = ending
         self._screens = self._pausing = 0
         self._shown: set[asyncio.Transport] = set()
         # How often each connection was seen that has asked for nothing yet; -1 once it has.
@@ -254,7 +259,7 @@ class ScreenServer(Server):
             self.command,
             write_bytes=sent(socket.send_bytes),
             write_str=sent(socket.send_str),
-            close=sent(socket.close),
+            close=sent(lambda: self._closed(socket)),
             download_manager=self.download_manager,
         )
         try:
@@ -268,6 +273,11 @@ class ScreenServer(Server):
             transport.abort()
             await _end(screen)
         return socket
+
+    async def _closed(self, socket: web.WebSocketResponse) -> None:
+        """Close a screen's socket; the page shows how the session ended, if it has."""
+        words = "" if self._lives() else self._ending()
+        await socket.close(message=words.encode()[:MOST_REASON])
 
     async def _hear(
         self,

@@ -125,6 +125,8 @@ class LiveSession:
         self.controls = Controls(bench, self.pipeline, late_s=late_s, asks=asks) if hands or asks else None
         self.closed = False
         self.closed_why = ""
+        self.ending = ""
+        """Why it was closed on purpose."""
         self._attach, self._runner, self._on_finding = attach, runner, on_finding
         # The ticks of a scene have a calendar of their own.
         self._now_ns = None if bench.scripted else now_ns
@@ -316,6 +318,7 @@ class LiveSession:
         elif isinstance(record, Tick):
             self._send_again()
         if isinstance(record, End):
+            self.ending = record.reason
             self._close("")
         elif self._runner is not None and isinstance(record, Tick):
             t_s = record.t_ns / 1e9

@@ -36,8 +36,11 @@ def recording_text(view: View, old: bool, watching: bool) -> tuple[str, Style]:
     word = view.recording
     if word == "recording":
         word = "● WATCHING" if watching else "● REC"
-    paused = "PAUSED" in word or (view.segment is not None and view.segment.paused)
-    return (f"{word}  PAUSED" if paused and "PAUSED" not in word else word), BOLD
+    replay, comma, state = word.partition(", ")
+    if comma and state == "paused":
+        return f"{replay}  PAUSED", BOLD
+    paused = view.segment is not None and view.segment.paused
+    return f"{word}  PAUSED" if paused else word, BOLD
 
 
 def trainer_text(trainer: TrainerView | None) -> tuple[str, Style] | None:
