@@ -12,7 +12,7 @@ from monitor.dashboard.sheet import SCROLLS, Face
 SLOWEST, FASTEST = 0.25, 64.0
 STEP_S, LEAP_S = 1.0, 60.0
 """Session seconds that one step goes on, and a large one."""
-KEYS_LINE = "space pause  → 1 s  PgDn 1 min  + - speed  tab unit  w watts  i info  ? help  q leave"
+KEYS_LINE = "space pause  → 1 s  PgDn 1 min  + - speed  tab unit  i info  ? help  q leave"
 
 
 class Player(ViewSource, Protocol):

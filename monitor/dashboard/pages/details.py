@@ -26,7 +26,7 @@ def details_page(view: View, width: int) -> Canvas:
     canvas.put(1, y, "Open findings" if findings else "Open findings: none", BOLD)
     for alarm in findings:
         y += 1
-        mark, text, mark_style, style = finding_words(alarm, view.t_s)
+        mark, text, mark_style, style = finding_words(view, alarm)
         canvas.put(1, y, f" {mark} ", mark_style)
         canvas.put(5, y, text, style, end=width)
         for line in wrap(alarm.text, width - 8, 3):

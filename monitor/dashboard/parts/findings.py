@@ -4,6 +4,7 @@ from rich.style import Style
 
 from monitor.dashboard.canvas import Box, Canvas, cells
 from monitor.dashboard.look import BOLD, LOUD, QUIET, WARM, about, words
+from monitor.dashboard.parts.standing import Number, sides_of, total_of
 from monitor.finding import Kind, Side
 from monitor.live.view import AlarmView, View
 from monitor.text import clock
@@ -54,25 +55,42 @@ def ranked(alarms: tuple[AlarmView, ...]) -> list[AlarmView]:
     )
 
 
-def size_words(alarm: AlarmView) -> str:
-    """By how much, and the limit: `+8.2 %, limit 1.8`; empty where a size says nothing."""
-    if (
-        alarm.kind in ("power-off", "side-off", "balance-off", "cadence-off", "shifted")
-        and alarm.value is not None
-    ):
-        unit = {"points": "points"}.get(alarm.unit, alarm.unit)
+def size_words(view: View, alarm: AlarmView) -> str:
+    """By how much, and the limit: `+8.2 %, limit 1.8`; empty where a size says nothing.
+
+    Of a deviation it is what the lane shows, as long as that is measured.
+    """
+    number = _present(view, alarm)
+    if number is not None:
+        return f"{number.percent:+.1f} %, limit {number.limit:.1f}"
+    if alarm.kind in _SIZED and alarm.value is not None:
         limit = "" if alarm.limit is None else f", limit {alarm.limit:.1f}"
-        return f"{alarm.value:+.1f} {unit}{limit}"
+        return f"{alarm.value:+.1f} {alarm.unit}{limit}"
     if alarm.kind == "battery-low" and alarm.value is not None:
         return f"{alarm.value:.0f} %"
     return ""
 
 
-def finding_words(alarm: AlarmView, t_s: float) -> tuple[str, str, Style, Style]:
+_SIZED = ("power-off", "side-off", "balance-off", "cadence-off", "shifted")
+
+
+def _present(view: View, alarm: AlarmView) -> Number | None:
+    """The number that a lane shows of what is raised."""
+    lane = next((lane for lane in view.lanes if lane.label == alarm.instrument), None)
+    if lane is None:
+        return None
+    if alarm.kind == "side-off":
+        return next((each for side, each in sides_of(lane).items() if side == alarm.side), None)
+    return total_of(lane, view.reference) if alarm.kind == "power-off" else None
+
+
+def finding_words(view: View, alarm: AlarmView) -> tuple[str, str, Style, Style]:
     """Mark, text, and the styles of both."""
     named = f"{about(alarm.instrument, alarm.side)} {words(alarm.kind)}"
-    size = size_words(alarm)
-    text = f"{clock(alarm.since_s)} {named}{f' {size}' if size else ''}, for {clock(t_s - alarm.since_s)}"
+    size = size_words(view, alarm)
+    text = (
+        f"{clock(alarm.since_s)} {named}{f' {size}' if size else ''}, for {clock(view.t_s - alarm.since_s)}"
+    )
     match alarm.state:
         case "raised" if not alarm.acknowledged:
             return "!", text, LOUD, BOLD
@@ -96,7 +114,7 @@ def draw_findings(canvas: Canvas, box: Box, view: View, slots: Slots) -> None:
     for row, key in enumerate(slots):
         if key is None:
             continue
-        mark, text, mark_style, style = finding_words(there[key], view.t_s)
+        mark, text, mark_style, style = finding_words(view, there[key])
         canvas.put(box.x, box.y + row, f" {mark} ", mark_style)
         x = canvas.put(box.x + 4, box.y + row, text, style, end=end)
         what = there[key].what

@@ -53,7 +53,7 @@ class Look(NamedTuple):
 
 
 _TESTED = (Look("━", 1, 1, BOLD), Look("╍", 5, 8, BOLD), Look("┅", 3, 5, BOLD))
-_WITNESSES = (Look("┈", 1, 3, WITNESS), Look("┄", 2, 5, WITNESS))
+_WITNESSES = (Look("┈", 2, 4, WITNESS), Look("┄", 2, 5, WITNESS))
 _REFERENCE = Look("─", 1, 2, QUIET)
 
 
