@@ -133,8 +133,6 @@ def _draw_middle(canvas: Canvas, box: Box, view: View, lane: Lane, number: Numbe
     canvas.put(after + 1, box.y, f"{mount}{of}".strip(), FAINT, end=end)
     if number is not None:
         canvas.put(box.x, box.y + 1, certainty_words(number), BOLD, end=end)
-    elif lane.heard == "heard" and lane.verdict == "undecided":
-        canvas.put(box.x, box.y + 1, "measuring", BOLD, end=end)
     canvas.put(box.x, box.y + 2, power_words(view, lane), BOLD, end=end)
     if box.height > 3 and number is not None and lane.basis:
         canvas.put(box.x, box.y + 3, basis_words(lane, number), QUIET, end=end)
