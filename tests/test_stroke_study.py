@@ -223,13 +223,22 @@ def change(verdict: str, stroke: RiderStroke | None) -> str:
 
 def test_the_sentence_has_both_numbers_and_their_uncertainty() -> None:
     assert change("unit", CHANGED) == (
-        "heron, 0:00–5:00 against 5:00–10:00: "
-        "pedals: left peak 92° to 93° (± 2), share 49.3 to 49.4 % (± 0.3). "
+        "heron, 0:00–5:00 against 5:00–10:00. "
+        "By pedals: left peak 92° to 93° (± 2), share 49.3 to 49.4 % (± 0.3). "
         "The rider did not change; heron's right rose by 7.8 % (± 0.6)."
     )
     assert change("rider", CHANGED).endswith("The rider changed, heron's deviation did not.")
     assert "its error may follow the stroke" in change("both", CHANGED)
     assert change("undecided", CHANGED).endswith("Rider or unit: undecided.")
+
+
+def test_what_did_not_move_has_no_word() -> None:
+    still = msgspec.structs.replace(CHANGED, effectiveness_change_points=0.0, effectiveness_u95_points=0.0)
+    assert "effectiveness" not in change("unit", still)
+    rose = msgspec.structs.replace(CHANGED, effectiveness_change_points=4.2, effectiveness_u95_points=1.1)
+    text = change("unit", rose)
+    assert "Also effectiveness by +4.2 ± 1.1 points." in text
+    assert max(len(sentence.split()) for sentence in text.split(". ")) <= 25
 
 
 def test_where_only_the_unit_reports_it_that_is_said() -> None:

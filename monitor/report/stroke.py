@@ -17,6 +17,8 @@ METHODS = {
     None: "no angle reported",
 }
 ZERO = "Angles are degrees of each leg's own crank: 0 is up, 90 is forward, in the direction of pedalling."
+LEAST_POINTS = 1.0
+"""Effectiveness that changed by less is not worth a word."""
 HEAD = (
     "STROKE", "FROM", "TO", "SIDE", "ANGLE FROM", "PEAK °", "SPREAD °", "POWER PHASE °",
     "EFFECTIVENESS %", "SMOOTHNESS %", "STANDING %",
@@ -125,27 +127,27 @@ def change_sentence(change: RiderChange, stroke: RiderStroke, figures: Figures) 
     """Whether rider or unit changed, with the stroke on both sides of the change."""
     label, (before, after) = change.instrument, (change.before, change.after)
     spans = f"{clock(before[0])}–{clock(before[1])} against {clock(after[0])}–{clock(after[1])}"
-    return f"{label}, {spans}: {_rider_numbers(stroke, change, figures)}. {_who(change, stroke, figures)}"
+    return f"{label}, {spans}. {_rider_numbers(stroke, change, figures)} {_who(change, stroke, figures)}"
 
 
 def _rider_numbers(stroke: RiderStroke, change: RiderChange, figures: Figures) -> str:
-    parts = []
+    """What the trusted instrument says of the rider: one sentence of angle and share, one of the rest."""
+    first, then = [], []
     if stroke.peak_before_deg is not None and stroke.peak_after_deg is not None:
         u95 = figures.number(stroke.peak_u95_deg, 0)
         side = f"{stroke.side} " if stroke.side in ("left", "right") else ""
-        parts.append(f"{side}peak {stroke.peak_before_deg:.0f}° to {stroke.peak_after_deg:.0f}° (± {u95})")
+        first.append(f"{side}peak {stroke.peak_before_deg:.0f}° to {stroke.peak_after_deg:.0f}° (± {u95})")
     if stroke.share_before_percent is not None and stroke.share_after_percent is not None:
         shares = f"{stroke.share_before_percent:.1f} to {stroke.share_after_percent:.1f} %"
         whose = "" if stroke.share_source == stroke.source else f" by {stroke.share_source}"
-        parts.append(f"share {shares} (± {figures.number(change.u95_points)}){whose}")
-    if stroke.effectiveness_change_points is not None:
-        points = figures.number(stroke.effectiveness_change_points, 0, True)
-        parts.append(
-            f"effectiveness {points} points (± {figures.number(stroke.effectiveness_u95_points, 0)})"
-        )
+        first.append(f"share {shares} (± {figures.number(change.u95_points)}){whose}")
+    points, u95_points = stroke.effectiveness_change_points, stroke.effectiveness_u95_points
+    if points is not None and u95_points is not None and abs(points) >= max(LEAST_POINTS, u95_points):
+        then.append(f"effectiveness by {figures.sure(points, u95_points)} points")
     if stroke.position_before != stroke.position_after:
-        parts.append(f"{stroke.position_before or 'unknown'}, then {stroke.position_after or 'unknown'}")
-    return f"{stroke.source}: {', '.join(parts)}" if parts else f"{stroke.source} does not tell the stroke"
+        then.append(f"{stroke.position_before or 'unknown'}, then {stroke.position_after or 'unknown'}")
+    told = f"By {stroke.source}: {', '.join(first)}." if first else f"By {stroke.source}: no angle."
+    return f"{told} Also {', '.join(then)}." if then else told
 
 
 def _who(change: RiderChange, stroke: RiderStroke, figures: Figures) -> str:
