@@ -9,6 +9,8 @@ from monitor.analysis.blockstats import Spread, interval
 from monitor.analysis.statistics import Floats, t_975
 from monitor.analysis.stroke.series import Block, Side
 
+STEP_U95_PERCENT = 1.96 * 0.25 / math.sqrt(3.0)
+"""What steps of half a percent leave open: 1.96 standard deviations of a rectangular distribution."""
 LEAST_BLOCKS = 3
 """With fewer blocks there is no interval."""
 
@@ -20,7 +22,8 @@ def mean_of(blocks: Sequence[Block], side: Side, name: str) -> tuple[float | Non
     found = interval(good, Spread()) if len(good) else None
     if found is None:
         return None, None
-    return found.value, found.u95 if len(good) >= LEAST_BLOCKS else None
+    u95 = math.hypot(found.u95, STEP_U95_PERCENT)
+    return found.value, u95 if len(good) >= LEAST_BLOCKS else None
 
 
 def mean_shape(

@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 import msgspec
+import numpy as np
 
 from capture.sample import Reading
 from monitor.analysis.statistics import Floats
@@ -30,6 +31,8 @@ POSITION: Final = "rider_position"
 POSITIONS: Final = ("seated", "getting seated", "standing", "getting up")
 POSITION_HELD_S = 30.0
 """A position that was reported holds so long: pages come in turn (common practice, no source)."""
+MOST_TORQUE_NM, MOST_FORCE_N = 500.0, 4000.0
+"""No leg drives with more: what is beyond is noise (common practice, no source)."""
 FACT_HELD_S = 8.0
 """The same of all else: pages of the stroke come every six seconds or so."""
 
@@ -68,7 +71,9 @@ class StrokeTrack:
                 now = self._at(t_s)
                 if now.shape is None:
                     now.shape = gathered()
-                gather(now.shape, placed.angles_deg, placed.values)
+                most = MOST_FORCE_N if reading.vector.is_force else MOST_TORQUE_NM
+                good = np.abs(placed.values) <= most
+                gather(now.shape, placed.angles_deg[good], placed.values[good])
             return
         if reading.facts:
             self._take_facts(reading.facts, t_s)
