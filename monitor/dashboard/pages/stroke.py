@@ -1,5 +1,7 @@
 """The page of the stroke: torque over the turn on either side, now and when the state began. Pure drawing."""
 
+import math
+
 from monitor.dashboard.canvas import Box, Canvas
 from monitor.dashboard.look import BAND, BOLD, FAINT, QUIET, WARM, signed
 from monitor.live.view import SideView, StrokeView, View
@@ -79,6 +81,10 @@ def _draw_one(canvas: Canvas, box: Box, stroke: StrokeView, rows: int, now_s: fl
     return y + max(1, below) + (1 if rows > LEAST_ROWS else 0)
 
 
+def _whole(value: float) -> str:
+    return f"{value:.0f}" if math.isfinite(value) else "?"
+
+
 def _has_moved(side: SideView) -> bool:
     change, u95 = side.change_deg, side.change_u95_deg
     return change is not None and u95 is not None and abs(change) > max(SURE_DEG, u95)
@@ -93,7 +99,7 @@ def _words(side: SideView) -> str:
             else f"{name}: measuring"
         ]
     else:
-        parts = [f"{name} peak {side.peak_deg:.0f}°"]
+        parts = [f"{name} peak {_whole(side.peak_deg)}°"]
         if side.change_deg is not None and side.change_u95_deg is not None:
             parts.append(f"{signed(side.change_deg, '°', 0)} ±{side.change_u95_deg:.0f}")
     if side.phase_deg is not None:
@@ -108,12 +114,13 @@ def _words(side: SideView) -> str:
 def _draw_shape(canvas: Canvas, box: Box, side: SideView) -> None:
     """Bars of what is now, dots of what was, on one scale from zero; what holds back is left out."""
     n = len(side.shape)
-    top = max((v for v in (*side.shape, *side.shape_before) if v is not None), default=0.0)
+    shape, was = _known(side.shape), _known(side.shape_before)
+    top = max((v for v in (*shape, *was) if v is not None), default=0.0)
     if not n or top <= 0.0:
         return
     for column in range(box.width):
         k = min(n - 1, column * n // box.width)
-        value, before = side.shape[k], side.shape_before[k] if side.shape_before else None
+        value, before = shape[k], was[k] if k < len(was) else None
         height = 0 if value is None else round(8 * box.height * max(0.0, value) / top)
         for row in range(box.height):
             eighths = min(8, max(0, height - 8 * row))
@@ -125,6 +132,10 @@ def _draw_shape(canvas: Canvas, box: Box, side: SideView) -> None:
             style = BOLD + BAND.from_color(BOLD.color, BAND.color) if filled else BOLD
             if before > 0.0:
                 canvas.put(box.x + column, box.y + box.height - 1 - row, "·", style)
+
+
+def _known(shape: tuple[float | None, ...]) -> list[float | None]:
+    return [v if v is not None and math.isfinite(v) else None for v in shape]
 
 
 def _draw_axis(canvas: Canvas, x: int, y: int, width: int) -> None:
