@@ -24,7 +24,7 @@ from storage.journal import read_journal
 from tests.lab.evening_lab import zero
 from tests.lab.host import Json, Lab, bench, instrument, link, main, sensor
 
-MOVE_S, STEP_S, SECONDS = 190.0, 350.0, 520
+MOVE_S, STEP_S, SECONDS = 150.0, 270.0, 380
 """When the rider's left leg moves on, when the unit's scale steps, by the lab's clock; session seconds."""
 LEFT_DEG, MOVED_DEG, RIGHT_DEG = 92.0, 106.0, 97.0
 NEAR_DEG = 2.0
