@@ -1,6 +1,8 @@
 """What the page says in sentences: verdicts, bench, method, captions of the traces, the list of events."""
 
 import contextlib
+import re
+from collections.abc import Collection
 from typing import Any
 
 from monitor.report.drawing.svg import Markup, swatch
@@ -45,6 +47,15 @@ def fact(name: str, value: str) -> str:
     return text.replace("_", " ").strip()
 
 
+def apart(text: str, labels: Collection[str]) -> str:
+    """A text whose thoughts stand apart by semicolons, as sentences. A label keeps its small letter."""
+    parts = [part for part in re.split(r";\s+(?![^(]*\))", text.strip().rstrip(".")) if part]
+    return " ".join(
+        f"{part if part.split(' ', 1)[0].strip(':,') in labels else part[:1].upper() + part[1:]}."
+        for part in parts
+    )
+
+
 def cards(given: Material) -> list[dict[str, Any]]:
     """The verdict on each instrument."""
     result = []
@@ -60,12 +71,11 @@ def cards(given: Material) -> list[dict[str, Any]]:
                 "mount": i.mount,
                 "verdict": verdict,
                 "word": WORDS[verdict] + (" as left" if verdict != i.verdict else ""),
-                "sentence": minus(plain(i.sentence)),
+                "sentence": minus(plain(apart(i.sentence, given.order))),
                 "cause": i.cause,
-                "cause_text": plain(i.cause_text[:1].upper() + i.cause_text[1:])
-                + ("." if i.cause_text else ""),
+                "cause_text": plain(apart(i.cause_text, given.order)),
                 "answer": ANSWERS[i.serves_as_reference],
-                "why": minus(plain(i.why[:1].upper() + i.why[1:])) + ".",
+                "why": minus(plain(apart(i.why, given.order))),
                 "reasons": [
                     {"point": r.point, "word": POINTS[r.point], "text": minus(plain(r.text))}
                     for r in i.reasons
