@@ -14,7 +14,10 @@ IDENTITY = (("model", "model"), ("model_number", "model"), ("serial", "serial"),
 
 
 def on_test(given: Material) -> list[dict[str, Any]]:
-    """What the first screen says of each unit on test."""
+    """What the first screen says of each unit on test: one sentence, four tiles, one chart.
+
+    The tiles: does it read true, which side and when, what cured it, would it serve as a reference.
+    """
     found = []
     for label in given.labels:
         i = given.study.instruments[label]
@@ -26,7 +29,8 @@ def on_test(given: Material) -> list[dict[str, Any]]:
                 "swatch": Markup(swatch(given.looks[label])),
                 "identity": identity(i),
                 "condition": condition(i),
-                "tiles": tiles(given, label, i),
+                "tiles": [_true(i), _side(given, label, i), _cure(given, label), _serves(i)],
+                "mark": _true(i)["answer"],
                 "sentence": sentence(given, label, i),
                 "chart": overview(given, label),
             }
@@ -56,11 +60,6 @@ def condition(i: InstrumentStudy) -> str:
     return " · ".join(parts)
 
 
-def tiles(given: Material, label: str, i: InstrumentStudy) -> list[dict[str, str]]:
-    """Does it read true, which side and when, what cured it, would it serve as a reference."""
-    return [_true(i), _side(i), _cure(given, label), _serves(i)]
-
-
 def _deviation(s: State) -> str:
     return f"{PAGE.sure(s.deviation_percent, s.u95_percent)} %"
 
@@ -77,8 +76,13 @@ def _true(i: InstrumentStudy) -> dict[str, str]:
     verdict = i.as_left or left.verdict
     more = f"as left {_deviation(left)}, limit {PAGE.number(left.limit_percent)} %"
     if found is not left:
-        more += f"; as found {_deviation(found)}: {i.as_found or found.verdict}"
+        more += f"; as found {_deviation(found)}: {_as_found(i, found)}"
     return _tile("Reads true?", verdict, WORDS[verdict], more)
+
+
+def _as_found(i: InstrumentStudy, found: State) -> str:
+    """Its verdict: who is to blame is asked of all instruments, but a state that agrees is never blamed."""
+    return found.verdict if found.verdict == "agrees" else i.as_found or found.verdict
 
 
 def _off_side(i: InstrumentStudy) -> SideResult | None:
@@ -92,7 +96,7 @@ def _span(s: State) -> str:
     return f"from {clock(s.from_s)} to {clock(s.to_s)}"
 
 
-def _side(i: InstrumentStudy) -> dict[str, str]:
+def _side(given: Material, label: str, i: InstrumentStudy) -> dict[str, str]:
     question = "Which side, since when?"
     wrong = [s for s in judged_states(i.states) if s.verdict == "differs"]
     if (off := _off_side(i)) is not None:
@@ -105,6 +109,14 @@ def _side(i: InstrumentStudy) -> dict[str, str]:
         )
     if wrong:
         return _tile(question, "differs", "No single side", ", ".join(_span(s) for s in wrong))
+    if moved := [s for s in given.study.shifts if s.instrument == label and s.sure]:
+        worst = max(moved, key=lambda s: abs(s.delta_percent))
+        side = "" if worst.side == "total" else f"{worst.side.capitalize()} side "
+        many = f", the largest of {len(moved)} changes" if len(moved) > 1 else ""
+        by = f"{PAGE.number(worst.delta_percent, 1, True)} %"
+        return _tile(
+            question, "undecided", f"{side}changed by {by}".capitalize(), f"at {clock(worst.t_s)}{many}"
+        )
     both = i.by_side and all(r.verdict == "agrees" for r in i.by_side)
     return _tile(question, "none", "Neither side" if both else "Nothing found")
 

@@ -32,6 +32,7 @@ LOOKS: dict[Role, tuple[Look, ...]] = {
         Look("t0", "#111111", "#ffffff", (), 2.8, "triangle"),
         Look("t1", "#8f1d6b", "#ff9ad8", (9.0, 3.0), 2.8, "diamond"),
         Look("t2", "#5a3fa0", "#c3b5ff", (9.0, 3.0, 2.0, 3.0), 2.8, "circle"),
+        Look("t3", "#7a3b00", "#f2b98a", (3.0, 2.0), 2.8, "square"),
     ),
     "witness": (
         Look("w0", "#00704f", "#45cfa4", (6.0, 3.0), 1.7, "square"),
