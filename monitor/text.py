@@ -8,6 +8,7 @@ direction around; markup is harmless only where nobody interprets it.
 import math
 import re
 import unicodedata
+from collections.abc import Collection
 from dataclasses import dataclass
 
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
@@ -31,6 +32,15 @@ def plain(text: str, limit: int | None = None) -> str:
 def plain_name(text: str) -> str:
     """A name from outside: no control characters, at most `NAME_CHARACTERS` long."""
     return plain(text, NAME_CHARACTERS)
+
+
+def as_sentences(text: str, labels: Collection[str]) -> str:
+    """A text whose thoughts stand apart by semicolons, as sentences. A label keeps its small letter."""
+    parts = [part for part in _THOUGHTS.split(text.strip().rstrip(".")) if part]
+    return " ".join(
+        f"{part if part.split(' ', 1)[0].strip(':,') in labels else part[:1].upper() + part[1:]}."
+        for part in parts
+    )
 
 
 def clock(t_s: float) -> str:
@@ -89,4 +99,6 @@ def minus(text: str) -> str:
     return _MINUS.sub(PAGE.minus, text)
 
 
+_THOUGHTS = re.compile(r";\s+(?![^(]*\))|, then ")
+"""Between two thoughts, not inside brackets."""
 _MINUS = re.compile(r"(?<![\w\d.)])-(?=\d)")

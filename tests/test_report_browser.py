@@ -7,17 +7,18 @@ from pathlib import Path
 
 import pytest
 
+from monitor.cli import main
 from monitor.report import report_html
 from monitor.report.page import About
 from monitor.report.words import number
 from monitor.setup.roles import LOOKS
 from monitor.study.asked.stretch import stretch_of
 from monitor.study.parts.common import Shared, shared_of
-from monitor.study.results import StretchStudy, Study
+from monitor.study.results import StretchStudy, Study, decode
 from monitor.study.study import study
 from monitor.text import seconds_of
 from tests.helpers.chromium import PROGRAM, Browser
-from tests.helpers.rides import evening_recording
+from tests.helpers.rides import evening_recording, evening_records, write_session
 
 pytestmark = pytest.mark.skipif(PROGRAM is None, reason="no Chromium on this computer")
 SESSION = "2025-11-25-190000-evening"
@@ -199,6 +200,28 @@ def test_the_page_has_the_numbers_of_the_study(page: Browser, judged: tuple[Stud
         assert ("too short for ±" in remarks) == row.too_short
     # Rounding twice moves a last place now and then, not more.
     assert same >= 33 * len(STRETCHES) - 3
+
+
+@pytest.mark.slow
+def test_the_page_has_the_numbers_of_the_command(browser: Browser, tmp_path: Path) -> None:
+    bench, records = evening_records()
+    session = write_session(tmp_path, bench, records)
+    report, told = tmp_path / "page.html", tmp_path / "study.json"
+    browser.resize(1280, 900)
+    assert main(["study", str(session), "--html", str(report)]) == 0
+    browser.open(report)
+    drag(browser, 0.3, 0.62)
+    browser.value("document.querySelector('[data-copy=command]').click()")
+    command = browser.value("document.documentElement.dataset.copied").split()
+    assert command[:3] == ["plumbwatt", "study", session.name]
+    assert main(["study", str(session), *command[3:], "--json", str(told)]) == 0
+    (row,) = decode(told.read_bytes()).stretches
+    low, high = browser.value("document.documentElement.dataset.selected").split()
+    assert (row.start_s, row.end_s) == (float(low), float(high))
+    rows = "[...document.querySelectorAll('#selected tbody tr')]"
+    for cells in browser.value(f"{rows}.map(row => [...row.children].map(cell => cell.innerText))"):
+        wanted = expected(row, cells[0], "hub")
+        assert all(close(a, b) for a, b in zip(cells, wanted, strict=True)), (cells, wanted)
 
 
 def test_a_short_stretch_has_no_uncertainty(page: Browser) -> None:

@@ -83,11 +83,6 @@ class Material:
         ]
         return found
 
-    def mean(self, label: str) -> float | None:
-        """Mean power over the whole ride where it is known."""
-        power = self.grid.power_w[:, self.order[label]]
-        return float(np.nanmean(power)) if np.isfinite(power).any() else None
-
     def limit(self, label: str) -> float:
         """The tolerance at high power, percent."""
         return self.grid.limit_percent(self.order[label], 1e9)

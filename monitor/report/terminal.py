@@ -8,7 +8,7 @@ from monitor.report.stroke import HEAD as STROKE_HEAD
 from monitor.report.stroke import stroke_rows, stroke_words
 from monitor.study.against import Comparison
 from monitor.study.results import Difference, Study
-from monitor.text import TERMINAL, clock, plain
+from monitor.text import TERMINAL, as_sentences, clock, plain
 
 WORDS = {"agrees": "agrees", "differs": "DIFFERS", "undecided": "can't tell yet"}
 number, sure, NOTHING = TERMINAL.number, TERMINAL.sure, TERMINAL.nothing
@@ -27,11 +27,14 @@ def study_lines(study: Study, width: int | None = None) -> list[str]:
     first = ordered(study)
     for label in [*first, *(label for label in study.instruments if label not in first)]:
         i = study.instruments[label]
-        lines += wrapped(i.sentence, width)
+        lines += wrapped(as_sentences(i.sentence, study.instruments), width)
         if i.cause is not None:
-            lines += wrapped(f"  kind of error: {i.cause}. {i.cause_text}".rstrip(), width)
+            lines += wrapped(
+                f"  Kind of error: {i.cause}. {as_sentences(i.cause_text, study.instruments)}".rstrip(), width
+            )
         answer = {"yes": "yes", "no": "no", "undecided": "can't tell yet"}[i.serves_as_reference]
-        lines += wrapped(f"  Would serve as a reference for others: {answer}. {i.why}", width)
+        why = as_sentences(i.why, study.instruments)
+        lines += wrapped(f"  Would serve as a reference for others: {answer}. {why}", width)
     for block in (
         word_lines(study, width), _states(study, width), asked_lines(study, width),
         _means(study, width), _verdicts(study, width), _repeats(study), _splits(study, width),

@@ -1,14 +1,12 @@
 """What the page says in sentences: verdicts, bench, method, captions of the traces, the list of events."""
 
 import contextlib
-import re
-from collections.abc import Collection
 from typing import Any
 
 from monitor.report.drawing.svg import Markup, swatch
 from monitor.report.material import Material
 from monitor.report.states import by_role
-from monitor.text import PAGE, minus, plain
+from monitor.text import PAGE, as_sentences, minus, plain
 
 number, sure, NOTHING = PAGE.number, PAGE.sure, PAGE.nothing
 WORDS = {
@@ -47,15 +45,6 @@ def fact(name: str, value: str) -> str:
     return text.replace("_", " ").strip()
 
 
-def apart(text: str, labels: Collection[str]) -> str:
-    """A text whose thoughts stand apart by semicolons, as sentences. A label keeps its small letter."""
-    parts = [part for part in re.split(r";\s+(?![^(]*\))", text.strip().rstrip(".")) if part]
-    return " ".join(
-        f"{part if part.split(' ', 1)[0].strip(':,') in labels else part[:1].upper() + part[1:]}."
-        for part in parts
-    )
-
-
 def cards(given: Material) -> list[dict[str, Any]]:
     """The verdict on each instrument."""
     result = []
@@ -71,11 +60,11 @@ def cards(given: Material) -> list[dict[str, Any]]:
                 "mount": i.mount,
                 "verdict": verdict,
                 "word": WORDS[verdict] + (" as left" if verdict != i.verdict else ""),
-                "sentence": minus(plain(apart(i.sentence, given.order))),
+                "sentence": minus(plain(as_sentences(i.sentence, given.order))),
                 "cause": i.cause,
-                "cause_text": plain(apart(i.cause_text, given.order)),
+                "cause_text": plain(as_sentences(i.cause_text, given.order)),
                 "answer": ANSWERS[i.serves_as_reference],
-                "why": minus(plain(apart(i.why, given.order))),
+                "why": minus(plain(as_sentences(i.why, given.order))),
                 "reasons": [
                     {"point": r.point, "word": POINTS[r.point], "text": minus(plain(r.text))}
                     for r in i.reasons
@@ -107,76 +96,96 @@ def bench_rows(given: Material) -> list[dict[str, str]]:
     return result
 
 
-def judged(given: Material) -> list[str]:
-    """How the comparison was made, a paragraph each."""
+def judged(given: Material) -> list[tuple[str, list[str]]]:
+    """How the comparison was made: paragraphs, each with a list that belongs to it."""
     grid, study = given.grid, given.study
     losses = [
-        f"{label}: {loss.watts:g} W and {loss.percent:g} % between crank and hub"
+        f"{label} {loss.watts:g} W and {loss.percent:g} %"
         for label, loss in zip(grid.labels, grid.losses, strict=True)
         if (loss.watts or loss.percent) and (label in given.labels or label == study.reference)
     ]
     lags = [
         f"{label} {sure(i.lag_s, i.lag_u95_s, 2)} s"
-        for label, i in study.instruments.items()
-        if i.lag_s is not None
+        for label in given.labels
+        if (i := study.instruments[label]).lag_s is not None
     ]
-    text = [
-        f"Every instrument was compared with {given.reference}. Power was not sampled but added up: each "
-        "instrument’s work over the same seconds, divided by the time. Where an instrument was not "
-        "heard, those seconds count for nobody.",
-        "The first seconds after each change of load are left out (they stand in the table), because "
-        "instruments average differently.",
+    text: list[tuple[str, list[str]]] = [
+        (
+            f"Every instrument was compared with {given.reference}. Power was not sampled but added up: each "
+            "instrument’s work over the same seconds, divided by the time. Seconds in which one of the two "
+            "was not heard are left out.",
+            [],
+        ),
+        (
+            "The first seconds after each change of load are left out, because instruments average "
+            "differently. The table says how many.",
+            [],
+        ),
     ]
     if losses:
         text.append(
-            f"The bench states these losses: {'; '.join(losses)}. Deviations are what is left after "
-            "them; a fifth of the loss counts as uncertain."
+            (
+                "Deviations are what is left after the drivetrain losses that the bench states. A fifth of "
+                "a loss counts as uncertain. Between crank and hub:",
+                losses,
+            )
         )
     if lags:
-        text.append(f"Differences in timing were found and taken out: {', '.join(lags)}.")
-    limits = [f"{label} {number(given.limit(label))} %" for label in given.compared]
+        text.append(("Differences in timing were found and taken out:", lags))
     text.append(
-        "The limit comes from both claims (root sum of squares) unless the bench sets one, and is never "
-        f"finer than {grid.bench.limits.floor_w:g} W" + (f": {', '.join(limits)}." if limits else ".")
+        (
+            "The limit comes from both claims (root sum of squares) unless the bench sets one. It is never "
+            f"finer than {grid.bench.limits.floor_w:g} W.",
+            [f"{label} {number(given.limit(label))} %" for label in given.compared],
+        )
     )
     text.append(
-        "“Agrees” means that the deviation and its whole uncertainty (95 %) lie inside the limit, "
-        "“differs” that they lie outside it; everything between is “can’t tell yet”. Uncertainty "
-        "comes from the scatter of blocks of ten seconds, from the loss, and from what changing "
-        "load at the ends of a segment can do."
+        (
+            "“Agrees”: the deviation with all its uncertainty (95 %) lies inside the limit. “Differs”: it "
+            "lies outside. Everything between is “can’t tell yet”. Uncertainty comes from the scatter of "
+            "blocks of ten seconds, from the loss, and from changes of load at the ends of a segment.",
+            [],
+        )
     )
-    faults = sum(d.excluded_s for s in study.segments for d in s.differences)
-    if faults:
+    if any(d.excluded_s for s in study.segments for d in s.differences):
         text.append(
-            "Seconds in which an instrument showed no power, a standing value or a spike are told for "
-            "themselves and do not count as a deviation."
+            (
+                "Seconds with no power, a value that stands still, or a spike do not count as a deviation. "
+                "They are listed as findings.",
+                [],
+            )
         )
     if any(s.found for s in study.segments):
-        text.append("Nobody divided this session: its segments were found in the data.")
-    return [minus(t) for t in text]
+        text.append(("The protocol was not recorded: the segments were found in the data.", []))
+    return [(minus(line), [minus(entry) for entry in entries]) for line, entries in text]
+
+
+MOST_NAMED = 4
+"""A caption with the numbers of more instruments can't be read; they stand in the tables."""
 
 
 def trace_captions(given: Material) -> list[tuple[str, str, str]]:
     """Element, heading and caption of each trace; the page adds over how long the means are."""
-    means = ", ".join(f"{label} {number(given.mean(label), 0)} W" for label in given.powered)
     band = ", ".join(f"{label} ± {number(given.limit(label))} %" for label in given.compared)
     power = (
-        f"As each instrument shows it. Means of the ride: {means}. Grey stripes are segments. "
-        "Signs at the foot: squares are acts, triangles findings, diamonds changes."
+        "As each instrument shows it. Grey stripes are segments. Signs at the foot: squares are acts, "
+        "triangles findings, diamonds changes."
     )
-    deviation = f"From {given.reference}, after the expected loss. Bands: limits ({band})."
+    few = f" ({band})" if len(given.compared) <= MOST_NAMED else ""
+    deviation = f"From {given.reference}, after the expected loss. Bands: limits{few}."
     sides = [
         f"{label} against {given.grid.labels[side]}"
         for label in given.compared
         if (side := given.grid.side_references.get(given.order[label])) is not None
     ]
+    named = f": {', '.join(sides)}" if len(sides) <= MOST_NAMED else ""
     return [
         ("trace-power", "Power", power),
         ("trace-difference", "Deviation", deviation if band else "Nothing to compare with."),
         (
             "trace-sides",
             "Deviation of each side",
-            f"Left (L) and right (R): {', '.join(sides)}. The right side is the thin, dashed line.",
+            f"Left (L) and right (R){named}. The right side is the thin, dashed line.",
         ),
         ("trace-left", "Left side", "Power of the left side, as each instrument shows it."),
         ("trace-right", "Right side", "Power of the right side, as each instrument shows it."),

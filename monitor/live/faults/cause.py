@@ -158,8 +158,8 @@ class Causes:
         )
         return Diagnosis(
             "one-side",
-            f"of which the {split.side} side makes {own:+.0f} W (± {half:.0f} W) of "
-            f"{split.left_w + split.right_w:+.0f} W",
+            f"with {own:+.0f} ± {half:.0f} W of {split.left_w + split.right_w:+.0f} W "
+            f"on the {split.side} side",
             cure=f"check how the {split.side} side is mounted, zero it and ride the block again",
         )
 

@@ -42,10 +42,15 @@ class Measured:
         return sorted((each for each in self.counted if each[0] > MOST_WORDS), reverse=True)
 
 
-def measured(place: str, texts: Iterable[str]) -> Measured:
-    """The sentences of texts, each different one once."""
-    found = dict.fromkeys(s for text in texts for s in sentences(text))
-    return Measured(place, [(n, s) for s in found if (n := words(s)) >= LEAST_WORDS])
+def measured(place: str, texts: Iterable[str], names: Iterable[str] = ()) -> Measured:
+    """The sentences of texts; those that differ in numbers and `names` alone once, by the longest."""
+    known = re.compile("|".join(rf"(?<![\w-]){re.escape(name)}(?![\w-])" for name in names) or r"(?!)")
+    longest: dict[str, tuple[int, str]] = {}
+    for text in texts:
+        for sentence in sentences(text):
+            form = re.sub(r"[+−-]?\d[\d.:]*", "#", known.sub("@", sentence))
+            longest[form] = max(longest.get(form, (0, "")), (words(sentence), sentence))
+    return Measured(place, [each for each in longest.values() if each[0] >= LEAST_WORDS])
 
 
 class _Spoken(html.parser.HTMLParser):
@@ -67,7 +72,8 @@ class _Spoken(html.parser.HTMLParser):
         if tag in ("svg", "script", "style", "button", "template"):
             self._silent -= 1
         elif tag in _SPOKEN and self._inside:
-            self.texts.append(self._inside.pop())
+            text = self._inside.pop()
+            self.texts += [text] if text.strip() else []
 
     def handle_data(self, data: str) -> None:
         if self._inside and not self._silent:

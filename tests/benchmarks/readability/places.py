@@ -29,7 +29,8 @@ def places() -> Iterator[Measured]:
     for name, recording in recordings().items():
         shared = shared_of(recording)
         result = study(recording, shared)
-        yield measured(f"report, {name}", page_texts(report_html(result, shared)))
-        yield measured(f"terminal, {name}", line_texts(study_lines(result)))
+        names = [*recording.labels, *(s.name for s in result.segments)]
+        yield measured(f"report, {name}", page_texts(report_html(result, shared)), names)
+        yield measured(f"terminal, {name}", line_texts(study_lines(result)), names)
         said = [text for f in recording.findings for text in (f.what, f.do)]
-        yield measured(f"screen, {name}", said)
+        yield measured(f"screen, {name}", said, names)
