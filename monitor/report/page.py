@@ -10,6 +10,7 @@ from monitor.report import first, head, states, tables, words
 from monitor.report.drawing import plots, stroke
 from monitor.report.drawing.colours import SESSIONS, css
 from monitor.report.drawing.svg import Markup, swatch
+from monitor.report.lines.asked import WORDS as TERMINAL_WORDS
 from monitor.report.lines.asked import asked_tables, for_page
 from monitor.report.lines.summary import under_line
 from monitor.report.material import Material
@@ -26,7 +27,7 @@ SCRIPTS = ("base", "numbers", "traces", "select", "save", "style")
 CONTENTS = (
     ("verdict", "Verdict"), ("states", "States and acts"),
     ("bench", "Bench"), ("judged", "How it was judged"), ("trace", "Whole session"),
-    ("segments", "Segments"), ("asked", "Stretches, cadence, sprints"), ("sides", "Left and right"),
+    ("segments", "Segments"), ("asked", "Stretches, cadence, trainer"), ("sides", "Left and right"),
     ("agreement", "Agreement"),
     ("torque", "Scale and zero"), ("where", "Torque, cadence, load"), ("sprints", "Sprints"),
     ("repeats", "Repeated blocks"),
@@ -41,6 +42,8 @@ class About(NamedTuple):
     started: str = ""
 
 
+OF_SPRINTS = ("SPRINTS", "OWN BEST", "ALL SPRINTS", "HIGHEST")
+"""Tables that have a place of their own on the page, by their first heading."""
 UNTITLED = About()
 
 
@@ -110,6 +113,8 @@ def _contents(given: Material) -> tuple[tuple[str, str], ...]:
 def _context(given: Material, about: About) -> dict[str, Any]:
     """All that the template needs besides the study."""
     study = given.study
+    asked = asked_tables(study, PAGE)
+    sprints = [s for s in study.segments if s.sprint]
     return {
         "title": f"{plain(study.bench, 80)}: power meters compared",
         "bench": plain(study.bench, 80),
@@ -142,8 +147,8 @@ def _context(given: Material, about: About) -> dict[str, Any]:
         "split_rows": tables.split_rows(given),
         "compared": given.compared,
         "powered": given.powered,
-        "sprints": [c for s in study.segments if s.sprint and (c := plots.sprint(given, s)) is not None],
-        "sprint_rows": tables.sprint_rows(given),
+        "sprints": [c for s in sprints if (c := plots.sprint(given, s)) is not None],
+        "same_rows": tables.same_rows(given),
         "peak_rows": tables.peak_rows(given),
         "repeats": [c for label in given.compared if (c := plots.repeats(given, label)) is not None],
         "efficiency": tables.efficiency(given),
@@ -155,6 +160,12 @@ def _context(given: Material, about: About) -> dict[str, Any]:
         else [],
         "signal_rows": tables.signal_rows(given),
         "under": under_line(study),
-        "asked": [for_page(table) for table in asked_tables(study, PAGE)],
+        "asked": [for_page(table) for table in asked if table.rows[0][0] not in OF_SPRINTS],
+        "sprint_tables": [
+            for_page(table)
+            for table in asked
+            if table.rows[0][0] == "OWN BEST" or (table.rows[0][0] == "ALL SPRINTS" and len(sprints) > 1)
+        ],
+        "verdicts": {word: key for key, word in TERMINAL_WORDS.items()},
         "stroke": stroke.context(given) if study.strokes is not None else None,
     }

@@ -4,9 +4,11 @@ from typing import Any
 
 from monitor.report.material import Material
 from monitor.report.words import LOADS, WORDS
-from monitor.study.results import SegmentStudy
+from monitor.study.results import SamePeak, SegmentStudy
 from monitor.text import PAGE, clock, minus, plain
 
+LONG_PEAK_S = 15
+"""Shorter ones stand in the table of the same seconds."""
 number, sure, NOTHING = PAGE.number, PAGE.sure, PAGE.nothing
 
 
@@ -152,22 +154,30 @@ def split_rows(given: Material) -> list[dict[str, Any]]:
     return rows
 
 
-def sprint_rows(given: Material) -> list[dict[str, str]]:
-    """Peaks and work of each instrument in each sprint."""
+def same_rows(given: Material) -> list[dict[str, Any]]:
+    """Highest means in the seconds of the reference's peak: of each sprint, and of the session."""
+    sprints = [(plain(s.name, 60), s.sprint.same) for s in given.study.segments if s.sprint]
+    known = {(p.seconds, p.start_s) for _, same in sprints for p in same}
+    session = [p for p in given.study.highest if (p.seconds, p.start_s) not in known]
     return [
         {
-            "segment": plain(s.name, 60),
-            "label": label,
-            "one": number(peaks["1"], 0),
-            "three": number(peaks["3"], 0),
-            "five": number(peaks["5"], 0),
-            "work": number(s.sprint.work_kj[label], 2),
+            "name": name,
+            "seconds": f"{p.seconds} s",
+            "at": clock(p.start_s),
+            "cells": [_same_cell(p, label) for label in given.powered],
         }
-        for s in given.study.segments
-        if s.sprint
-        for label in given.powered
-        if (peaks := s.sprint.peaks_w.get(label)) is not None
+        for name, peaks in [*sprints, ("whole session", session)]
+        for p in peaks
     ]
+
+
+def _same_cell(p: SamePeak, label: str) -> str:
+    """Watts, and by how much they differ from the reference's in the same seconds."""
+    d = next((d for d in p.differences if d.instrument == label), None)
+    text = number(p.power_w.get(label), 0)
+    if d is not None:
+        text += f" ({number(d.delta_w, 0, True)} W, {number(d.delta_percent, 1, True)} %)"
+    return f"{text}, cut off" if label in p.clipped else text
 
 
 def peak_rows(given: Material) -> list[dict[str, Any]]:
@@ -182,6 +192,7 @@ def peak_rows(given: Material) -> list[dict[str, Any]]:
             ],
         }
         for p in given.study.peaks
+        if p.seconds >= LONG_PEAK_S
     ]
 
 

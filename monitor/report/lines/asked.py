@@ -127,8 +127,8 @@ def _peak_rows(name: str, peaks: list[SamePeak], figures: Figures) -> list[Row]:
     for p in peaks:
         by = {d.instrument: d for d in p.differences}
         head: Row = (f"{p.seconds} s", clock(p.start_s))
-        for label, power in p.power_w.items():
-            d = by.get(label)
+        for label in sorted(p.power_w, key=p.reference.__eq__):
+            power, d = p.power_w[label], by.get(label)
             cut = " cut off" if label in p.clipped else ""
             watts = figures.number(d.delta_w if d else None, 1, True)
             percent = figures.number(d.delta_percent if d else None, 1, True)
