@@ -15,7 +15,7 @@ from monitor.analysis.curve import COVERED
 from monitor.analysis.expected import LOSS_SPREAD, Loss, tolerance_percent
 from monitor.analysis.statistics import STUDENT_975, Floats
 from monitor.report.material import Material
-from monitor.study.grid import moved
+from monitor.study.grid import Grid, moved
 from monitor.study.parts.common import Shared
 
 PER_W = 1000
@@ -105,10 +105,20 @@ def _constants(shared: Shared, i: int) -> dict[str, Any]:
         "losses": [_listed(loss) for loss in losses],
         "tolerance_percent": tolerance_percent(grid.bench, grid.instruments[i], grid.others(i)),
         "lag_bound_s": grid.lag_bound_s(i),
+        "held": _held(grid, i),
         "usual": {"sd": usual.sd, "dof": usual.dof, "r": usual.r},
         "noise": {"nugget": noise.nugget, "parts": list(noise.parts), "dof": noise.dof},
         "cuts": [t for t in shared.cuts.get(i, []) if t > 0.0],
     }
+
+
+def _held(grid: Grid, i: int) -> list[tuple[int, float]]:
+    """Seconds whose work is uncertain because a value was held, J squared; of both that are compared."""
+    reference = grid.side_references.get(i) if grid.one_sided(i) else grid.reference
+    variance = grid.held_variance(i).copy()
+    if reference is not None:
+        variance += grid.held_variance(reference)
+    return [(k, round(float(variance[k]), 3)) for k in np.flatnonzero(variance).tolist()]
 
 
 def _listed(loss: Loss) -> list[float]:

@@ -1,5 +1,5 @@
 /* One stretch of the session from the same seconds and blocks as the study, with its formulas. */
-const BLOCK_S = 10, WHOLE = 0.98, LEAST_W = 30, LEAST_S = 5, SHORT_S = 30, LEAST_BLOCKS = 3, MOST_EXACT = 400;
+const BLOCK_S = 10, WHOLE = 0.98, LEAST_W = 30, LEAST_S = 5, SHORT_S = 30, LEAST_BLOCKS = 3, LEAST_RIDDEN = 0.5, MOST_EXACT = 400;
 const PER_W = 1000; /* powers are whole milliwatts */
 const known = (v) => v != null && isFinite(v);
 const mean = (values) => values.reduce((a, b) => a + b, 0) / values.length;
@@ -107,14 +107,37 @@ function halfWidth(y, at, noise, usual) {
   }
   return dof >= 1 ? t975(dof) * Math.sqrt(factor * varianceOfMean(noise, at)) : Infinity;
 }
-/* What the ends of a stretch can move with a lag that is not known, percent. */
-function edgeOf(own, theirs, length, power, bound) {
+/* Running work of a whole series (its unit times seconds), what is not known taken as even. */
+const works = new Map();
+function workOf(series) {
+  if (!works.has(series)) {
+    const at = [], sum = new Float64Array(series.length + 1);
+    series.forEach((v, k) => { if (known(v)) at.push(k); });
+    for (let k = 0, next = 0; k < series.length; k++) {
+      while (next < at.length - 1 && at[next] < k) next++;
+      const right = at[next], left = right > k && next > 0 ? at[next - 1] : right;
+      const part = right > left && k > left ? Math.min(1, (k - left) / (right - left)) : 0;
+      sum[k + 1] = sum[k] + (at.length ? series[left] + part * (series[right] - series[left]) : 0);
+    }
+    works.set(series, sum);
+  }
+  const sum = works.get(series);
+  return (t) => {
+    const x = Math.min(Math.max(t, 0), series.length), low = Math.min(Math.floor(x), series.length - 1);
+    return sum[low] + (x - low) * (sum[low + 1] - sum[low]);
+  };
+}
+/* The most by which the mean changes, percent, if the stretch is read up to `bound` seconds off. */
+function edgeOf(own, theirs, from, to, bound) {
   let worst = 0;
   [own, theirs].forEach((series) => {
-    const good = series.filter(known);
-    if (good.length >= 2) worst = Math.max(worst, Math.abs(mean(good.slice(-3)) - mean(good.slice(0, 3))) / PER_W);
+    const work = workOf(series), base = work(to) - work(from);
+    [-1, -0.5, 0.5, 1].forEach((part) => {
+      const off = Math.abs((work(to + part * bound) - work(from + part * bound)) / base - 1);
+      if (isFinite(off)) worst = Math.max(worst, off);
+    });
   });
-  return 100 * bound * worst / (length * power);
+  return 100 * worst;
 }
 function judge(deviation, u95, limit, blocks) {
   if (u95 == null) return "undecided";
@@ -124,15 +147,20 @@ function judge(deviation, u95, limit, blocks) {
 /* One instrument against its reference over the whole seconds [from, to); null: too little is known. */
 function compare(pair, from, to) {
   const own = pair.own, theirs = data.series[pair.reference_w];
-  let a = 0, b = 0, n = 0;
-  for (let s = from; s < to; s++) if (known(own[s]) && known(theirs[s])) { a += own[s] / PER_W; b += theirs[s] / PER_W; n++; }
-  if (n < LEAST_S || b / n < LEAST_W) return null;
+  let a = 0, b = 0, n = 0, ridden = 0;
+  for (let s = from; s < to; s++) if (known(own[s]) && known(theirs[s])) {
+    a += own[s] / PER_W; b += theirs[s] / PER_W; n++;
+    ridden += theirs[s] / PER_W >= LEAST_W ? 1 : 0;
+  }
+  if (n < LEAST_S || b / n < LEAST_W || ridden < LEAST_RIDDEN * n) return null;
   a /= n; b /= n;
   const base = atHub(pair.base_loss, b), found = blocksOf(own, theirs, from, to);
   const spread = 100 * halfWidth(found.map((x) => x[0]), found.map((x) => x[1]), pair.noise, pair.usual);
   const loss = 1.96 * data.loss_spread * Math.max(...pair.losses.map((l) => 100 * (1 - atHub(l, b) / b)));
-  const edge = edgeOf(own.slice(from, to), theirs.slice(from, to), to - from, b, pair.lag_bound_s);
-  const u95 = isFinite(spread) && found.length >= LEAST_BLOCKS ? Math.hypot(spread, loss) + edge : null;
+  const edge = edgeOf(own, theirs, from, to, pair.lag_bound_s);
+  const left_open = pair.held.reduce((sum, [at, joules2]) => sum + (at >= from && at < to ? joules2 : 0), 0);
+  const held = 196 * Math.sqrt(left_open) / ((to - from) * b);
+  const u95 = isFinite(spread) && found.length >= LEAST_BLOCKS ? Math.hypot(spread, loss, held, edge) : null;
   const deviation = 100 * (a / b - 1), limit = Math.max(pair.tolerance_percent, 100 * data.floor_w / b);
   const shown = atHub(pair.loss, a);
   const result = {
@@ -185,11 +213,19 @@ function meansOf(row, from, to, same) {
     coverage: Math.min(1, heard / (to - from)),
   };
 }
+/* To as many decimals as the study has: both show the same then. */
+const DECIMALS = { deviation_percent: 3, u95_percent: 3, limit_percent: 3, delta_percent: 3 };
+function rounded(row) {
+  if (row) Object.keys(row).forEach((key) => {
+    if (typeof row[key] === "number" && key !== "blocks") row[key] = Number(row[key].toFixed(DECIMALS[key] || 2));
+  });
+  return row;
+}
 /* All instruments over the whole seconds [from, to). */
 function stretch(from, to) {
   const same = sameSeconds(from, to);
   return data.labels.filter((label) => data.rows[label]).map((label) => ({
-    label: label, means: meansOf(data.rows[label], from, to, same),
-    difference: data.pairs[label] ? compare(data.pairs[label], from, to) : null,
+    label: label, means: rounded(meansOf(data.rows[label], from, to, same)),
+    difference: data.pairs[label] ? rounded(compare(data.pairs[label], from, to)) : null,
   }));
 }
