@@ -100,6 +100,15 @@ def test_a_peak_that_wanders_with_the_load_is_no_other_way_of_pedalling() -> Non
     assert rider_moved(compared(("pedals", series), [], WINDOWS, alike=True)) is True
 
 
+def test_what_is_not_known_well_is_not_steady() -> None:
+    rng = np.random.default_rng(3)
+    rows = [(at, StrokeSecond(facts=peak("left", 92.0 + rng.normal(0.0, 40.0)))) for at in range(0, 240, 3)]
+    told = compared(("pedals", Series(240, rows, Vectors(), "", "both")), [], WINDOWS, True)
+    assert told.peak_u95_deg is not None
+    assert told.peak_u95_deg > 3.0
+    assert rider_moved(told) is None
+
+
 def test_who_stands_up_has_changed() -> None:
     told = compared(
         ("pedals", pages(legs(92, 95), legs(92, 95), words=("seated", "standing"))), [], WINDOWS, True
@@ -377,6 +386,9 @@ def assert_truth(found: Study, length: int) -> None:
     (step,) = changes(found, "heron", 2 * length)
     assert step.verdict == "unit"
     assert step.stroke is not None
+    # The rider's move before is not in the window of the step.
+    assert step.before[0] >= length - 15.0
+    assert (step.stroke.peak_u95_deg or 99.0) < 3.0
     assert step.stroke.unit_side == "right"
     assert step.stroke.unit_change_percent == pytest.approx(8.0, abs=1.0)
     assert [r.verdict for r in changes(found, "hub", 2 * length)] == []

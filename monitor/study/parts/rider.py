@@ -44,12 +44,21 @@ def rider_changes(
     for pair in pairs:
         asked = _Asked(shared, pair, copies)
         edges = sorted({0.0, *(b.t_s for b in pair.kept), float(shared.grid.seconds)})
+        steps = _stroke_steps(asked, edges)
+        # What the rider changed before must not stand in a window of what changed later.
+        every = sorted({*edges, *steps})
         for boundary in pair.kept:
             change = pair.changes.get(boundary)
             if boundary.instrument != pair.label or change is None:
                 continue
-            result.append(_row(asked, _beside(edges, boundary.t_s), change.seen))
-        result += _stroke_steps(asked, edges)
+            result.append(_row(asked, _beside(every, boundary.t_s), change.seen))
+        for t_s in steps:
+            windows = _beside(every, t_s)
+            moved = pair.change(t_s, windows[0][0], windows[1][1])
+            row = _row(asked, windows, moved is not None and moved.seen)
+            # Without a change of the unit nobody asks; a step that others contradict is no news either.
+            if row.verdict in ("rider", "both"):
+                result.append(row)
     by_name = {s.name: s for s in segments}
     for repeat in repeats:
         first, last = by_name.get(repeat.first), by_name.get(repeat.last)
@@ -79,27 +88,17 @@ def _beside(edges: Sequence[float], t_s: float) -> Windows:
     return (max(low, t_s - reach), t_s), (t_s, min(high, t_s + reach))
 
 
-def _stroke_steps(asked: _Asked, edges: Sequence[float]) -> list[RiderChange]:
-    """Where the rider's peak stepped without a change of the instrument's own state beside it."""
-    shared, pair = asked.shared, asked.pair
-    source = source_of(shared, pair.i, asked.copies) if shared.strokes else None
+def _stroke_steps(asked: _Asked, edges: Sequence[float]) -> list[float]:
+    """When the rider's peak stepped without a change of the instrument's own state beside it."""
+    shared = asked.shared
+    source = source_of(shared, asked.pair.i, asked.copies) if shared.strokes else None
     if source is None:
         return []
-    steps = [
+    return [
         t_s
         for t_s in steps_of(shared.strokes[source])
         if 0.0 < t_s < edges[-1] and all(abs(t_s - edge) > NEAR_STEP_S for edge in edges[1:-1])
     ]
-    every = sorted({*edges, *steps})
-    result = []
-    for t_s in steps:
-        windows = _beside(every, t_s)
-        change = pair.change(t_s, windows[0][0], windows[1][1])
-        row = _row(asked, windows, change is not None and change.seen)
-        # Without a change of the unit nobody asks; a step that others contradict is no news either.
-        if row.verdict in ("rider", "both"):
-            result.append(row)
-    return result
 
 
 def _source(shared: Shared, i: int) -> int | None:

@@ -143,7 +143,10 @@ def rider_moved(told: RiderStroke) -> bool | None:
         return True if stood or others else None
     change = wrapped(told.peak_after_deg - told.peak_before_deg)
     least = LEAST_DEG if told.alike else LEAST_UNLIKE_DEG
-    return stood or others or abs(change) > max(least, TO_99 * told.peak_u95_deg)
+    if stood or others or abs(change) > max(least, TO_99 * told.peak_u95_deg):
+        return True
+    # Not seen to move is not the same as seen not to move.
+    return False if told.peak_u95_deg <= least else None
 
 
 def _position(blocks: Sequence[Block]) -> str | None:
