@@ -28,7 +28,7 @@ from tests.lab.evening_lab import zero
 from tests.lab.host import Json, Lab, bench, instrument, link, main, sensor
 
 MOVE_S, STEP_S, SECONDS = 160.0, 290.0, 420
-"""When the rider's left leg moves on, when the unit's scale steps, how long is listened; by the lab's clock."""
+"""When the rider's left leg moves on, when the unit's scale steps, the end; seconds of the lab's clock."""
 LEFT_DEG, MOVED_DEG, RIGHT_DEG = 92.0, 106.0, 97.0
 NEAR_DEG = 2.0
 """An angle is right within this."""
