@@ -343,10 +343,14 @@ def study(
     segments: str = "",
     summary: Annotated[bool, Flag] = False,
     wide: Annotated[bool, Flag] = False,
+    by: Literal["unit", "model", "firmware", "bench"] = "unit",
+    references: Annotated[bool, Flag] = False,
+    jobs: int = 1,
+    cluster: str | None = None,
 ) -> int:
     """Judge a finished session segment by segment: means, deviations with uncertainty, causes.
 
-    A folder of sessions gives one table of all, and a data set for other programs. Exit code 4:
+    A folder of sessions gives all evenings side by side, and a data set for other programs. Exit code 4:
     records of the session were lost.
 
     Example: plumbwatt study sessions/2026-11-25-190312-winter-bench --html report.html
@@ -385,14 +389,24 @@ def study(
         At most twelve lines.
     wide
         Every table with all its columns, however narrow the terminal.
+    by
+        Of a folder: what makes a group of evenings.
+    references
+        Of a folder: whether the trusted instruments are still true, by control charts of each pair.
+    jobs
+        Of a folder: so many processes judge what is new or changed, a session each at a time. 0: one a core.
+    cluster
+        Of a folder: the address of a Dask scheduler whose workers judge, such as tcp://10.0.0.5:8786.
     """
     from monitor.commands.asking.options import Asked
+    from monitor.commands.evenings import ManySessions
     from monitor.commands.study import study
 
     asked = Asked(
         tuple(stretch or ()), tuple(forget or ()), bench, tuple(only or ()), segments, summary, wide
     )
-    return study(session, json, html, against or [], ride, label, so_far, asked)
+    many = ManySessions(by, references, jobs, cluster)
+    return study(session, json, html, against or [], ride, label, so_far, asked, many)
 
 
 @app.command

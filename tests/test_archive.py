@@ -1,19 +1,33 @@
 """A folder of sessions as one data set that other engines open."""
 
+import json
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
 
 import duckdb
+import pyarrow
 import pyarrow.dataset
 import pyarrow.parquet
 import pytest
 
 from monitor.cli import main
-from monitor.sessions.archive import PART, SECONDS, VERDICTS, is_archive, rows, sessions_in, update
+from monitor.sessions.archive import (
+    EVENINGS,
+    PART,
+    SECONDS,
+    VERDICTS,
+    is_archive,
+    read_evenings,
+    sessions_in,
+    update,
+)
+from monitor.sessions.archive.dataset import parts
 from monitor.sessions.derived import STUDY, write_derived
 from monitor.sessions.exporting import read_study
 from storage.damage import SessionError
+from tests.helpers.folders import Truth, make_evening
 from tests.helpers.rides import short_session
 
 
@@ -31,7 +45,7 @@ def test_a_folder_of_sessions_is_one_table(folder: Path) -> None:
     target, entries = update(folder, progress=lambda done, total, name: seen.append((done, total, name)))
     assert [entry.state for entry in entries] == ["new"] * 3
     assert [(done, total) for done, total, _ in seen] == [(0, 3), (1, 3), (2, 3), (3, 3)]
-    told = list(rows(target))
+    told = duckdb.sql(query(target, VERDICTS)).fetchdf().to_dict("records")
     for path in sessions_in(folder):
         study = read_study(path / STUDY)
         mine = [r for r in told if r["session"] == path.name]
@@ -43,18 +57,16 @@ def test_a_folder_of_sessions_is_one_table(folder: Path) -> None:
                 assert row["verdict"] == d.verdict
                 assert row["unit"] == "7"
                 assert row["firmware"] == "1.0"
-    table = duckdb.sql(f"select * from read_parquet('{target / VERDICTS}/*/{PART}', hive_partitioning=true)")
-    assert len(table.fetchall()) == len(told)
     worst = duckdb.sql(
-        f"select session, avg(deviation_percent) d from read_parquet('{target / VERDICTS}/*/{PART}', "
-        "hive_partitioning=true) where instrument = 'heron' group by session order by abs(d) desc"
+        f"select session, avg(deviation_percent) d from ({query(target, VERDICTS)}) "
+        "where instrument = 'heron' group by session order by abs(d) desc"
     ).fetchall()[0]
     assert worst[0] == sessions_in(folder)[1].name
     assert worst[1] == pytest.approx(3.0, abs=0.6)
     seconds = pyarrow.dataset.dataset(target / SECONDS, partitioning="hive").to_table()
     assert len(set(seconds["session"].to_pylist())) == 3
     ((joules,),) = duckdb.sql(
-        f"select sum(work_j) from read_parquet('{target / SECONDS}/*/{PART}', hive_partitioning=true) "
+        f"select sum(work_j) from ({query(target, SECONDS)}) "
         f"where instrument = 'heron' and session = '{sessions_in(folder)[0].name}'"
     ).fetchall()
     study = read_study(sessions_in(folder)[0] / STUDY)
@@ -72,7 +84,7 @@ def test_only_what_is_new_is_made_again(folder: Path) -> None:
     part.write_bytes(part.read_bytes()[:100])
     _, entries = update(folder)
     assert sorted(entry.state for entry in entries) == ["kept", "kept", "kept", "new"]
-    assert len(list(rows(target))) == 4 * 4
+    assert len(read_evenings(target)) == 4 * 2
 
 
 def test_a_session_that_can_not_be_read_is_named_and_costs_no_other(folder: Path) -> None:
@@ -83,7 +95,7 @@ def test_a_session_that_can_not_be_read_is_named_and_costs_no_other(folder: Path
     target, entries = update(folder)
     assert [entry.state for entry in entries] == ["new", "refused", "new"]
     assert str(broken) in entries[1].reason
-    assert len({r["session"] for r in rows(target)}) == 2
+    assert len({e.session for e in read_evenings(target)}) == 2
 
 
 def without(column: str) -> Callable[[pyarrow.Table], pyarrow.Table]:
@@ -101,21 +113,21 @@ def with_values(column: str, value: object) -> Callable[[pyarrow.Table], pyarrow
 
 @pytest.mark.parametrize(
     "change",
-    [without("verdict"), with_values("verdict", "\x1b[2J"), with_values("start_s", "x"),
-     with_values("limit_percent", None)],
+    [without("verdict"), with_values("verdict", "\x1b[2J"), with_values("total_percent", "x"),
+     with_values("instrument", None)],
 )  # fmt: skip
 def test_a_part_that_is_none_of_ours_is_named(
     change: Callable[[pyarrow.Table], pyarrow.Table], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     short_session(tmp_path, seed=1, seconds=30)
     target, _ = update(tmp_path)
-    (part,) = (target / VERDICTS).rglob(PART)
-    stranger = target / VERDICTS / "session=a" / PART
+    (part,) = (target / EVENINGS).rglob(PART)
+    stranger = part.parent.parent / "session=a" / PART
     stranger.parent.mkdir()
     pyarrow.parquet.write_table(change(pyarrow.parquet.read_table(part, partitioning=None)), stranger)
     for further in ([], ["--json", "-"]):
         assert main(["study", str(tmp_path), *further]) == 2
-        assert f"{stranger}: is no table of verdicts. Remove it" in capsys.readouterr().err
+        assert f"{stranger}: is no table of evenings. Remove it" in capsys.readouterr().err
 
 
 def test_a_folder_without_sessions_is_refused(tmp_path: Path) -> None:
@@ -123,17 +135,27 @@ def test_a_folder_without_sessions_is_refused(tmp_path: Path) -> None:
         update(tmp_path)
 
 
-def test_the_command_prints_a_row_per_unit_segment_and_evening(
-    folder: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert main(["study", str(folder)]) == 0
+def test_the_command_prints_a_row_per_evening(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page = folder.parent / "page.html"
+    assert main(["study", str(folder), "--html", str(page)]) == 0
     out, err = capsys.readouterr()
     lines = out.splitlines()
-    assert lines[0].split()[:4] == ["EVENING", "SESSION", "UNIT", "SEGMENT"]
-    assert len(lines) == 1 + 3 * 2
-    assert "DIFFERS" in out
+    assert lines[2].split()[:4] == ["EVENING", "INSTRUMENT", "UNIT", "FIRMWARE"]
+    assert sum("heron" in line and "pedals" in line for line in lines) == 3
     assert "3 sessions, 3 new or changed, 0 refused" in err
-    assert main(["study", str(folder), "--html", "x.html"]) == 2
+    assert "heron" in page.read_text("utf-8")
+    assert main(["study", str(folder), "--json", "-", "--by", "bench", "--references"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [e["instrument"] for e in told["evenings"]] == ["heron"] * 3
+    assert told["by"] == "bench"
+    assert told["references"]["pairs"] == []
+    assert main(["study", str(folder), "--against", str(sessions_in(folder)[0])]) == 2
+    assert main(["study", str(sessions_in(folder)[0]), "--jobs", "2"]) == 2
+    assert main(["study", str(folder), "--jobs", "999"]) == 2
+
+
+def query(target: Path, table: str) -> str:
+    return f"select * from read_parquet('{target / table}/*/*/{PART}', hive_partitioning=true)"
 
 
 def test_duckdb_reads_a_hundred_sessions(tmp_path: Path) -> None:
@@ -146,7 +168,35 @@ def test_duckdb_reads_a_hundred_sessions(tmp_path: Path) -> None:
     target, entries = update(folder)
     assert len(entries) == 100
     assert {entry.state for entry in entries} == {"new"}
-    query = f"read_parquet('{target / VERDICTS}/*/{PART}', hive_partitioning=true)"
-    ((sessions, count),) = duckdb.sql(f"select count(distinct session), count(*) from {query}").fetchall()
+    counts = f"select count(distinct session), count(*) from ({query(target, VERDICTS)})"
+    ((sessions, count),) = duckdb.sql(counts).fetchall()
     assert (sessions, count) == (100, 100 * 4)
-    assert sum(1 for _ in rows(target)) == count
+    assert len(read_evenings(target)) == 200
+
+
+def test_a_filter_on_month_or_session_opens_only_its_files(tmp_path: Path) -> None:
+    """What duckdb says it will do: of the partitions, only those that the filter leaves are scanned."""
+    for day in (0, 40, 80):
+        make_evening(tmp_path, Truth(day), seconds=20)
+    target, _ = update(tmp_path)
+    assert len(parts(target, EVENINGS)) == 3
+    months = sorted({part.parent.parent.name for part in parts(target, EVENINGS)})
+    assert months == ["month=2025-11", "month=2026-01", "month=2026-02"]
+    for condition in ("month = '2026-01'", "session = '2025-11-25-000040-winter'"):
+        plan = duckdb.sql(f"explain {query(target, EVENINGS)} where {condition}").fetchall()[0][1]
+        assert "File Filters" in plan
+        assert re.search(r"Scanning Files:\s*1/3", plan)
+        assert len(duckdb.sql(f"{query(target, EVENINGS)} where {condition}").fetchall()) == 3
+
+
+def test_partitions_of_an_earlier_format_are_replaced(tmp_path: Path) -> None:
+    short_session(tmp_path, seed=1, seconds=20)
+    old = tmp_path / "archive" / VERDICTS / "session=old" / PART
+    other = tmp_path / "archive" / VERDICTS / "session=other" / PART
+    for path, metadata in ((old, {b"plumbwatt.archive": b"1"}), (other, {})):
+        path.parent.mkdir(parents=True)
+        table = pyarrow.table({"a": [1]}).replace_schema_metadata(metadata)
+        pyarrow.parquet.write_table(table, path)
+    update(tmp_path)
+    assert not old.exists()
+    assert other.exists()

@@ -9,6 +9,7 @@ import msgspec
 
 from monitor.commands.asking.judging import Joining, Progress, known_study, studied
 from monitor.commands.asking.options import NOTHING_MORE, Asked, keep
+from monitor.commands.evenings import ManySessions
 from monitor.commands.output import UsageError, write_message, write_result
 from monitor.report.lines.summary import summary_lines
 from monitor.report.terminal import comparison_lines, study_lines
@@ -16,7 +17,7 @@ from monitor.sessions.derived import MAKE_ROOM, REPORT, about, missing_words, tr
 from monitor.sessions.so_far import to_judge
 from monitor.study.against import Comparison, Given, compare_sessions
 from monitor.study.results import encode
-from monitor.text import clock, plain
+from monitor.text import plain
 from storage.disk import write_whole
 from storage.session import Session, open_session
 
@@ -30,6 +31,7 @@ def study(
     label: str | None = None,
     so_far: bool = False,
     asked: Asked = NOTHING_MORE,
+    many: ManySessions | None = None,
 ) -> int:
     """Print or write the study of a session, or of a folder of sessions; the exit code.
 
@@ -42,12 +44,18 @@ def study(
     from monitor.sessions.archive import is_archive
 
     if is_archive(folder):
-        if html is not None or against or ride is not None or asked.of_one:
+        if against or ride is not None or asked.of_one:
             raise UsageError(
-                f"{folder} is a folder of sessions: --html, --against, --with and what is asked of a ride "
-                "are for one session"
+                f"{folder} is a folder of sessions: --against, --with and what is asked of a ride are "
+                "for one session"
             )
-        return _archive(folder, json)
+        from monitor.commands.evenings import study_folder
+
+        return study_folder(folder, json, html, many or ManySessions(), asked.width)
+    if many is not None and many != ManySessions():
+        raise UsageError(
+            f"{folder} is one session: --by, --references, --jobs and --cluster are for a folder of sessions"
+        )
     if (ride is None) != (label is None):
         raise UsageError("--with RIDE.fit and --as LABEL go together")
     sessions = _different([folder, *against], so_far)
@@ -63,7 +71,7 @@ def study(
     given += [Given(plain(session.path.name), known_study(session)) for session in sessions[1:]]
     comparison = compare_sessions(given) if against else None
     if json == "-":
-        _write_result_text(_json(given, comparison, sessions))
+        write_result_text(_json(given, comparison, sessions))
     else:
         width = asked.width
         for line in summary_lines(result, width) if asked.summary else study_lines(result, width):
@@ -73,13 +81,13 @@ def study(
             for line in comparison_lines(comparison, width):
                 write_result(line)
     if json is not None and json != "-":
-        _write(Path(json), _json(given, comparison, sessions))
+        write_file(Path(json), _json(given, comparison, sessions))
     if html is not None:
         if page is None and judged.shared is not None:
             from monitor.report import report_html
 
             page = report_html(result, judged.shared, comparison, about(sessions[0])).encode()
-        _write(html, page or b"")
+        write_file(html, page or b"")
     if judged.missing:
         where = sessions[0].path
         write_message(
@@ -100,7 +108,7 @@ def _different(folders: list[Path], so_far: bool) -> list[Session]:
     return [open_session(to_judge(path, so_far)) for path in paths]
 
 
-def _write(path: Path, data: bytes) -> None:
+def write_file(path: Path, data: bytes) -> None:
     """A file that was asked for, in place of an older one. UsageError: it can't be written."""
     try:
         write_whole(path, data, replace=True)
@@ -122,48 +130,10 @@ def _json(given: list[Given], comparison: Comparison | None, sessions: list[Sess
     return msgspec.json.format(msgspec.json.encode(whole), indent=1) + b"\n"
 
 
-def _write_result_text(text: bytes) -> None:
+def write_result_text(text: bytes) -> None:
+    """A text of several lines as result."""
     for line in text.decode().rstrip("\n").split("\n"):
         write_result(line)
-
-
-def _archive(folder: Path, json: str | None) -> int:
-    """A row per unit, segment and evening; the data set is brought up to date first."""
-    from monitor.report.lines.fit import aligned
-    from monitor.report.terminal import number, sure
-    from monitor.sessions.archive import rows, update
-
-    with many_bar("sessions") as progress:
-        target, entries = update(folder, progress=progress)
-    refused = [entry for entry in entries if entry.state == "refused"]
-    if json is None:
-        head = ("EVENING", "SESSION", "UNIT", "SEGMENT", "FROM", "VERDICT", "DEVIATION %", "LIMIT %")
-        table: list[tuple[str, ...]] = [head]
-        words = {"agrees": "agrees", "differs": "DIFFERS", "undecided": "can't tell yet"}
-        for row in rows(target):
-            if row["verdict"] is None:
-                continue
-            unit = f"{row['instrument']} {row['unit']}" if row["unit"] else row["instrument"]
-            table.append(
-                (row["evening"], row["session"], unit, row["segment"], clock(row["start_s"]),
-                 words[row["verdict"]], sure(row["deviation_percent"], row["u95_percent"], 2),
-                 number(row["limit_percent"], 2))
-            )  # fmt: skip
-        for line in aligned(table, 2):
-            write_result(line)
-    else:
-        lines = b"".join(msgspec.json.encode(row) + b"\n" for row in rows(target))
-        if json == "-":
-            _write_result_text(lines)
-        else:
-            _write(Path(json), lines)
-    new = sum(entry.state == "new" for entry in entries)
-    write_message(
-        f"{len(entries)} sessions, {new} new or changed, {len(refused)} refused; data set: {target}"
-    )
-    for entry in refused:
-        write_message(f"note: {entry.session}: {entry.reason}")
-    return 0
 
 
 @contextmanager

@@ -59,7 +59,7 @@ def report_html(
     data = payload(given) | selection(given)
     data |= {"title": _title(study), "session": plain(about.session, 120), "reference": study.reference}
     policy = (
-        f"default-src 'none'; script-src '{_hash(script)}'; style-src '{_hash(style)}'; img-src data:; "
+        f"default-src 'none'; script-src '{hashed(script)}'; style-src '{hashed(style)}'; img-src data:; "
         "base-uri 'none'; form-action 'none'"
     )
     html: str = template.render(
@@ -73,7 +73,8 @@ def _title(study: Study) -> str:
     return f"{plain(study.bench, 80)}, {head.day(study)}" if study.utc_ns else plain(study.bench, 80)
 
 
-def _hash(text: str) -> str:
+def hashed(text: str) -> str:
+    """The source of a style or script as a content security policy names it."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 

@@ -1,7 +1,7 @@
 """The bench file: which instruments hang on the line, what they claim, what is tolerated."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path as FilePath
 from typing import Literal
 
@@ -30,8 +30,8 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     """One instrument of the bench, as its tester describes it.
 
     `claim_percent` is the claimed accuracy, plus or minus; `drivetrain_loss` watts and
-    percent that are expected to be lost between the crank and a hub. `model`, `serial` and `firmware`
-    stand in where the instrument does not report them.
+    percent that are expected to be lost between the crank and a hub. `serial` and `firmware` stand in
+    where the instrument does not report them, `model` is what it is called.
     """
 
     label: str
@@ -54,10 +54,14 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
         return self.mount != "cadence" and self.profile != "speed-cadence"
 
 
-def stated(instrument: Instrument) -> dict[str, float | str]:
-    """What the bench says of an instrument's identity, by the names of what instruments report."""
-    named = {"model": instrument.model, "serial": str(instrument.serial), "firmware": instrument.firmware}
-    return {key: value for key, value in named.items() if value}
+def identity(instrument: Instrument, reported: Mapping[str, float | str]) -> dict[str, float | str]:
+    """What an instrument reported of itself, with what the bench says where it does not.
+
+    The model is the tester's word if there is one: makers report part numbers, or the name of a family.
+    """
+    named = {"serial": str(instrument.serial), "firmware": instrument.firmware}
+    model = {"model": instrument.model} if instrument.model else {}
+    return {**{key: value for key, value in named.items() if value}, **reported, **model}
 
 
 class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
+from monitor.study.evenings.evening import Evening, evenings_of
+from monitor.study.evenings.groups import By, SideBySide, side_by_side
 from monitor.study.results import Difference, Study, known, rounded
 
 COVERAGE_FACTOR = 1.96 * math.sqrt(2.0)
@@ -61,8 +63,8 @@ class Repeatability(msgspec.Struct, frozen=True):
     """Components of variance of an instrument's deviations, terms of ISO 5725.
 
     `within_percent` is the repeatability standard deviation s_r, `between_percent` that of
-    the sessions' own levels s_L, `total_percent` the reproducibility s_R; the limits are
-    what two single results differ by at most (95 %).
+    the sessions' own levels s_L, `total_percent` both together; the limits are what two single
+    results differ by at most (95 %). All of one unit.
     """
 
     instrument: str
@@ -73,6 +75,8 @@ class Repeatability(msgspec.Struct, frozen=True):
     total_percent: float
     repeatability_limit_percent: float
     reproducibility_limit_percent: float
+    unit: str = ""
+    """Its serial number: results of two units, or of two models, are no repetition."""
 
 
 class Unit(msgspec.Struct, frozen=True, rename={"reported": "told"}):
@@ -95,6 +99,7 @@ class Comparison(msgspec.Struct, frozen=True):
     remarks: list[str]
     words: list[dict[str, str]] = []
     """What the tester says of each session, in their order."""
+    side_by_side: SideBySide = SideBySide("unit", "", [], [], [], [])
 
 
 def compare_sessions(given: Sequence[Given]) -> Comparison:
@@ -121,14 +126,50 @@ def compare_sessions(given: Sequence[Given]) -> Comparison:
     repeat = [
         r
         for label in labels
-        if (r := repeatability(label, [x for x in rows if x.instrument == label])) is not None
+        for unit, which in _same_unit(given, counterparts, label).items()
+        if (r := repeatability(label, [_of(x, which) for x in rows if x.instrument == label], unit))
+        is not None
     ]
     units = [
         Unit(g.name, label, i.reported, i.zeroed) for g in given for label, i in g.study.instruments.items()
     ]
+    evenings = [e for g in given for e in evenings_of(g.name, g.study)]
     return Comparison(
-        [g.name for g in given], rows, changes, repeat, units, _remarks(given), [g.study.words for g in given]
+        [g.name for g in given],
+        rows,
+        changes,
+        repeat,
+        units,
+        _remarks(given),
+        [g.study.words for g in given],
+        side_by_side(evenings, _by(evenings)),
     )
+
+
+def _by(evenings: Sequence[Evening]) -> By:
+    """What tells the sessions apart: the model, else the unit, else the firmware of what is on test."""
+    tested = [e for e in evenings if e.role == "on-test"] or list(evenings)
+    if len({e.model for e in tested if e.model}) > 1:
+        return "model"
+    if len({e.unit for e in tested if e.unit}) > 1:
+        return "unit"
+    return "firmware" if len({e.firmware for e in tested if e.firmware}) > 1 else "unit"
+
+
+def _same_unit(
+    given: Sequence[Given], counterparts: Sequence[dict[str, str]], label: str
+) -> dict[str, list[int]]:
+    """Numbers of the sessions that have the same unit, by its serial number (empty: not known)."""
+    found: dict[str, list[int]] = {}
+    for k, (g, names) in enumerate(zip(given, counterparts, strict=True)):
+        own = g.study.instruments.get(names.get(label, ""))
+        if own is not None:
+            found.setdefault(own.reported.get("serial", ""), []).append(k)
+    return found
+
+
+def _of(row: Row, which: Sequence[int]) -> Row:
+    return Row(row.segment, row.instrument, [row.results[k] for k in which])
 
 
 def _labels(study: Study) -> list[str]:
@@ -200,7 +241,7 @@ def _change(label: str, session: str, results: Sequence[Result | None]) -> Chang
     return Change(label, session, len(changed), rounded(mean, 3), known(u95, 3), beyond, text)
 
 
-def repeatability(label: str, rows: Sequence[Row]) -> Repeatability | None:
+def repeatability(label: str, rows: Sequence[Row], unit: str = "") -> Repeatability | None:
     """Components of variance from the segments that all sessions have; None for fewer than two of either.
 
     Two-way layout without replication, sessions by segments, segments as fixed levels:
@@ -225,7 +266,7 @@ def repeatability(label: str, rows: Sequence[Row]) -> Repeatability | None:
     s_r, s_l, s_total = math.sqrt(within), math.sqrt(between), math.sqrt(within + between)
     return Repeatability(
         label, k, m, rounded(s_r, 3), rounded(s_l, 3), rounded(s_total, 3),
-        rounded(COVERAGE_FACTOR * s_r, 3), rounded(COVERAGE_FACTOR * s_total, 3),
+        rounded(COVERAGE_FACTOR * s_r, 3), rounded(COVERAGE_FACTOR * s_total, 3), unit,
     )  # fmt: skip
 
 

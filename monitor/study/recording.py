@@ -21,7 +21,7 @@ from monitor.analysis.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import effective
-from monitor.setup.bench import Bench, parse_bench, stated
+from monitor.setup.bench import Bench, identity, parse_bench
 from monitor.setup.protocol import Protocol, parse_protocol
 
 VECTORS = "2A64"
@@ -165,7 +165,7 @@ def collect(
         lost_records=lost,
         closed=closed,
         facts=[
-            {**stated(instrument), **reported}
+            identity(instrument, reported)
             for instrument, reported in zip(bench.instruments, pipeline.facts.reported, strict=True)
         ],
         packets=pipeline.packets,

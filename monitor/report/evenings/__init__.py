@@ -1,0 +1,1 @@
+"""Many evenings drawn: as tables in a terminal, and as one page."""

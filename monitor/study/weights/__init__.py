@@ -1,0 +1,1 @@
+"""The static check with known masses: the only one that trusts no other meter."""
