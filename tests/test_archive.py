@@ -158,6 +158,7 @@ def query(target: Path, table: str) -> str:
     return f"select * from read_parquet('{target / table}/*/*/{PART}', hive_partitioning=true)"
 
 
+@pytest.mark.slow
 def test_duckdb_reads_a_hundred_sessions(tmp_path: Path) -> None:
     folder = tmp_path / "sessions"
     for seed in range(5):

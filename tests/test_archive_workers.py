@@ -13,9 +13,11 @@ from pathlib import Path
 import pyarrow.parquet
 import pytest
 
+from monitor import __version__
 from monitor.sessions.archive import EVENINGS, Entry, read_evenings, sessions_in, update
 from monitor.sessions.archive import workers as workers_module
 from monitor.sessions.archive.dataset import parts
+from monitor.sessions.archive.update import entry_of
 from monitor.sessions.archive.workers import by_workers
 from storage.damage import SessionError
 from tests.helpers.rides import short_session
@@ -25,11 +27,11 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Ten sessions of which nothing was studied yet."""
+    """Six sessions of which nothing was studied yet."""
     folder = tmp_path_factory.mktemp("made")
     for seed in range(2):
         short_session(folder, seed=seed, seconds=20)
-    for k in range(8):
+    for k in range(4):
         shutil.copytree(sessions_in(folder)[k % 2], folder / f"copy-{k}")
     return folder
 
@@ -44,11 +46,11 @@ def test_two_processes_make_what_one_makes(folder: Path, tmp_path: Path) -> None
     shutil.copytree(folder, tmp_path / "again")
     seen: list[int] = []
     target, entries = update(folder, progress=lambda done, total, name: seen.append(done), jobs=2)
-    assert [e.state for e in entries] == ["new"] * 10
-    assert seen == list(range(11))
+    assert [e.state for e in entries] == ["new"] * 6
+    assert seen == list(range(7))
     alone, _ = update(tmp_path / "again")
     assert read_evenings(target) == read_evenings(alone)
-    assert [e.state for e in update(folder, jobs=2)[1]] == ["kept"] * 10
+    assert [e.state for e in update(folder, jobs=2)[1]] == ["kept"] * 6
 
 
 DYING = """
@@ -71,13 +73,13 @@ def test_a_process_that_dies_costs_its_session(folder: Path, monkeypatch: pytest
     found = {e.session: e for e in by_workers(2, sessions_in(folder), target)}
     assert found.pop("copy-3").reason == "the process that judged it died, 2 times (exit code 9)"
     assert {e.state for e in found.values()} == {"new"}
-    assert len(found) == 9
+    assert len(found) == 5
 
 
 def test_a_run_that_is_stopped_leaves_whole_files(folder: Path) -> None:
-    """Ctrl-C in the middle: whatever has its name is whole, nothing half written stays, and it goes on later."""
+    """Ctrl-C in the middle: what has its name is whole, nothing half written stays, and it goes on later."""
     command = [sys.executable, "-P", "-m", "monitor.cli", "study", str(folder), "--jobs", "2"]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     deadline = time.monotonic() + 120.0
     while len(parts(folder / "archive", EVENINGS)) < 2 and time.monotonic() < deadline:
         time.sleep(0.02)
@@ -94,7 +96,7 @@ def test_a_run_that_is_stopped_leaves_whole_files(folder: Path) -> None:
     _, entries = update(folder, jobs=2)
     assert sum(e.state == "kept" for e in entries) >= before
     assert {e.state for e in entries} <= {"kept", "new"}
-    assert len(parts(folder / "archive", EVENINGS)) == 10
+    assert len(parts(folder / "archive", EVENINGS)) == 6
 
 
 # -- a cluster
@@ -104,7 +106,8 @@ def test_a_run_that_is_stopped_leaves_whole_files(folder: Path) -> None:
 def scheduler(tmp_path: Path) -> Iterator[str]:
     """A real scheduler and two worker processes on this computer."""
     file = tmp_path / "scheduler.json"
-    environment = os.environ | {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1"}
+    # The workers find the function of these tests where it stands.
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": environment, "cwd": tmp_path}
     dask = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0",
             "--no-dashboard", "--no-show", "--scheduler-file", str(file)]  # fmt: skip
@@ -122,13 +125,17 @@ def scheduler(tmp_path: Path) -> Iterator[str]:
         for each in running:
             each.terminate()
         for each in running:
-            each.wait(30.0)
+            try:
+                each.wait(10.0)
+            except subprocess.TimeoutExpired:
+                each.kill()
+                each.wait()
 
 
 def test_a_cluster_makes_what_one_makes(folder: Path, tmp_path: Path, scheduler: str) -> None:
     shutil.copytree(folder, tmp_path / "again")
     target, entries = update(folder, cluster=scheduler)
-    assert [e.state for e in entries] == ["new"] * 10
+    assert [e.state for e in entries] == ["new"] * 6
     alone, _ = update(tmp_path / "again")
     assert read_evenings(target) == read_evenings(alone)
 
@@ -144,19 +151,13 @@ def test_a_worker_of_the_cluster_that_dies_costs_its_session(
     monkeypatch.setattr(cluster, "judge", judge_or_die)
     _, entries = update(folder, cluster=scheduler)
     found = {e.session: e for e in entries}
-    # Its first worker died with it; the second one judged it.
-    assert found["copy-3"].state in ("new", "refused")
-    assert {e.state for name, e in found.items() if name != "copy-3"} == {"new"}
+    # Its first worker died with it; the other one judged it after all, and all else.
+    assert {e.state for e in found.values()} == {"new"}
+    assert not (dying / "kill").exists()
 
 
 def judge_or_die(path: str, target: str) -> tuple[str, Entry]:
-    """Sent to the workers by value: they know nothing of this file."""
-    import os
-    from pathlib import Path
-
-    from monitor import __version__
-    from monitor.sessions.archive.update import entry_of
-
+    """As `judge`, but for a session that says that its worker is to die."""
     mark = Path(path) / "kill"
     if mark.exists():
         mark.unlink()

@@ -11,6 +11,7 @@ from monitor.commands.asking.judging import Joining, Progress, known_study, stud
 from monitor.commands.asking.options import NOTHING_MORE, Asked, keep
 from monitor.commands.evenings import ManySessions
 from monitor.commands.output import UsageError, write_message, write_result
+from monitor.report.evenings.terminal import evening_lines
 from monitor.report.lines.summary import summary_lines
 from monitor.report.terminal import comparison_lines, study_lines
 from monitor.sessions.derived import MAKE_ROOM, REPORT, about, missing_words, trusted
@@ -78,7 +79,8 @@ def study(
             write_result(line)
         if comparison is not None:
             write_result("")
-            for line in comparison_lines(comparison, width):
+            beside = evening_lines(comparison.side_by_side, width)
+            for line in (*beside, "", *comparison_lines(comparison, width)):
                 write_result(line)
     if json is not None and json != "-":
         write_file(Path(json), _json(given, comparison, sessions))

@@ -10,6 +10,7 @@ from monitor.report import first, head, states, tables, words
 from monitor.report.drawing import plots, stroke
 from monitor.report.drawing.colours import SESSIONS, css
 from monitor.report.drawing.svg import Markup, swatch
+from monitor.report.evenings.rows import QUANTITIES, evening_rows
 from monitor.report.lines.asked import WORDS as TERMINAL_WORDS
 from monitor.report.lines.asked import asked_tables, for_page
 from monitor.report.lines.summary import under_line
@@ -127,6 +128,8 @@ def _context(given: Material, about: About) -> dict[str, Any]:
         "contents": _contents(given),
         "comparison": given.comparison,
         "against": plots.against(given),
+        "against_rows": evening_rows(given.comparison.side_by_side) if given.comparison is not None else [],
+        "against_quantities": QUANTITIES,
         "repeatability": tables.repeatability(given),
         "units": first.on_test(given),
         "state_rows": states.state_rows(study, PAGE),

@@ -54,14 +54,19 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
         return self.mount != "cadence" and self.profile != "speed-cadence"
 
 
+def stated(instrument: Instrument) -> dict[str, float | str]:
+    """What the bench says of an instrument's identity, by the names of what instruments report."""
+    named = {"model": instrument.model, "serial": str(instrument.serial), "firmware": instrument.firmware}
+    return {key: value for key, value in named.items() if value}
+
+
 def identity(instrument: Instrument, reported: Mapping[str, float | str]) -> dict[str, float | str]:
     """What an instrument reported of itself, with what the bench says where it does not.
 
     The model is the tester's word if there is one: makers report part numbers, or the name of a family.
     """
-    named = {"serial": str(instrument.serial), "firmware": instrument.firmware}
     model = {"model": instrument.model} if instrument.model else {}
-    return {**{key: value for key, value in named.items() if value}, **reported, **model}
+    return {**stated(instrument), **reported, **model}
 
 
 class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

@@ -7,9 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from monitor.report.charts import Markup, Plot, padded, swatch
-from monitor.report.terminal import WORDS
-from monitor.study.evenings.evening import Evening, Value
+from monitor.report.drawing.colours import SESSIONS, css
+from monitor.report.drawing.svg import Markup, Plot, padded, swatch
+from monitor.report.evenings.rows import QUANTITIES, cell, evening_rows
+from monitor.setup.roles import Look
+from monitor.study.evenings.evening import Evening
 from monitor.study.evenings.groups import Group, SideBySide
 from monitor.study.evenings.references import Pair, References
 from monitor.text import PAGE, minus, plain
@@ -18,10 +20,6 @@ HERE = Path(__file__).parent
 number, sure = PAGE.number, PAGE.sure
 MOST_ROWS = 400
 """So many evenings are listed, the latest; all of them stand in the data set."""
-QUANTITIES = (
-    ("total", "Total"), ("left", "Left"), ("right", "Right"), ("held", "Held load"), ("free", "Free riding"),
-    ("low_cadence", "Below 80 rpm"), ("high_cadence", "95 rpm and more"),
-)  # fmt: skip
 
 
 def evenings_html(title: str, found: SideBySide, references: References | None, program: str) -> str:
@@ -42,7 +40,7 @@ def evenings_html(title: str, found: SideBySide, references: References | None, 
         quantities=[name for _, name in QUANTITIES],
         groups=[_group(k, g) for k, g in enumerate(found.groups)],
         between=[_between(b) for b in found.between if b.beyond_chance],
-        rows=[_row(found, e) for e in found.evenings[-MOST_ROWS:]],
+        rows=evening_rows(found)[-MOST_ROWS:],
         left_out=max(0, len(found.evenings) - MOST_ROWS),
         charts=[c for name, word in QUANTITIES[:3] if (c := _over_time(found, name, word)) is not None],
         references=references,
@@ -57,7 +55,8 @@ def evenings_html(title: str, found: SideBySide, references: References | None, 
 def _assets() -> tuple[str, Any]:
     from jinja2 import DictLoader, Environment, StrictUndefined
 
-    style = (HERE.parent / "style.css").read_text("utf-8") + (HERE / "evenings.css").read_text("utf-8")
+    style = css() + (HERE.parent / "web" / "style.css").read_text("utf-8")
+    style += (HERE / "evenings.css").read_text("utf-8")
     source = (HERE / "page.html.j2").read_text("utf-8")
     environment = Environment(loader=DictLoader({"page": source}), autoescape=True, undefined=StrictUndefined)
     environment.filters["plain"] = plain
@@ -65,12 +64,9 @@ def _assets() -> tuple[str, Any]:
     return style, environment.get_template("page")
 
 
-def _cell(v: Value) -> str:
-    return sure(v.percent, v.u95_percent, 1) if v.percent is not None else PAGE.nothing
-
-
-def _values(e: Evening | Group) -> list[str]:
-    return [_cell(getattr(e, name)) for name, _ in QUANTITIES]
+def look(k: int) -> Look:
+    """How group number `k` is drawn."""
+    return SESSIONS[k % len(SESSIONS)]
 
 
 def _group(k: int, g: Group) -> dict[str, Any]:
@@ -80,7 +76,7 @@ def _group(k: int, g: Group) -> dict[str, Any]:
         f"{n} {word}" for n, word in ((g.agrees, "agree"), (g.differs, "differ"), (g.undecided, "open")) if n
     ]
     return {
-        "swatch": Markup(swatch(k)),
+        "swatch": Markup(swatch(look(k))),
         "name": plain(g.name, 60),
         "verdict": verdict,
         "word": ", ".join(words) or "not compared",
@@ -90,7 +86,7 @@ def _group(k: int, g: Group) -> dict[str, Any]:
         "firmware": plain(", ".join(g.firmwares[:6]), 120) or "not known",
         "references": plain(", ".join(g.references[:4]), 120) or "nothing",
         "values": [
-            {"name": word, "value": f"{_cell(v)} %" if v.percent is not None else PAGE.nothing}
+            {"name": word, "value": f"{cell(v)} %" if v.percent is not None else PAGE.nothing}
             for name, word in QUANTITIES
             for v in (getattr(g, name),)
         ],
@@ -108,21 +104,6 @@ def _spread(s: float | None, limit: float | None) -> str:
 def _between(b: Any) -> str:
     words = {"total": "total", "left": "left side", "right": "right side"}[b.quantity]
     return f"{words}: {b.second} against {b.first}: {sure(b.difference_percent, b.u95_percent, 1)} points"
-
-
-def _row(found: SideBySide, e: Evening) -> dict[str, Any]:
-    return {
-        "date": e.date,
-        "session": plain(e.session, 60),
-        "instrument": plain(e.instrument, 20),
-        "unit": plain(" ".join(w for w in (e.model, e.unit) if w), 60) or PAGE.nothing,
-        "firmware": plain(e.firmware, 20) or PAGE.nothing,
-        "reference": plain(f"{e.reference} {e.reference_unit}".strip(), 40) or PAGE.nothing,
-        "verdict": e.verdict or "undecided",
-        "word": WORDS[e.verdict].lower() if e.verdict else "not compared",
-        "values": _values(e),
-        "limit": number(e.limit_percent, 1),
-    }
 
 
 # -- charts
@@ -160,12 +141,12 @@ def _over_time(found: SideBySide, quantity: str, word: str) -> dict[str, Any] | 
     for t, e, v in zip(times, shown, values, strict=True):
         k = order[name_of(e, found.by)]
         if v.u95_percent is not None:
-            plot.whisker((t, v.percent - v.u95_percent), (t, v.percent + v.u95_percent), k)
+            plot.whisker((t, v.percent - v.u95_percent), (t, v.percent + v.u95_percent), look(k))
         note = f"{e.date} {plain(name_of(e, found.by), 40)}: {sure(v.percent, v.u95_percent, 1)} %"
-        plot.mark(t, v.percent, k, 3.8, note, v.u95_percent is None)
+        plot.mark(t, v.percent, look(k), 3.8, note, "mark" if v.u95_percent is not None else "faint")
     plot.rule(0.0)
     legend = Markup("".join(
-        f'<span class="key">{swatch(order[g.name])} {escape_(g.name)}</span>' for g in found.groups[:8]
+        f'<span class="key">{swatch(look(order[g.name]))} {escape_(g.name)}</span>' for g in found.groups[:8]
     ))  # fmt: skip
     caption = f"{word}: deviation of each evening with its uncertainty (95 %). The band is the widest limit."
     return {"svg": Markup(plot.svg()), "legend": legend, "caption": caption}
@@ -196,18 +177,18 @@ def _charts(p: Pair, name: str) -> list[dict[str, Any]]:
     )  # fmt: skip
     for x, q in zip(xs, points, strict=True):
         if q.u95_percent is not None:
-            plot.whisker((x, q.percent - q.u95_percent), (x, q.percent + q.u95_percent), 5)
+            plot.whisker((x, q.percent - q.u95_percent), (x, q.percent + q.u95_percent), look(5))
     if c is not None:
         plot.rule(c.centre, f"first {c.first} evenings")
         plot.rule(c.low, number(c.low, 2, True), "limit")
         plot.rule(c.high, number(c.high, 2, True), "limit")
-        plot.line(list(zip(xs, c.ewma, strict=True)), 0)
+        plot.line(list(zip(xs, c.ewma, strict=True)), look(0))
     for k, (x, q) in enumerate(zip(xs, points, strict=True)):
         bad = c is not None and (k in c.beyond or k in c.drifted)
         plot.mark(
             x,
             q.percent,
-            1 if bad else 0,
+            look(int(bad)),
             4.6 if bad else 3.4,
             f"{q.utc[:10]}: {number(q.percent, 2, True)} %",
         )
@@ -223,9 +204,9 @@ def _charts(p: Pair, name: str) -> list[dict[str, Any]]:
             "evening", "range, points",
         )  # fmt: skip
         ranges.rule(c.range_high, number(c.range_high, 2), "limit")
-        ranges.line(list(zip(xs[1:], c.ranges, strict=True)), 0)
+        ranges.line(list(zip(xs[1:], c.ranges, strict=True)), look(0))
         for k, (x, r) in enumerate(zip(xs[1:], c.ranges, strict=True)):
-            ranges.mark(x, r, 1 if k + 1 in c.jumps else 0, 4.6 if k + 1 in c.jumps else 3.4)
+            ranges.mark(x, r, look(int(k + 1 in c.jumps)), 4.6 if k + 1 in c.jumps else 3.4)
         found.append({"svg": Markup(ranges.svg()), "caption": "Moving range: from each evening to the next."})
     return found
 

@@ -57,7 +57,7 @@ def on_cluster(address: str, paths: Sequence[Path], target: Path) -> Iterator[En
                           pure=False): path
             for k, path in enumerate(paths)
         }  # fmt: skip
-        for future in as_completed(futures):
+        for future in as_completed(list(futures), loop=client.loop):
             path = futures.pop(future)
             failed = future.exception()
             if isinstance(failed, KilledWorker):

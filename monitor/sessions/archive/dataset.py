@@ -6,8 +6,9 @@ one session and carries the mark of what it was made from; never more than one s
 """
 
 import hashlib
+import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +16,9 @@ import msgspec
 
 from monitor.sessions.derived import DERIVED, GRID, NAMES, STUDY, up_to_date, write_derived
 from monitor.sessions.exporting import AGAIN, SEGMENT_COLUMNS, need_columns, read_study, segment_values
-from monitor.sessions.weighing import WEIGHTS, latest_weighings
 from monitor.study.evenings.evening import Evening, Torque, Value, evenings_of, utc_text
 from monitor.study.results import Study
+from monitor.weighing.kept import WEIGHTS, Check, read_checks
 from storage.damage import SessionError
 from storage.disk import is_plain, read_plain
 from storage.journal import MAIN
@@ -164,7 +165,8 @@ def make(path: Path, target: Path) -> str:
         raise SessionError(path, "could not be studied", "Look whether its folder can be written to")
     study = read_study(found[STUDY])
     month = month_of(session)
-    rows = [_weighed(each, path) for each in evenings_of(path.name, study)]
+    weighed = _weighed(path)
+    rows = [_with_weights(each, weighed) for each in evenings_of(path.name, study)]
     groups: dict[str, Groups] = {
         SECONDS: _seconds(found[GRID], list(study.instruments)),
         VERDICTS: [verdict_values(session, study)],
@@ -250,11 +252,20 @@ def torque_values(rows: Sequence[Evening]) -> dict[str, list[Any]]:
     return values
 
 
-def _weighed(e: Evening, path: Path) -> Evening:
-    found = latest_weighings(path).get(e.instrument)
-    if found is None:
+def _weighed(path: Path) -> dict[str, Check]:
+    """The last static check of each instrument of a session."""
+    return {run.instrument: run for run in read_checks(path / WEIGHTS).runs}
+
+
+def _with_weights(e: Evening, weighed: Mapping[str, Check]) -> Evening:
+    check = weighed.get(e.instrument)
+    if check is None or not check.results:
         return e
-    return msgspec.structs.replace(e, weighed=found.date, weighed_gain=Value(found.gain, found.gain_u95))
+    total = [r for r in check.results if r.side == "total"] or check.results
+    # Masses, length and gravity are the same on both sides: nothing averages down.
+    gain = math.fsum(r.gain for r in total) / len(total)
+    u95 = math.fsum(r.gain_u95 for r in total) / len(total)
+    return msgspec.structs.replace(e, weighed=check.utc[:10], weighed_gain=Value(gain, u95))
 
 
 def _seconds(grid_path: Path, labels: list[str]) -> "Iterator[dict[str, list[Any]]]":

@@ -1,5 +1,8 @@
 """A folder of sessions brought up to date: what has changed is judged anew, here or by others."""
 
+import contextlib
+import glob
+import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
@@ -76,3 +79,16 @@ def entry_of(path: Path, target: Path) -> Entry:
         return Entry(path.name, make(path, target))
     except (SessionError, DamagedSession, BenchError, ValueError, OSError) as error:
         return Entry(path.name, "refused", str(error))
+    except BaseException:
+        # Stopped in the middle, perhaps where nobody had the half-written file in hand yet.
+        sweep(path, target)
+        raise
+
+
+def sweep(path: Path, target: Path) -> None:
+    """Remove the temporary files of this process from a session and its partitions."""
+    own = f".*.{os.getpid()}*"
+    for folder in (path, *target.glob(f"*/month=*/session={glob.escape(path.name)}")):
+        for temporary in folder.glob(own):
+            with contextlib.suppress(OSError):
+                temporary.unlink()
