@@ -17,6 +17,8 @@ from monitor.live.faults.sign import Sign
 STUCK_S = 6.0
 """A reading that stands still for less may be chance."""
 # All common practice, no source.
+HELD_BEFORE_S = 60.0
+"""Seconds since a ride file last held a value for want of a new one."""
 SILENT_S = 4.0
 """Seconds without a new value, of one that others would have shown by now."""
 TURN_S = 1.5
@@ -45,7 +47,9 @@ def stuck(seen: Seen, i: int, now_s: float) -> Sign | None:
     r, track, label = seen.recent[i], seen.tracks[i], seen.labels[i]
     power = track.power_w
     silent = seen.heard[i] != "heard" or now_s - track.heard_s > EVIDENCE_S
-    if silent or power is None or power < MIN_POWER_W:
+    # What a ride file of changes only wrote down may well stand for longer.
+    by_changes = now_s - track.held_s < HELD_BEFORE_S
+    if silent or by_changes or power is None or power < MIN_POWER_W:
         return calm(seen, "stuck", label)
     shown_s = r.powers[-1][0] if r.powers else -math.inf
     # Just back from silence, or from a link that broke off, it has had no time to show anything new.
