@@ -210,8 +210,8 @@ def test_smart_recording_is_heard_and_less_sure(result: Study, recording: Record
     assert told.held_u95_percent == pytest.approx(196.0 * math.sqrt(variance) / (115.0 * mean), rel=0.02)
     assert told.u95_percent is not None
     assert told.spread_u95_percent is not None
-    parts = math.hypot(told.spread_u95_percent, told.loss_u95_percent, told.held_u95_percent)
-    assert told.u95_percent == pytest.approx(parts + told.edge_percent, abs=0.002)
+    parts = (told.spread_u95_percent, told.loss_u95_percent, told.held_u95_percent, told.edge_percent)
+    assert told.u95_percent == pytest.approx(math.hypot(*parts), abs=0.002)
 
 
 def study_reference(recording: Recording, begin: int, end: int) -> list[float]:
