@@ -137,7 +137,7 @@ def test_a_folder_without_sessions_is_refused(tmp_path: Path) -> None:
 
 def test_the_command_prints_a_row_per_evening(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     page = folder.parent / "page.html"
-    assert main(["study", str(folder), "--html", str(page)]) == 0
+    assert main(["study", str(folder), "--html", str(page), "--wide"]) == 0
     out, err = capsys.readouterr()
     lines = out.splitlines()
     assert lines[2].split()[:4] == ["EVENING", "INSTRUMENT", "UNIT", "FIRMWARE"]
