@@ -176,6 +176,7 @@ def test_a_size_that_is_none_is_refused(text: str) -> None:
         parse_size(text)
 
 
+@pytest.mark.slow
 def test_the_command_draws_into_a_file_and_names_what_is_wrong(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

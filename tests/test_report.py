@@ -7,7 +7,7 @@ import html.parser
 import json
 import re
 from collections.abc import Iterator
-from itertools import pairwise
+from itertools import combinations, pairwise
 from pathlib import Path
 
 import msgspec
@@ -170,6 +170,41 @@ def test_colour_is_never_the_only_sign() -> None:
     for looks in (SESSIONS, roles):
         signs = [(look.marker, look.dash, look.width) for look in looks]
         assert len(set(signs)) == len(signs)
+
+
+# Machado, Oliveira and Fernandes, IEEE Trans. Vis. Comput. Graph. 15, 1291 (2009), severity 1.0, on linear
+# red, green and blue; the numbers are cited from memory, each row adds up to one.
+DEFICIENT = {
+    "protan": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216), (-0.003882, -0.048116, 1.051998)),
+    "deutan": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413), (-0.011820, 0.042940, 0.968881)),
+    "tritan": ((1.255528, -0.076749, -0.178779), (-0.078411, 0.930809, 0.147602), (0.004733, 0.691367, 0.303900)),
+}  # fmt: skip
+
+
+def seen(colour: str, by: str) -> np.ndarray:
+    """A colour as somebody with a colour vision deficiency sees it: L*, a*, b* of CIE 1976 (D65)."""
+    rgb = np.array([int(colour[k : k + 2], 16) / 255.0 for k in (1, 3, 5)])
+    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    if by:
+        linear = np.clip(np.array(DEFICIENT[by]) @ linear, 0.0, 1.0)
+    # IEC 61966-2-1 and CIE 15.
+    xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]) @ linear
+    t = xyz / np.array([0.9505, 1.0, 1.089])
+    f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+@pytest.mark.parametrize("by", ["", *DEFICIENT])
+@pytest.mark.parametrize("ground", ["light", "dark"])
+def test_roles_and_sides_look_unlike_to_all_eyes(by: str, ground: str) -> None:
+    assert all(sum(row) == pytest.approx(1.0, abs=1e-5) for rows in DEFICIENT.values() for row in rows)
+    roles = [getattr(looks[0], ground) for looks in LOOKS.values()]
+    sides = [getattr(GROUND[name], ground) for name in ("sideL", "sideR")]
+    states = [getattr(GROUND[name], ground) for name in ("good", "bad")]
+    for colours in (roles, sides, states):
+        for a, b in combinations(colours, 2):
+            # Ten is a difference that is seen at a glance (common practice, no source).
+            assert float(np.linalg.norm(seen(a, by) - seen(b, by))) > 10.0, (a, b)
 
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\x1b[2J\u202e&quot;{{7*7}}"

@@ -69,7 +69,7 @@ def test_an_act_is_told_with_its_effect(full: Study) -> None:
         ("no-change", 0.1, "changed it by only +0.1 ± 0.4 %: not the cause."),
         ("undecided", 0.5, "changed it by +0.5 ± 0.4 %: its effect is undecided."),
         ("worse", 2.0, "changed it by +2.0 ± 0.4 %: worse."),
-        ("undecided", None, "the effect of zeroing at 3:20 can't be told."),
+        ("undecided", None, "the effect of zeroing at 3:20 is not known."),
     ],
 )
 def test_no_act_is_praised_without_evidence(

@@ -86,7 +86,7 @@ def act_sentence(study: Study, act: ActJudged, figures: Figures) -> str:
     """What an act changed, and how the instrument has read since."""
     what = act_name(act)
     if act.change_percent is None:
-        return f"{act.instrument}: the effect of {what} at {clock(act.t_s)} can't be told."
+        return f"{act.instrument}: the effect of {what} at {clock(act.t_s)} is not known."
     change = f"{figures.sure(act.change_percent, act.u95_percent)} %"
     start = f"{act.instrument}: {what} at {clock(act.t_s)}"
     if act.effect == "no-change":

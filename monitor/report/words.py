@@ -26,7 +26,7 @@ LOADS = {
     "target": "at a target",
     "free": "free",
     "sprint": "sprint",
-    "not told": "not told",
+    "not told": "load not recorded",
 }
 
 
@@ -86,7 +86,7 @@ def bench_rows(given: Material) -> list[dict[str, str]]:
                 "role": i.role,
                 "mount": i.mount,
                 "sides": i.sides,
-                "claim": f"± {i.claim_percent:g} %" if i.claim_percent is not None else "not told",
+                "claim": f"± {i.claim_percent:g} %" if i.claim_percent is not None else "not stated",
                 "crank": f"{i.crank_length_mm:g} mm" if i.crank_length_mm is not None else NOTHING,
                 "told": reported or "nothing",
                 "zeroed": plain("; ".join(i.zeroed)) or "not during the session",

@@ -16,9 +16,9 @@ function wrapped(c, text, width) {
   });
   return lines;
 }
-function heading(figure) {
-  const section = figure.closest("section"), title = section && section.querySelector("h2");
-  return data.title + (title ? ": " + title.innerText.trim() : "");
+function nameOf(figure) {
+  const node = figure.querySelector("svg:not(.swatch) title") || figure.querySelector("figcaption b");
+  return node ? node.textContent.replace(/\.$/, "") : "chart";
 }
 /* An SVG element as an image: its style goes along, since an image knows no page around it. */
 function svgImage(svg, width) {
@@ -79,7 +79,7 @@ async function save(figure) {
   c.fillStyle = colour("ink");
   c.textBaseline = "middle";
   c.font = "bold 32px " + small.split("px ")[1];
-  wrapped(c, heading(figure), WIDE - 2 * EDGE).slice(0, 1).forEach((line) => c.fillText(line, EDGE, EDGE + 10));
+  wrapped(c, data.title + ": " + nameOf(figure), WIDE - 2 * EDGE).slice(0, 1).forEach((line) => c.fillText(line, EDGE, EDGE + 10));
   c.font = small;
   rows.forEach((row, r) => row.forEach(([n, at]) => {
     const y = EDGE + 70 + 44 * r;
@@ -89,8 +89,7 @@ async function save(figure) {
   c.drawImage(picture, Math.round((WIDE - picture.width) / 2), EDGE + 56 + legend);
   c.fillStyle = colour("soft");
   lines_of.forEach((line, k) => c.fillText(line, EDGE, EDGE + 56 + legend + picture.height + 36 + 36 * k));
-  const name = (figure.querySelector("svg title") || figure.querySelector("figcaption b") || {}).textContent || "chart";
-  download(canvas, (data.title + " " + name).toLowerCase().replace(/[^\p{L}\p{N}]+/gu, "-").replace(/^-|-$/g, "").slice(0, 80) + ".png");
+  download(canvas, (data.title + " " + nameOf(figure)).toLowerCase().replace(/[^\p{L}\p{N}]+/gu, "-").replace(/^-|-$/g, "").slice(0, 80) + ".png");
 }
 document.querySelectorAll("figure").forEach((figure) => {
   const button = make("button", { type: "button", class: "save" }, "Save picture");

@@ -163,7 +163,7 @@ function build(id, node, width, height, size, keys) {
     axes: [
       { ...axis, values: (u, v) => v.map(clock), space: 60 * size, size: 30 * size + 8, labelFont: font,
         label: "time in the session, min:s", labelSize: 18 * size, incrs: [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200] },
-      { ...axis, label: own.axis, labelFont: font, size: 46 * size, labelSize: 20 * size, space: 28 * size },
+      { ...axis, values: (u, v) => v.map((x) => String(x).replace("-", "−")), label: own.axis, labelFont: font, size: 46 * size, labelSize: 20 * size, space: 28 * size },
     ],
     series: [{}].concat(series.map((s) => ({
       label: s.name, stroke: () => colour(look(s.label).key), width: look(s.label).width * (s.right ? 0.7 : 1) * Math.sqrt(size),
