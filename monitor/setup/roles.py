@@ -40,7 +40,7 @@ LOOKS: dict[Role, tuple[Look, ...]] = {
         Look("w2", "#006d7a", "#6fd0de", (7.0, 3.0, 2.0, 3.0), 1.7, "diamond"),
         Look("w3", "#565656", "#c4c4c4", (4.0, 2.0), 1.7, "triangle"),
     ),
-    "reference": (Look("r0", "#6b6b6b", "#a6a6a6", (), 1.7, "circle"),),
+    "reference": (Look("r0", "#747474", "#8f8f8f", (), 1.7, "circle"),),
 }
 """In the order of the bench; more instruments of a role than looks begin again."""
 ORDER: dict[Role, int] = {"on-test": 0, "witness": 1, "reference": 2}
