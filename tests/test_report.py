@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from capture.record import Act
+from monitor.dashboard import look
 from monitor.report import first, head, report_html
 from monitor.report.drawing import plots
 from monitor.report.drawing.colours import GROUND, SESSIONS, TEXT
@@ -170,6 +171,13 @@ def test_colour_is_never_the_only_sign() -> None:
     for looks in (SESSIONS, roles):
         signs = [(look.marker, look.dash, look.width) for look in looks]
         assert len(set(signs)) == len(signs)
+
+
+def test_the_screen_draws_a_role_as_the_report_does() -> None:
+    assert look.GREEN.lower() == LOOKS["witness"][0].dark
+    assert look.BOLD.color is not None
+    assert look.BOLD.color.name.lower() == look.WHITE.lower()
+    assert luminance(LOOKS["on-test"][0].dark) > 0.9
 
 
 # Machado, Oliveira and Fernandes, IEEE Trans. Vis. Comput. Graph. 15, 1291 (2009), severity 1.0, on linear

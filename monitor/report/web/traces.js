@@ -217,6 +217,8 @@ function draw() {
     const plot = build(id, node, on_paper ? 710 : Math.max(260, node.clientWidth), heightOf(id), sizeNow(), keys);
     plot.id = id;
     plots.push(plot);
+    // A double click shows all again; what is selected stays selected.
+    plot.over.addEventListener("dblclick", () => setTimeout(redrawSelection));
     node.dataset.drawn = "yes";
   });
   root.dataset.plots = String(plots.length);
