@@ -217,7 +217,11 @@ class Judgement:
             return self._as_reference(self.who_found)
         if len(self.judged_states) == 1:
             return self.as_left
-        return self.charged(self.judged_states[0].verdict, self.who_found)
+        state, who = self.judged_states[0], self.who_found
+        if who is not None and (who.to_s <= state.from_s or who.from_s >= state.to_s):
+            # Too little was ridden in it to ask all instruments: what they say of a later one is not of it.
+            who = None
+        return self.charged(state.verdict, who)
 
     def _as_reference(self, who: Who | None) -> Judged | None:
         """Of the one that others are held against: by all independent instruments together."""
