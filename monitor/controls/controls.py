@@ -10,6 +10,7 @@ from typing import Literal, NamedTuple
 
 from capture.control import Request, trainer_channel
 from capture.record import Act, Packet, Record
+from monitor.controls.marks import CLOSE, OPEN, REMOUNTED, STRETCH
 from monitor.controls.preflight import Asker, Checks, Preflight, override_text
 from monitor.controls.trainer import Bequest, Load, Order, RefusedError, Said, Trainer, TrainerView
 from monitor.controls.zeroing import Asking, NotNowError, Outcome, Unit, Wish, still
@@ -19,6 +20,7 @@ from monitor.live.view import Block
 from monitor.live.zeros import history_text
 from monitor.setup.bench import Bench, Instrument
 from monitor.setup.protocol import PAUSE, Segment, segment_line
+from monitor.text import clock
 
 RIDING_RPM, RIDING_W = 30.0, 20.0
 """A crank that turns so fast, or a meter that reports so much, is ridden (common practice, no source)."""
@@ -97,6 +99,8 @@ class Controls:
         self.said = ""
         """The latest outcome of a question, for the screen; it takes it away."""
         self.position = SEATED
+        self.stretch_open_s: float | None = None
+        """Since when a stretch is open, by whichever screen; None: none is."""
         self.gears: list[str] = []
         """Gears of this session, by whichever screen, the latest last."""
         self.orphan: tuple[str, float] | None = None
@@ -161,8 +165,10 @@ class Controls:
             self._sent.remove(done)
             if act.act in UNDOABLE:
                 self._mine.append(act)
-        if act.act == "position":
+        if act.act == "position" and not act.instrument:
             self.position = act.text
+        elif act.act == STRETCH:
+            self.stretch_open_s = act.t_ns / 1e9 if act.text == OPEN else None
         elif act.act == "gear" and act.text:
             self.gears = [*(each for each in self.gears if each != act.text), act.text]
         elif act.act == "safe-target":
@@ -275,6 +281,19 @@ class Controls:
         position = SEATED if self.position == STANDING else STANDING
         self.act("position", position)
         return position
+
+    def toggle_stretch(self) -> str:
+        """Open a stretch, or close the one that is open; what happened."""
+        since_s = self.stretch_open_s
+        self.act(STRETCH, OPEN if since_s is None else CLOSE)
+        if since_s is None:
+            return "stretch opened: the same key closes it"
+        return f"stretch closed, {clock(self.pipeline.t_s - since_s)} long: the study has a row for it"
+
+    def remounted(self, label: str) -> str:
+        """An instrument was seated anew, or its sensor was moved: what follows is a new state of it."""
+        self.act("position", REMOUNTED, label)
+        return f"{label}: seated anew, or its sensor moved"
 
     def undo(self) -> str:
         """Take the last act of this screen back; what it was. RefusedKeyError: there is none."""

@@ -248,6 +248,18 @@ class BenchApp(AskingApp):
         """Seated or standing."""
         self._try(lambda controls: controls.toggle_position())
 
+    def action_remounted(self) -> None:
+        """An instrument was seated anew, or its sensor moved: ask which."""
+        labels = tuple(lane.label for lane in self._view.lanes)
+        if len(labels) == 1:
+            self._chosen("remounted", labels[0])
+        elif labels:
+            self._ask_which("remounted", "remounted", labels)
+
+    def action_stretch(self) -> None:
+        """Open a stretch, or close it."""
+        self._try(lambda controls: controls.toggle_stretch())
+
     def action_undo(self) -> None:
         """Take the last act back."""
         self._try(lambda controls: f"taken back: {controls.undo()}")

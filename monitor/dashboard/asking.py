@@ -6,6 +6,7 @@ from typing import Literal
 from textual.widgets import Input
 
 from monitor.controls.controls import Controls, RefusedKeyError
+from monitor.controls.marks import note_of
 from monitor.controls.zeroing import Wish
 from monitor.dashboard.following import FollowingApp, Question
 from monitor.dashboard.widgets import TEXT_CHARACTERS
@@ -83,6 +84,9 @@ class AskingApp(FollowingApp):
     def _chosen(self, kind: str, label: str) -> None:
         if kind == "arm":
             self._ask_to_arm(label)
+            return
+        if kind == "remounted":
+            self._try(lambda controls: controls.remounted(label))
             return
         if kind == "zero":
             look_up: Callable[[str], None] | None = getattr(self.source, "look_up_zeros", None)
@@ -240,4 +244,8 @@ class AskingApp(FollowingApp):
             if text in self._gears:
                 self._gears.remove(text)
             self._gears.appendleft(text)
-        self._send(question.act, text, "", f"{question.act} {clock(question.at_s)}: {text}", question.at_s)
+        whom = ""
+        if question.act == "note":
+            whom, text = note_of(text, [lane.label for lane in self._view.lanes])
+        said = f"{question.act} {clock(question.at_s)}: {f'{whom}: ' if whom else ''}{text}"
+        self._send(question.act, text, whom, said, question.at_s)

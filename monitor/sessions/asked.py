@@ -13,6 +13,7 @@ from typing import TypeVar
 import msgspec
 
 from capture.record import Act
+from monitor.controls.marks import OPEN, STRETCH
 from monitor.study.asked.wanted import MOST_STRETCHES, Wanted
 from monitor.text import clock, plain
 from storage.damage import SessionError
@@ -24,9 +25,6 @@ MOST_OCTETS = 1 << 20
 LONGEST_WORDS = 2000
 KEYS = ("question", "provenance", "condition", "scope", "conclusion")
 """What a tester says of a session, in the order in which it is shown."""
-OPENED, CLOSED = "open", "close"
-"""Texts of an act of kind `stretch`: the live key opens a stretch, and closes it."""
-STRETCH = "stretch"
 
 T = TypeVar("T")
 
@@ -97,7 +95,7 @@ def from_acts(acts: Sequence[Act]) -> list[Wanted]:
         if act.act != STRETCH:
             continue
         t_s = act.moment_ns / 1e9
-        if act.text == OPENED:
+        if act.text == OPEN:
             opened = t_s
         elif opened is not None and t_s - opened >= 1.0:
             found.append(Wanted(f"stretch {len(found) + 1}", opened, t_s))
