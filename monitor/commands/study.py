@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 
 from monitor.commands.asking.judging import Joining, Progress, known_study, studied
-from monitor.commands.asking.options import NOTHING_MORE, Asked, keep
+from monitor.commands.asking.options import NOTHING_MORE, Asked, keep, time_left
 from monitor.commands.evenings import ManySessions
 from monitor.commands.output import UsageError, write_message, write_result
 from monitor.report.evenings.terminal import evening_lines
@@ -74,8 +74,9 @@ def study(
     if json == "-":
         write_result_text(_json(given, comparison, sessions))
     else:
-        width = asked.width
-        for line in summary_lines(result, width) if asked.summary else study_lines(result, width):
+        width, left = asked.width, time_left(result)
+        lines = summary_lines(result, width, left) if asked.summary else study_lines(result, width, left)
+        for line in lines:
             write_result(line)
         if comparison is not None:
             write_result("")

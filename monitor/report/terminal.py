@@ -1,6 +1,6 @@
 """A study as lines for a terminal: aligned tables of the numbers that `study.json` holds."""
 
-from monitor.report.lines.asked import asked_lines, word_lines
+from monitor.report.lines.asked import asked_lines, task_lines, word_lines
 from monitor.report.lines.fit import Row, fitted, wrapped
 from monitor.report.lines.summary import ordered, under_line
 from monitor.report.states import HEAD, sentences, state_rows
@@ -14,8 +14,11 @@ WORDS = {"agrees": "agrees", "differs": "DIFFERS", "undecided": "can't tell yet"
 number, sure, NOTHING = TERMINAL.number, TERMINAL.sure, TERMINAL.nothing
 
 
-def study_lines(study: Study, width: int | None = None) -> list[str]:
-    """The whole study within `width` columns (None: as wide as it is), the verdicts first."""
+def study_lines(study: Study, width: int | None = None, left: str = "") -> list[str]:
+    """The whole study within `width` columns (None: as wide as it is), the verdicts first.
+
+    `left`: how long it is until the unit is handed back.
+    """
     lost = f", {study.lost_records} LOST" if study.lost_records else ""
     head = f"{study.bench} against {study.reference}: {clock(study.seconds)}, {study.records} records{lost}"
     lines = wrapped(head, width)
@@ -39,7 +42,7 @@ def study_lines(study: Study, width: int | None = None) -> list[str]:
         word_lines(study, width), _states(study, width), asked_lines(study, width),
         _means(study, width), _verdicts(study, width), _repeats(study), _splits(study, width),
         _peaks(study, width), _efficiency(study), _instruments(study, width), _sides(study, width),
-        _strokes(study, width), _changes(study), _open(study),
+        _strokes(study, width), _changes(study), _open(study), task_lines(study, left),
     ):  # fmt: skip
         if block:
             lines += ["", *(part for line in block for part in wrapped(line, width))]

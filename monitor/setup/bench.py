@@ -21,6 +21,7 @@ MOST_INSTRUMENTS = 64
 SCHEMES = ("bluetooth", "ant", "scene", "log", "ride")
 ANT_KINDS = ("power", "trainer", "cadence", "speed-cadence")
 
+CLOCK_TIME = re.compile(r"(?:[01]\d|2[0-3]):[0-5]\d")
 LABEL = re.compile(r"[a-z0-9-]{1,16}")
 _MAC = re.compile(r"(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}")
 _HOST_UUID = re.compile(r"[0-9A-Fa-f]{8}(?:-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}")
@@ -110,6 +111,8 @@ class Bench(msgspec.Struct, frozen=True, kw_only=True):
     text: str = ""
     protocol: Protocol | None = None
     trainer: TrainerRules = TrainerRules()
+    hand_back: str = ""
+    """When the unit on test goes back, local time `hh:mm`; empty: not told."""
 
     @property
     def scripted(self) -> bool:
@@ -120,6 +123,7 @@ class Bench(msgspec.Struct, frozen=True, kw_only=True):
 class _BenchTable(msgspec.Struct, kw_only=True):
     reference: str
     name: str = "bench"
+    hand_back: str = ""
 
 
 _LIMIT_RANGES = {
@@ -153,6 +157,8 @@ def parse_bench(text: str, name: str = "bench") -> Bench:
     head = document.convert(document.table(("bench",), root["bench"]), ("bench",), _BenchTable)
     if not head.name.strip() or len(head.name) > 80 or "\n" in head.name:
         document.fail(("bench", "name"), "must be 1 to 80 characters in one line")
+    if head.hand_back and not CLOCK_TIME.fullmatch(head.hand_back):
+        document.fail(("bench", "hand_back"), f"{shown(head.hand_back)} is no time", 'Write it as "09:00".')
     if not root.get("instrument"):
         raise BenchError(name, "there is no instrument", "Write [[instrument]] with label and link for each.")
     instruments = _instruments(document, root["instrument"])
@@ -175,6 +181,7 @@ def parse_bench(text: str, name: str = "bench") -> Bench:
         text=text,
         protocol=protocol,
         trainer=trainer,
+        hand_back=head.hand_back,
     )
 
 

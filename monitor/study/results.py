@@ -511,11 +511,49 @@ class JudgedUnder(msgspec.Struct, frozen=True):
 
 
 class Open(msgspec.Struct, frozen=True):
-    """What could not be decided, and the ride that would tell."""
+    """What could not be decided, and the ride that would tell.
+
+    `needs` is what that ride has to have: unlike torques, so many `minutes` at a steady load, the first
+    block again, another load; empty where no riding decides it.
+    """
 
     instrument: str
     question: str
     ride: str
+    needs: Literal["torques", "minutes", "again", "load", ""] = ""
+    minutes: int | None = None
+
+
+class RideBlock(msgspec.Struct, frozen=True):
+    """A block that is worth riding, and the open questions that it helps to settle."""
+
+    name: str
+    seconds: int
+    target_w: float | None
+    cadence_rpm: float | None
+    settles: list[str]
+
+
+class Task(msgspec.Struct, frozen=True):
+    """Something to do about an instrument (empty: the bench): what is the matter, and what to try."""
+
+    instrument: str
+    what: str
+    do: str
+
+
+class Tasks(msgspec.Struct, frozen=True):
+    """What is left before a unit is handed back, at `hand_back` (local time, empty: not told).
+
+    `cure`: faults that stand; `blocks`: the shortest ride, of `seconds`, that settles what is open;
+    `other`: what no ride of this bench settles.
+    """
+
+    hand_back: str
+    cure: list[Task]
+    blocks: list[RideBlock]
+    other: list[Task]
+    seconds: int
 
 
 class Study(msgspec.Struct, frozen=True):
@@ -556,6 +594,7 @@ class Study(msgspec.Struct, frozen=True):
     """The highest 1, 3, 5 and 10 s of the session, all instruments in the same seconds."""
     words: dict[str, str] = {}
     """What the tester says of the session, by key."""
+    tasks: Tasks | None = None
     judged_under: JudgedUnder | None = None
     """None: the bench that was recorded."""
     strokes: StrokeStudy | None = None

@@ -16,6 +16,7 @@ from monitor.analysis.diagnose import Diagnosis
 from monitor.study.asked.cadence import advice_of, cadence_answer, cadence_of
 from monitor.study.asked.peaks import same_peaks, sprint_statistics
 from monitor.study.asked.target import targets_of
+from monitor.study.asked.tasks import tasks_of
 from monitor.study.parts.changes import shifts_of
 from monitor.study.parts.common import Shared, shared_of
 from monitor.study.parts.differences import segment_of
@@ -94,6 +95,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         )
         for i, label in enumerate(grid.labels)
     }  # fmt: skip
+    open_ = open_questions(list(judgements.values()), lines)
     return Study(
         segments=segments,
         instruments={
@@ -110,7 +112,8 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         lines=lines,
         peaks=peaks_of(shared),
         efficiency=efficiency_of(shared, segments),
-        open=open_questions(list(judgements.values()), lines),
+        open=open_,
+        tasks=tasks_of(recording.findings, open_, segments, recording.bench.hand_back),
         bench=recording.bench.name,
         reference=recording.bench.reference,
         utc_ns=recording.header.utc_ns or None,

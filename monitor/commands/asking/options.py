@@ -5,6 +5,7 @@ import shutil
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from monitor.commands.output import UsageError
@@ -12,7 +13,7 @@ from monitor.setup.toml_check import suggestion
 from monitor.study.asked.choice import choose
 from monitor.study.asked.wanted import Wanted, parse_stretch
 from monitor.study.results import Study
-from monitor.text import plain
+from monitor.text import clock, plain
 from storage.session import Session
 
 
@@ -66,6 +67,20 @@ class Asked:
 
 
 NOTHING_MORE = Asked()
+
+
+def time_left(study: Study, now: datetime | None = None) -> str:
+    """How long it is until the unit goes back, in words; empty where no time was told, or the day is over."""
+    if study.tasks is None or not study.tasks.hand_back or not study.utc_ns:
+        return ""
+    now = now or datetime.now().astimezone()
+    began = datetime.fromtimestamp(study.utc_ns / 1e9, now.tzinfo)
+    hour, minute = study.tasks.hand_back.split(":")
+    back = began.replace(hour=int(hour), minute=int(minute), second=0, microsecond=0)
+    if back <= began:
+        back += timedelta(days=1)
+    left_s = (back - now).total_seconds()
+    return f"in {clock(left_s)}" if left_s > 0.0 else "which is over"
 
 
 def parse_all(texts: Sequence[str]) -> list[Wanted]:

@@ -210,6 +210,23 @@ def _target(study: Study, figures: Figures) -> Table:
     return Table("The trainer against its target", rows, 5)
 
 
+def task_lines(study: Study, left: str = "") -> list[str]:
+    """What is left to do: what to cure, which blocks to ride, what no ride settles. `left`: the countdown."""
+    tasks = study.tasks
+    if tasks is None or not (tasks.cure or tasks.blocks):
+        return []
+    until = f" BEFORE HAND-BACK AT {tasks.hand_back}{f', {left}' if left else ''}" if tasks.hand_back else ""
+    lines = [f"TO DO{until}"]
+    lines += [f"{t.instrument}: {t.what}. {t.do}" for t in tasks.cure]
+    for b in tasks.blocks:
+        load = f", {b.target_w:.0f} W" if b.target_w is not None else ""
+        rpm = f", {b.cadence_rpm:.0f} rpm" if b.cadence_rpm is not None else ""
+        lines.append(f"ride {clock(b.seconds)} {b.name}{load}{rpm}: {'; '.join(b.settles)}")
+    if len(tasks.blocks) > 1:
+        lines.append(f"{clock(tasks.seconds)} of riding in all settles it")
+    return lines
+
+
 def word_lines(study: Study, width: int | None) -> list[str]:
     """The tester's own words, key by key."""
     lines: list[str] = []

@@ -20,8 +20,11 @@ ORDER = {"differs": 0, "undecided": 1, "agrees": 2}
 ANSWERS = {"yes": "yes", "no": "no", "undecided": "can't tell yet"}
 
 
-def summary_lines(study: Study, width: int | None = None) -> list[str]:
-    """At most twelve lines of one terminal line each, the verdict first."""
+def summary_lines(study: Study, width: int | None = None, left: str = "") -> list[str]:
+    """At most twelve lines of one terminal line each, the verdict first.
+
+    `left`: how long it is until the unit is handed back.
+    """
     units = ordered(study)
     lines = [_head(study)]
     if study.judged_under is not None:
@@ -34,6 +37,12 @@ def summary_lines(study: Study, width: int | None = None) -> list[str]:
     lines.append(reference_line(study))
     if study.cadence_advice:
         lines.append(f"cadence: {study.cadence_advice}")
+    tasks = study.tasks
+    if tasks is not None and tasks.hand_back:
+        ride = f", {clock(tasks.seconds)} of riding settles what is open" if tasks.blocks else ""
+        lines.append(
+            f"hand-back at {tasks.hand_back}{f', {left}' if left else ''}: {len(tasks.cure)} to cure{ride}"
+        )
     lines += [f"open: {o.instrument + ': ' if o.instrument else ''}{o.question}: {o.ride}"
               for o in study.open[:2]]  # fmt: skip
     limit = min(width or LONGEST, LONGEST)

@@ -70,6 +70,11 @@ def _with(study: Study, labels: frozenset[str]) -> Study:
         rider=[r for r in study.rider if r.instrument in labels],
         cadence=[c for c in study.cadence if c.instrument in labels],
         target=[t for t in study.target if t.instrument in labels],
+        tasks=None if study.tasks is None else msgspec.structs.replace(
+            study.tasks,
+            cure=[t for t in study.tasks.cure if t.instrument in labels],
+            other=[t for t in study.tasks.other if not t.instrument or t.instrument in labels],
+        ),
         strokes=None if study.strokes is None else StrokeStudy(
             [s for s in study.strokes.stretches if s.instrument in labels],
             [e for e in study.strokes.effects if e.instrument in labels],
