@@ -293,7 +293,7 @@ class Controls:
     def remounted(self, label: str) -> str:
         """An instrument was seated anew, or its sensor was moved: what follows is a new state of it."""
         self.act("position", REMOUNTED, label)
-        return f"{label}: seated anew, or its sensor moved"
+        return f"{label}: re-seated, or its sensor moved"
 
     def undo(self) -> str:
         """Take the last act of this screen back; what it was. RefusedKeyError: there is none."""

@@ -29,7 +29,7 @@ HANDS: tuple[KeyRow, ...] = (
     ("o", "zero", "zero", "zero offset over the radio", True),
     ("l", "length", "length", "crank length over the radio: read it, set it", True),
     ("d", "stand", "position", "seated, standing", True),
-    ("e", "moved", "remounted", "an instrument was seated anew, or its sensor moved: choose which", True),
+    ("e", "moved", "remounted", "an instrument was re-seated, or its sensor moved: choose which", True),
     ("v", "stretch", "stretch", "open a stretch; once more closes it: the study has a row for it", True),
     ("u", "undo", "undo", "take the last act back", True),
     ("b", "big", "page('big')", "large figures for the rider", False),
