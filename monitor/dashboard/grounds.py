@@ -21,7 +21,7 @@ Ground = Literal["dark", "light", "few", "none"]
 STYLES = ("auto", "dark", "light")
 VARIABLE = "PLUMBWATT_STYLE"
 """The variable of the environment that names one of `STYLES`."""
-ASKED_S, FAR_S = 0.3, 1.5
+ASKED_S, FAR_S = 0.5, 1.5
 """How long a terminal has to say what it looks like; over ssh."""
 _GREY = KEY.bgcolor.name if KEY.bgcolor is not None else ""
 

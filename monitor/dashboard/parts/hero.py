@@ -178,12 +178,25 @@ def side_line(view: View, lane: Lane, number: Number | None, width: int, window:
     parts.append(f"balance {balance_text(lane)}" if balance_text(lane) else "")
     if abs(lane.expected_percent) >= 0.05 and math.isfinite(lane.expected_percent):
         parts.append(loss_words(lane))
+    parts.append(apart_words(view, lane))
     text = ""
     for part in filter(None, parts):
         longer = f"{text}  {part}" if text else part
         if cells(longer) <= width:
             text = longer
     return text
+
+
+def apart_words(view: View, lane: Lane) -> str:
+    """Whose fault a difference is, as far as that can be known."""
+    if lane.verdict != "differs":
+        return ""
+    if lane.apart is None:
+        powered = sum(each.mount != "cadence" for each in view.lanes)
+        return "two can only differ" if powered == 2 else ""
+    return {"yes": "it stands apart from all others", "undecided": "undecided who is wrong"}.get(
+        lane.apart, ""
+    )
 
 
 def loss_words(lane: Lane) -> str:

@@ -16,7 +16,7 @@ SMALLEST_WIDTH, SMALLEST_HEIGHT = 40, 10
 DOUBLE, TRIPLE = (112, 36), (150, 44)
 """Columns and rows from which the figures of the hero are twice and three times as large."""
 ADVICE_ROWS = 2
-_LEAST_FINDINGS, _LEAST_TRACE, _GOOD_TRACE = 2, 4, 14
+_LEAST_FINDINGS, _MOST_FINDINGS, _LEAST_TRACE, _GOOD_TRACE = 2, 10, 4, 14
 
 
 class Places(NamedTuple):
@@ -58,7 +58,7 @@ def places(width: int, height: int, instruments: int) -> Places:
     pitch = 2 if 2 * instruments + _GOOD_TRACE + _LEAST_FINDINGS + 1 <= free else 1
     lanes = min(pitch * max(1, instruments), free - _LEAST_FINDINGS)
     rest = free - lanes
-    findings = max(_LEAST_FINDINGS, rest // 3)
+    findings = min(_MOST_FINDINGS, max(_LEAST_FINDINGS, rest // 3))
     trace = rest - findings
     if trace < _LEAST_TRACE:
         # So many instruments: their lanes come before the past.
