@@ -37,10 +37,10 @@ def _shape_chart(given: Material, side: Side, found: Sequence[tuple[Stroke, Side
         if v is not None
         for sign in (-1.0, 1.0)
     ]
-    crank = "left crank" if side == "both" else "own crank"
+    crank = "the left crank" if side == "both" else "own crank"
     plot = Plot(
         f"Torque over the turn, {NAMES[side]}", f"{len(found)} states", (0.0, 360.0),
-        padded([100.0 * v for v in values] + [0.0], 50.0), f"angle of the {crank}, ° (0 up, 90 forward)",
+        padded([100.0 * v for v in values] + [0.0], 50.0, 0.15), f"{crank}, ° (0 up, 90 forward)",
         "torque, % of its mean", x_ticks=False,
     )  # fmt: skip
     for angle in range(0, 361, 45):
@@ -57,7 +57,10 @@ def _shape_chart(given: Material, side: Side, found: Sequence[tuple[Stroke, Side
     for column, label in enumerate(times):
         peaks = [(s, x) for s, x in found if s.instrument == label]
         for row, (s, x) in enumerate(peaks):
-            _mark_peak(plot, s, x, given.looks[label], row + 0.4 * column)
+            # The peaks of a sum are those of the legs, each in its half of the turn.
+            marks = [x] if side != "both" else [leg for leg in s.sides if leg.side in ("left", "right")]
+            for leg in marks:
+                _mark_peak(plot, s, leg, given.looks[label], row + 0.4 * column, side == "both")
     each = "; ".join(f"{label} {', '.join(spans)}" for label, spans in times.items())
     caption = (
         f"{NAMES[side].capitalize()}: mean shape in each state, 95 % interval; paler lines are earlier. "
@@ -87,15 +90,16 @@ def _draw_shape(plot: Plot, x: SideStroke, look: Look, strong: float) -> None:
     plot.parts.append(tag("polyline", **stroke(look), stroke_opacity=f"{strong:.2f}", points=drawn))
 
 
-def _mark_peak(plot: Plot, s: Stroke, x: SideStroke, look: Look, row: float) -> None:
+def _mark_peak(plot: Plot, s: Stroke, x: SideStroke, look: Look, row: float, in_sum: bool) -> None:
     if x.peak_deg is None:
         return
+    at = x.peak_deg + (180.0 if in_sum and x.side == "right" else 0.0)
     y = plot.y[1] - (0.03 + 0.035 * row) * (plot.y[1] - plot.y[0])
     if x.peak_u95_deg is not None:
-        plot.whisker((x.peak_deg - x.peak_u95_deg, y), (x.peak_deg + x.peak_u95_deg, y), look)
+        plot.whisker((at - x.peak_u95_deg, y), (at + x.peak_u95_deg, y), look)
     peak = f"{x.peak_deg:.0f} ± {PAGE.number(x.peak_u95_deg)}°"
     note = f"{s.instrument}, {clock(s.from_s)}–{clock(s.to_s)}: {peak}"
-    plot.mark(x.peak_deg, y, look, 3.2, note)
+    plot.mark(at, y, look, 3.2, note)
 
 
 def angles(given: Material) -> list[dict[str, Any]]:
