@@ -484,7 +484,7 @@ def figure(
 
 @app.command
 def export(
-    session: Path,
+    sessions: Annotated[list[Path], Parameter(name="SESSION", consume_multiple=True)],
     /,
     *,
     to: Literal["csv", "fit", "parquet", "package"],
@@ -503,8 +503,8 @@ def export(
 
     Parameters
     ----------
-    session
-        The session folder.
+    sessions
+        The session folder; several for one package of all, side by side.
     to
         csv, fit (a ride file an instrument), parquet or package.
     out
@@ -519,7 +519,7 @@ def export(
     """
     from monitor.commands.export import export
 
-    return export(session, to, out, so_far, only, rename)
+    return export(sessions, to, out, so_far, only, rename)
 
 
 @app.command(name="import")

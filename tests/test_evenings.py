@@ -1,8 +1,10 @@
 """Many evenings: groups and their spread, control charts of trusted pairs, the page."""
 
+import hashlib
 import json
 import math
 import re
+import zipfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -13,6 +15,7 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy import stats
 
+from monitor.cli import main
 from monitor.report.evenings.page import evenings_html
 from monitor.report.evenings.terminal import evening_lines, reference_lines
 from monitor.sessions.archive.dataset import TABLES
@@ -21,6 +24,7 @@ from monitor.study.evenings.evening import Evening, Torque, Value, pooled
 from monitor.study.evenings.groups import mean_value, side_by_side, spread_of
 from monitor.study.evenings.references import days_between, references_of
 from monitor.study.results import Split
+from tests.helpers.folders import Truth, make_evening
 
 ROOT = Path(__file__).parents[1]
 VECTORS = {v["id"]: v for v in json.loads((ROOT / "fixtures/vectors/control-charts.json").read_text("utf-8"))}
@@ -271,3 +275,31 @@ def test_every_column_is_described() -> None:
     for table, columns in TABLES.items():
         named = re.findall(r"`([a-z_0-9]+)`", parts[table].partition("\n")[2])
         assert named == [column.name for column in columns]
+
+
+# -- handed over
+
+
+@pytest.mark.slow
+def test_several_sessions_go_into_one_package(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    truths = (Truth(0), Truth(9, right=1.1))
+    paths = [make_evening(tmp_path / "s", truth, seconds=30) for truth in truths]
+    given = [str(path) for path in paths]
+    assert main(["export", *given, "--to", "package", "--out", str(tmp_path / "out")]) == 0
+    (written,) = (tmp_path / "out").iterdir()
+    assert capsys.readouterr().out.strip() == str(written)
+    with zipfile.ZipFile(written) as package:
+        names = package.namelist()
+        root = names[0].partition("/")[0]
+        sums = package.read(f"{root}/SHA256SUMS").decode().splitlines()
+        for line in sums:
+            digest, _, name = line.partition("  ")
+            assert hashlib.sha256(package.read(f"{root}/{name}")).hexdigest() == digest
+        told = json.loads(package.read(f"{root}/evenings.json"))
+    assert len(sums) == len(names) - 1
+    for path in paths:
+        wanted = ("report.html", "journal.arrows", "study.json")
+        assert {f"{root}/{path.name}/{name}" for name in wanted} <= set(names)
+    assert [e["session"] for e in told["evenings"]] == [path.name for path in paths]
+    assert main(["export", given[0], given[0], "--to", "package"]) == 2
+    assert main(["export", *given, "--to", "csv"]) == 2

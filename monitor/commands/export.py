@@ -8,7 +8,7 @@ from monitor.text import plain
 
 
 def export(
-    session: Path,
+    sessions: list[Path],
     kind: str,
     out: Path | None,
     so_far: bool = False,
@@ -19,12 +19,24 @@ def export(
 
     `only` and `rename` (LABEL=NAME) are for a package of chosen instruments; UsageError where they can't be.
     """
+    if len(sessions) > 1:
+        return _several(sessions, kind, out, so_far, bool(only or rename))
+    session = sessions[0]
     if only or rename:
         paths = _chosen(session, kind, out, so_far, only or [], rename or [])
     else:
         paths = export_session(session, kind, out, lambda text: write_message(f"  {text}"), so_far=so_far)
     for path in paths:
         write_result(str(path))
+    return 0
+
+
+def _several(sessions: list[Path], kind: str, out: Path | None, so_far: bool, chosen: bool) -> int:
+    from monitor.sessions.several import several_package
+
+    if kind != "package" or chosen:
+        raise UsageError("several sessions go into one package: --to package, without --only and --rename")
+    write_result(str(several_package(sessions, out, so_far=so_far)))
     return 0
 
 

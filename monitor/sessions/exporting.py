@@ -65,7 +65,7 @@ def export(
         need_fit()
     say = say or (lambda text: None)
     session = open_session(to_judge(folder, so_far))
-    names = _derived(session, say)
+    names = derived_files(session, say)
     study = read_study(names[STUDY])
     if out is None:
         out = session.path / "exports"
@@ -118,7 +118,7 @@ def _utc_s(study: Study) -> float | None:
     return utc_s if FIRST_S <= utc_s < LAST_S else None
 
 
-def _derived(session: Session, say: Say) -> dict[str, Path]:
+def derived_files(session: Session, say: Say) -> dict[str, Path]:
     """Each derived file by its name; they are made if one is missing or of another state of the session."""
     found = up_to_date(session.path)
     if len(found) < len(NAMES):
@@ -300,6 +300,12 @@ def _fit(session: Session, names: Mapping[str, Path], study: Study, out: Path, s
 
 
 def _package(session: Session, names: Mapping[str, Path], out: Path) -> list[Path]:
+    study, items = whole_items(session, names)
+    return [write_zip(session, out, safe_name(session.path.name), study, items, HOW_TO_READ)]
+
+
+def whole_items(session: Session, names: Mapping[str, Path]) -> tuple[Study, list[Item]]:
+    """All files of a package of one session, made from its journal, and its study."""
     from monitor.report import report_html
     from monitor.study.parts.common import shared_of
     from monitor.study.study import study as study_of
@@ -315,8 +321,7 @@ def _package(session: Session, names: Mapping[str, Path], out: Path) -> list[Pat
         segments = temporary.read_bytes()
     finally:
         temporary.unlink(missing_ok=True)
-    items = package_items(session, names, study, segments, report)
-    return [write_zip(session, out, safe_name(session.path.name), study, items, HOW_TO_READ)]
+    return study, package_items(session, names, study, segments, report)
 
 
 def write_zip(
@@ -325,11 +330,11 @@ def write_zip(
     """One zip file of these items with a text that explains each, the tester's words first; its path."""
     out.mkdir(parents=True, exist_ok=True)
     path = free_path(out / f"{name}.zip")
-    said = [f"**{key.capitalize()}**: {_markdown(t, LONGEST_WORDS)}" for key, t in study.words.items()]
+    said = [f"**{key.capitalize()}**: {markdown(t, LONGEST_WORDS)}" for key, t in study.words.items()]
     text = readme(
-        f"Session {_markdown(session.path.name)}",
+        f"Session {markdown(session.path.name)}",
         "".join(f"{line}\n\n" for line in said)
-        + f"Bench “{_markdown(study.bench)}”, compared with {_markdown(study.reference)}. Open `report.html` "
+        + f"Bench “{markdown(study.bench)}”, compared with {markdown(study.reference)}. Open `report.html` "
         "first: it needs no network and no other program than a browser. All times are seconds from the "
         "start of the session; columns tell their unit in their name.",
         items,
@@ -347,7 +352,7 @@ def finding_text(path: Path, labels: Sequence[str]) -> bytes:
     return b"".join(line + b"\n" for line, label in lines if label in labels)
 
 
-def _markdown(text: str, longest: int = 80) -> str:
+def markdown(text: str, longest: int = 80) -> str:
     """A text from outside as words of a Markdown file: no links, no pictures, no HTML."""
     return re.sub(r"([\\`*_\[\]<>&|~$])", r"\\\1", plain(text.replace("\n", " "), longest))
 
