@@ -13,13 +13,12 @@ from pathlib import Path
 import pyarrow.parquet
 import pytest
 
-from monitor import __version__
-from monitor.sessions.archive import EVENINGS, Entry, read_evenings, sessions_in, update
+from monitor.sessions.archive import EVENINGS, read_evenings, sessions_in, update
 from monitor.sessions.archive import workers as workers_module
 from monitor.sessions.archive.dataset import parts
-from monitor.sessions.archive.update import entry_of
 from monitor.sessions.archive.workers import by_workers
 from storage.damage import SessionError
+from tests.helpers.dying import judge_or_die
 from tests.helpers.rides import short_session
 
 pytestmark = pytest.mark.slow
@@ -154,15 +153,6 @@ def test_a_worker_of_the_cluster_that_dies_costs_its_session(
     # Its first worker died with it; the other one judged it after all, and all else.
     assert {e.state for e in found.values()} == {"new"}
     assert not (dying / "kill").exists()
-
-
-def judge_or_die(path: str, target: str) -> tuple[str, Entry]:
-    """As `judge`, but for a session that says that its worker is to die."""
-    mark = Path(path) / "kill"
-    if mark.exists():
-        mark.unlink()
-        os._exit(9)
-    return __version__, entry_of(Path(path), Path(target))
 
 
 def test_nobody_at_the_address_is_named(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -16,15 +16,19 @@ import statsmodels.formula.api as smf
 from scipy import stats
 
 from monitor.cli import main
+from monitor.controls.preflight import Preflight
+from monitor.live.pipeline import Pipeline
 from monitor.report.evenings.page import evenings_html
 from monitor.report.evenings.terminal import evening_lines, reference_lines
 from monitor.sessions.archive.dataset import TABLES
+from monitor.sessions.trusted import keep_health, references_line
+from monitor.setup.bench import parse_bench
 from monitor.study.evenings.control import STUDENT, chart_of, ewma_limit, ewma_of, individuals_limits
 from monitor.study.evenings.evening import Evening, Torque, Value, pooled
 from monitor.study.evenings.groups import mean_value, side_by_side, spread_of
 from monitor.study.evenings.references import days_between, references_of
 from monitor.study.results import Split
-from tests.helpers.folders import Truth, make_evening
+from tests.helpers.folders import BENCH, Truth, make_evening
 
 ROOT = Path(__file__).parents[1]
 VECTORS = {v["id"]: v for v in json.loads((ROOT / "fixtures/vectors/control-charts.json").read_text("utf-8"))}
@@ -252,6 +256,25 @@ def test_weights_and_zero_offsets_stand_beside_it() -> None:
     assert health["hub"].text == "hub (9): never checked with weights"
     assert days_between("2024-02-28", "2024-03-01") == 2
     assert days_between("", "2024-03-01") is None
+
+
+def test_the_checks_before_a_ride_say_what_the_folder_says(tmp_path: Path) -> None:
+    bench = parse_bench(BENCH.format(seed=1, **Truth(0)._asdict()))
+    assert references_line(tmp_path, bench) == ""
+    changed = references_of(pairs([*noise(12, 1, 0.15), *(0.9 + v for v in noise(4, 2, 0.15))]))
+    (tmp_path / "archive").mkdir()
+    keep_health(tmp_path / "archive", changed)
+    line = references_line(tmp_path, bench)
+    assert line == changed.line
+    preflight = Preflight(bench)
+    preflight.references = line
+    items = {item.key: item for item in preflight.checks(Pipeline(bench), None).groups[0].items}
+    assert (items["references"].state, items["references"].text) == ("warn", line)
+    # Pairs of other benches, and those that are steady, say nothing.
+    keep_health(tmp_path / "archive", references_of(pairs(noise(16, 3))))
+    assert references_line(tmp_path, bench) == ""
+    (tmp_path / "archive" / "references.json").write_bytes(b"{")
+    assert references_line(tmp_path, bench) == ""
 
 
 # -- the page and the schema

@@ -41,6 +41,7 @@ def study_folder(
     from monitor.commands.study import many_bar
     from monitor.report.evenings.terminal import evening_lines, reference_lines
     from monitor.sessions.archive import read_evenings, update
+    from monitor.sessions.trusted import keep_health
     from monitor.study.evenings.groups import side_by_side
 
     with many_bar("sessions") as progress:
@@ -49,10 +50,10 @@ def study_folder(
     # Partitions of sessions that are gone stay, but are no evenings of this folder.
     evenings = [e for e in read_evenings(target) if e.session in names]
     found = side_by_side(evenings, many.by)
-    references = references_now(evenings) if many.references or html is not None else None
+    references = references_now(evenings)
+    keep_health(target, references)
     if json is None or json != "-":
-        health = references if many.references else None
-        for line in reference_lines(health, width) if health is not None else evening_lines(found, width):
+        for line in reference_lines(references, width) if many.references else evening_lines(found, width):
             write_result(line)
     _write(folder, found, references, json, html)
     new = sum(entry.state == "new" for entry in entries)
@@ -84,14 +85,14 @@ def references_now(evenings: Sequence["Evening"]) -> "References":
 
 
 def _write(
-    folder: Path, found: "SideBySide", references: "References | None", json: str | None, html: Path | None
+    folder: Path, found: "SideBySide", references: "References", json: str | None, html: Path | None
 ) -> None:
     from monitor.commands.study import write_file, write_result_text
 
     if json is not None:
         whole: dict[str, Any] = {"format": FORMAT, "program": f"plumbwatt {__version__}"}
         whole |= msgspec.to_builtins(found)
-        whole["references"] = msgspec.to_builtins(references) if references is not None else None
+        whole["references"] = msgspec.to_builtins(references)
         text = msgspec.json.format(msgspec.json.encode(whole), indent=1) + b"\n"
         if json == "-":
             write_result_text(text)

@@ -32,7 +32,7 @@ def export(
 
 
 def _several(sessions: list[Path], kind: str, out: Path | None, so_far: bool, chosen: bool) -> int:
-    from monitor.sessions.several import several_package
+    from monitor.sessions.archive.several import several_package
 
     if kind != "package" or chosen:
         raise UsageError("several sessions go into one package: --to package, without --only and --rename")

@@ -132,6 +132,8 @@ class Preflight:
         self._overridden: set[tuple[str, str]] = set()
         self._zeroed_s: dict[str, tuple[float, str]] = {}
         self.ready = False
+        self.references = ""
+        """What earlier evenings say of the trusted instruments; empty: nothing to look at."""
 
     def take(self, record: Record) -> None:
         """See one record."""
@@ -182,6 +184,9 @@ class Preflight:
             state: State = "red" if disk_free < DISK_RED else "warn" if disk_free < DISK_WARN else "ok"
             items.append(Item("disk", state, text, "" if state == "ok" else "free some space"))
         items.append(self._warm_up(pipeline.t_s))
+        if self.references:
+            remedy = "check them with weights, or ride a third instrument along"
+            items.append(Item("references", "warn", self.references, remedy))
         return tuple(items)
 
     def _warm_up(self, t_s: float) -> Item:

@@ -27,6 +27,7 @@ from monitor.live.runner import Runner
 from monitor.live.screen import view_of
 from monitor.live.view import View
 from monitor.sessions.previous_zeros import earlier_zeros, unit_of
+from monitor.sessions.trusted import references_line
 from monitor.setup.bench import Bench
 from monitor.setup.protocol import Protocol
 from storage.attach import CutOffError, RecorderError
@@ -123,6 +124,8 @@ class LiveSession:
         self.folder = folder
         self.pipeline = Pipeline(bench, protocol, runner=runner)
         self.controls = Controls(bench, self.pipeline, late_s=late_s, asks=asks) if hands or asks else None
+        if self.controls is not None:
+            self.controls.preflight.references = references_line(folder.parent, bench)
         self.closed = False
         self.closed_why = ""
         self.ending = ""
