@@ -861,10 +861,10 @@ def test_a_spike_does_not_flatten_the_trace() -> None:
 def test_each_instrument_has_one_look_by_its_role_whatever_it_reads() -> None:
     lanes = (HUB, PEDALS, HERON, SPIDER)
     own = looks(lanes)
-    assert len({(each.sign, each.on, each.period) for each in own.values()}) == 4
+    assert len({(each.sign, each.dots) for each in own.values()}) == 4
     assert looks([replace(lane, deviation_percent=-9.0, heard="lost") for lane in lanes]) == own
     # Units on test are drawn in full, or nearly; nobody else is.
-    density = {label: each.on / each.period for label, each in own.items()}
+    density = {label: sum(each.dots) / len(each.dots) for label, each in own.items()}
     assert min(density["heron"], density["spider-unit-two"]) > max(density["pedals"], density["hub"])
     assert own["heron"].style.bold
     assert not own["pedals"].style.bold

@@ -13,10 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from capture.record import Act, End, Header, Link, Record, Tick
+from capture.record import Act, End, Header, Link, Packet, Record, Tick
 from monitor.cli import main
 from monitor.commands import live as live_commands
 from monitor.commands.live import make_job
+from monitor.controls.controls import is_ridden
+from monitor.live.pipeline import Pipeline
 from monitor.live.runner import RIDDEN_S, START_WITHIN_S, Runner
 from monitor.sessions import derived as products
 from monitor.sessions.live_session import LiveSession
@@ -139,6 +141,17 @@ def test_a_name_that_stands_twice_is_begun_twice() -> None:
             begin(runner, t_s, name)
         t_s += 1
     assert begun == ["one", "two", "one", "two"]
+
+
+def test_watts_are_a_ride_as_long_as_they_are_heard() -> None:
+    """20 W by any instrument; packets are those of the Cycling Power Measurement, 0x2A63."""
+    pipeline = Pipeline(parse_bench(BENCH))
+    assert not is_ridden(pipeline, 1.0)
+    for t_s, power_w, ridden in ((1.0, 5, False), (2.0, 5, False), (3.0, 150, True), (4.0, 150, True)):
+        data = b"\x00\x00" + power_w.to_bytes(2, "little")
+        pipeline.feed(Packet(round(t_s * S), "hub", "2A63", data))
+        assert is_ridden(pipeline, t_s) == ridden
+    assert not is_ridden(pipeline, 9.0)  # not heard since
 
 
 # -- broken connections, with a recorder of straw

@@ -17,10 +17,12 @@ import pytest
 from capture.record import Act, Record
 from capture.source import Wanted
 from monitor.cli import main
+from monitor.commands.serve import ending_words
 from monitor.serving.access import ALPHABET, CODE_SIGNS, AccessCodes, new_code
-from monitor.serving.server import ScreenServer
+from monitor.serving.server import MOST_REASON, ScreenServer
 from monitor.speech import COMMANDS, Speaker, speech_command
 from storage.attach import RunningRecorder, start_recorder
+from storage.info import Counts, SessionInfo, write_info
 from storage.job import Job
 from tests.helpers.chromium import PROGRAM, Browser
 
@@ -186,6 +188,32 @@ def test_words_go_to_the_command_one_after_the_other_and_never_as_options(tmp_pa
         time.sleep(0.01)
 
 
+# -- how a session ended, for who looked at it
+
+
+@pytest.mark.parametrize(
+    ("state", "lost", "words"),
+    [
+        ("closed", 0, "The session is closed, nothing was lost."),
+        ("closed", 7, "The session is closed, 7 records were lost."),
+        ("recording", 0, "The recording has ended, and not as it should."),
+    ],
+)
+def test_a_served_screen_says_how_the_session_ended(
+    tmp_path: Path, state: Any, lost: int, words: str
+) -> None:
+    info = SessionInfo(program="t", name="s", bench="", state=state, counts=Counts(records=99, lost=lost))
+    write_info(tmp_path, info)
+    said = ending_words(tmp_path)
+    assert said.startswith(words)
+    # The reason of a closing frame: RFC 6455, section 5.5, at most 125 octets with its code of two.
+    assert len(said.encode()) <= MOST_REASON <= 123
+
+
+def test_without_its_description_a_session_has_not_ended_well(tmp_path: Path) -> None:
+    assert ending_words(tmp_path).startswith("The recording has ended, and not as it should.")
+
+
 # -- with a recorder and a real browser
 
 LISTEN = """
@@ -303,7 +331,7 @@ async def test_several_browsers_watch_and_none_can_act(
         for browser in (first, second):
             await asyncio.to_thread(look, browser, url)
         for browser in (first, second):
-            text = await asyncio.to_thread(shows, browser, "recording", "hub", "steady", "watching only")
+            text = await asyncio.to_thread(shows, browser, "WATCHING", "hub", "steady", "watching only")
             assert "1 of 1 heard" in text or "heard" in text
             asked = browser.requests()
             assert asked
@@ -361,7 +389,7 @@ async def test_on_an_address_of_its_own_a_browser_has_to_know_the_code(
         browser.value(
             f"document.querySelector('input').value = '{server.codes[0]}'; document.forms[0].submit()"
         )
-        text = await asyncio.to_thread(shows, browser, "recording", "hub")
+        text = await asyncio.to_thread(shows, browser, "REC", "hub")
         assert "watching only" not in text
         await asyncio.to_thread(server.line)
         assert len(server.codes) == 2

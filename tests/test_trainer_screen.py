@@ -601,7 +601,7 @@ def test_every_key_and_every_sign_is_on_the_help_page() -> None:
             assert f" {key} " in text
         assert "any other key drops it to its" in text
     # Every sign that a mark, a lane or the trace may show.
-    for sign in "┃░├─█┤║◀▶✓✗?!◌~○·━╍┅┈┄|^…●":
+    for sign in "┃░├─█┤║◀▶✓✗?!◌~○·━╍┅╌┈┄┉╴|^…●":
         assert sign in text, sign
     for title in (
         "Keys of the bench",

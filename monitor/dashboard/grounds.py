@@ -14,7 +14,8 @@ from typing import Literal
 
 from rich.style import Style
 
-from monitor.dashboard.look import BLACK, BLUE, GREEN, KEY, ORANGE, RAISED, WHITE
+from monitor.dashboard.look import BLACK, BLUE, KEY, ORANGE, RAISED, WHITE
+from monitor.setup.roles import LOOKS
 
 Ground = Literal["dark", "light", "few", "none"]
 """`few`: the sixteen colours of old terminals. `none`: no colour is wanted (NO_COLOR)."""
@@ -25,14 +26,24 @@ ASKED_S, FAR_S = 0.5, 1.5
 """How long a terminal has to say what it looks like; over ssh."""
 _GREY = KEY.bgcolor.name if KEY.bgcolor is not None else ""
 
+_FEW_LINES = {
+    "on-test": ("bright_white", "bright_magenta", "bright_blue", "yellow"),
+    "witness": ("bright_green", "green", "cyan", "magenta"),
+    "reference": ("white",),
+}
 _LIGHT: dict[str, str] = {
-    WHITE: "#101010", "#a8a8a8": "#4a4a4a", "#848484": "#636363", GREEN: "#00704f", BLUE: "#00568a",
-    ORANGE: "#a84300",
+    WHITE: "#101010", "#a8a8a8": "#4a4a4a", "#848484": "#636363", BLUE: "#00568a", ORANGE: "#a84300",
+    **{own.dark: own.light for looks in LOOKS.values() for own in looks},
 }  # fmt: skip
 _LIGHT_GROUND: dict[str, str] = {BLACK: "#fbfbfb", RAISED: "#e4e4e4"}
 _FEW: dict[str, str] = {
-    WHITE: "bright_white", "#a8a8a8": "white", "#848484": "white", GREEN: "bright_green", BLUE: "bright_cyan",
-    ORANGE: "bright_yellow", "#000000": "black", "#ffffff": "bright_white",
+    WHITE: "bright_white", "#a8a8a8": "white", "#848484": "white", BLUE: "bright_cyan",
+    ORANGE: "bright_yellow", "#000000": "black",
+    **{
+        own.dark: colour
+        for role, looks in LOOKS.items()
+        for own, colour in zip(looks, _FEW_LINES[role], strict=True)
+    },
 }  # fmt: skip
 _FEW_GROUND: dict[str, str] = {
     BLACK: "black", RAISED: "black", ORANGE: "bright_yellow", BLUE: "blue", _GREY: "white",

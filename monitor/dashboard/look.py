@@ -12,17 +12,16 @@ from rich.style import Style
 
 from monitor.finding import Side
 from monitor.live.view import AlarmView, Lane, View
+from monitor.setup.bench import Role
+from monitor.setup.roles import LOOKS
 
 BLUE, ORANGE = "#0072B2", "#D55E00"
-GREEN = "#45CFA4"
-"""Of what is neither on test nor the reference: the role has a colour, the state a mark and a word."""
 BLACK, RAISED, WHITE = "#0B0B0B", "#262626", "#F4F4F4"
 
 GROUND = Style(color=WHITE, bgcolor=BLACK)
 BOLD = Style(color=WHITE, bgcolor=BLACK, bold=True)
 QUIET = Style(color="#A8A8A8", bgcolor=BLACK)
 FAINT = Style(color="#848484", bgcolor=BLACK)
-WITNESS = Style(color=GREEN, bgcolor=BLACK)
 CALM = Style(color=BLUE, bgcolor=BLACK, bold=True)
 BAND = Style(color=BLUE, bgcolor=BLACK)
 WARM = Style(color=ORANGE, bgcolor=BLACK, bold=True)
@@ -30,6 +29,11 @@ LOUD = Style(color="#000000", bgcolor=ORANGE, bold=True)
 KEY = Style(color="#000000", bgcolor="#C8C8C8", bold=True)
 ASK = Style(color="#FFFFFF", bgcolor=BLUE, bold=True)
 OLD = Style(dim=True)
+LINES: dict[Role, tuple[Style, ...]] = {
+    role: tuple(Style(color=own.dark, bgcolor=BLACK, bold=role == "on-test") for own in looks)
+    for role, looks in LOOKS.items()
+}
+"""Of an instrument's line, by its role: the same colours as in report and figures."""
 
 CALM_RECORDING = ("recording", "replay", "replaying", "paused", "finished", "closed", "saved")
 """First words of `View.recording` that need nobody's attention; anything else is drawn loud."""

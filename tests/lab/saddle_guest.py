@@ -157,7 +157,7 @@ class Watcher:
 
 async def arm(watcher: Watcher, screen: Screen, what: str, since: int) -> None:
     """Arm the trainer by keys; a screen that has yet to catch up refuses it, and is asked again."""
-    assert await screen.shows(b"recording", 60), screen.drawn[-500:]
+    assert await screen.shows(b"REC", 60), screen.drawn[-500:]
     for _ in range(6):
         screen.drawn = b""
         await screen.type("t")

@@ -34,7 +34,8 @@ SIGNS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     (
         "The trace",
         (
-            ("━ ╍ ┅", "units on test, in bench order; ┈ and ┄ are the others, ─ is the reference"),
+            ("━ ╍ ┅ ╌", "units on test, in bench order"),
+            ("┈ ┄ ┉ ╴", "the others; ─ is the reference"),
             ("░", "the limit around nought"),
             ("| ^ !", "a segment began; something was done; a finding was raised"),
         ),

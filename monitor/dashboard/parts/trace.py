@@ -12,9 +12,11 @@ from typing import Literal, NamedTuple
 from rich.style import Style
 
 from monitor.dashboard.canvas import Canvas, cells, fit
-from monitor.dashboard.look import BAND, BOLD, FAINT, GROUND, QUIET, WARM, WITNESS
+from monitor.dashboard.look import BAND, BOLD, FAINT, GROUND, LINES, QUIET, WARM
 from monitor.dashboard.parts.rail import SPANS_PERCENT
 from monitor.live.view import Event, Lane, View
+from monitor.setup.bench import Role
+from monitor.setup.roles import LOOKS
 from monitor.text import clock
 
 Kind = Literal["deviation", "power"]
@@ -40,37 +42,52 @@ _ACTS = {
 
 
 class Look(NamedTuple):
-    """How an instrument's line is drawn: of every `period` columns of dots the first `on`."""
+    """How an instrument's line is drawn: which columns of dots it covers, over and over."""
 
     sign: str
-    on: int
-    period: int
+    dots: tuple[bool, ...]
     style: Style
 
     def covers(self, column: int) -> bool:
         """Whether there is a dot in this column."""
-        return column % self.period < self.on
+        return self.dots[column % len(self.dots)]
 
 
-_TESTED = (Look("━", 1, 1, BOLD), Look("╍", 5, 8, BOLD), Look("┅", 3, 5, BOLD))
-_WITNESSES = (Look("┈", 2, 4, WITNESS), Look("┄", 2, 5, WITNESS))
-_REFERENCE = Look("─", 1, 2, QUIET)
+_SIGNS: dict[Role, str] = {"on-test": "━╍┅╌", "witness": "┈┄┉╴", "reference": "─"}
+_UNITS_A_DOT = 2.0
+"""Units of the dashes of the other pictures for one column of dots."""
+_SPARSE = (True, False)
+"""The reference: a line of dots has one width, and the reference's is thin."""
+
+
+def _dots(dash: tuple[float, ...]) -> tuple[bool, ...]:
+    """Dashes and gaps in turn as columns of dots; none is a line without gaps."""
+    lengths = [max(1, round(length / _UNITS_A_DOT)) for length in dash]
+    return tuple(at % 2 == 0 for at, length in enumerate(lengths) for _ in range(length)) or (True,)
+
+
+_LOOKS: dict[Role, tuple[Look, ...]] = {
+    role: tuple(
+        Look(sign, _SPARSE if role == "reference" else _dots(own.dash), style)
+        for sign, own, style in zip(_SIGNS[role], LOOKS[role], LINES[role], strict=True)
+    )
+    for role in LOOKS
+}
 
 
 def looks(lanes: Sequence[Lane]) -> dict[str, Look]:
     """The look of every instrument: by its role, and among its like by its place on the bench."""
     found: dict[str, Look] = {}
-    tested = witnesses = 0
+    count: dict[Role, int] = dict.fromkeys(_LOOKS, 0)
     for lane in lanes:
-        if lane.verdict == "reference":
-            found[lane.label] = _REFERENCE
-        elif lane.role == "on-test":
-            found[lane.label] = _TESTED[tested % len(_TESTED)]
-            tested += 1
-        else:
-            found[lane.label] = _WITNESSES[witnesses % len(_WITNESSES)]
-            witnesses += 1
+        role: Role = "reference" if lane.verdict == "reference" else _role(lane.role)
+        found[lane.label] = _LOOKS[role][count[role] % len(_LOOKS[role])]
+        count[role] += 1
     return found
+
+
+def _role(role: str) -> Role:
+    return "on-test" if role == "on-test" else "witness"
 
 
 def _known(values: Iterable[float | None]) -> list[float]:
@@ -177,7 +194,7 @@ class _Plot(NamedTuple):
         top, bottom = self.dot_row(limit) // 4, self.dot_row(-limit) // 4
         for y in range(top, bottom + 1):
             self.canvas.put(self.left, y, "░" * self.width, BAND)
-        self.canvas.put(self.left, self.dot_row(0.0) // 4, "─" * self.width, _REFERENCE.style)
+        self.canvas.put(self.left, self.dot_row(0.0) // 4, "─" * self.width, LINES["reference"][0])
 
     def axis(self, ticks: Sequence[float], sign: bool) -> None:
         """Figures at the side."""
@@ -226,7 +243,7 @@ def draw_trace(view: View, width: int, height: int, kind: Kind = "deviation") ->
         plot = _Plot(canvas, LEFT, plot_width, plot_height, ticks[0], ticks[-1])
         plot.axis(ticks, sign=False)
     # Those on test lie on top of all.
-    order = sorted(range(len(drawn)), key=lambda at: drawn[at][0] in _TESTED)
+    order = sorted(range(len(drawn)), key=lambda at: drawn[at][0] in _LOOKS["on-test"])
     plot.draw(view.trace_s, [drawn[at] for at in order], view.trace_span_s)
     _draw_acts(
         canvas, Spread(LEFT, plot_width, view.trace_s[-1] - view.trace_span_s, view.trace_span_s), view
