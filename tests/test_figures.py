@@ -141,6 +141,15 @@ def test_parts_of_a_session_stand_side_by_side(given: Material) -> None:
     assert [axes.get_xlim() for axes in sheet.panels] == [(30.0, 130.0), (260.0, 310.0)]
 
 
+def test_a_picture_holds_six_instruments_and_names_the_others(given: Material) -> None:
+    labels = [f"unit-{k}" for k in range(9)]
+    chosen = Wanted("power").chosen(labels)
+    assert chosen == (labels[:6], labels[6:])
+    assert Wanted("power", ("unit-8", "unit-1")).chosen(labels) == (["unit-1", "unit-8"], [])
+    sheet = Sheet(given, Wanted("power"), chosen._replace(labels=["heron"]), "Power")
+    assert "Not drawn: unit-6, unit-7, unit-8. Choose with --instrument." in sheet._description()
+
+
 @pytest.mark.parametrize(
     ("wanted", "why"),
     [

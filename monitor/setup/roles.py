@@ -33,6 +33,8 @@ LOOKS: dict[Role, tuple[Look, ...]] = {
         Look("t1", "#8f1d6b", "#ff9ad8", (9.0, 3.0), 2.8, "diamond"),
         Look("t2", "#5a3fa0", "#c3b5ff", (9.0, 3.0, 2.0, 3.0), 2.8, "circle"),
         Look("t3", "#7a3b00", "#f2b98a", (3.0, 2.0), 2.8, "square"),
+        Look("t4", "#00607a", "#7fd4ee", (6.0, 2.0, 1.0, 2.0, 1.0, 2.0), 2.8, "cross"),
+        Look("t5", "#a8003c", "#ff8fae", (1.5, 1.5), 2.8, "circle"),
     ),
     "witness": (
         Look("w0", "#00704f", "#45cfa4", (6.0, 3.0), 1.7, "square"),

@@ -23,7 +23,8 @@ OF_STATE = "Numbers are of the state as left; hollow marks lie before it."
 
 def sprint(given: Material, wanted: Wanted) -> Sheet:
     """All instruments through each sprint, second by second, with the peaks."""
-    labels = wanted.chosen(given, given.powered)
+    chosen = wanted.chosen(given.powered)
+    labels = chosen.labels
     found = [s for s in given.study.segments if s.sprint is not None and _inside(s, wanted)]
     if not found:
         raise FigureError(
@@ -32,7 +33,9 @@ def sprint(given: Material, wanted: Wanted) -> Sheet:
     window_s = wanted.smooth_s or 1
     shown = found[:MOST_PANELS]
     columns = min(2, len(shown))
-    sheet = Sheet(given, wanted, f"{join_names(labels)}: sprint", (-(-len(shown) // columns), columns))
+    sheet = Sheet(
+        given, wanted, chosen, f"{join_names(labels)}: sprint", (-(-len(shown) // columns), columns)
+    )
     for axes in sheet.panels[len(shown) :]:
         axes.set_visible(False)
     for axes, s in zip(sheet.panels, shown, strict=False):
@@ -63,8 +66,9 @@ def sprint(given: Material, wanted: Wanted) -> Sheet:
 def torque(given: Material, wanted: Wanted) -> Sheet:
     """Own torque minus the reference's, against the reference's, with the fitted lines."""
     lines = {line.instrument: line for line in given.study.lines}
-    labels = wanted.chosen(given, [label for label in given.compared if label in lines])
-    sheet = Sheet(given, wanted, f"{join_names(labels)} against {given.reference}: torque")
+    chosen = wanted.chosen([label for label in given.compared if label in lines], MOST_PANELS)
+    labels = chosen.labels
+    sheet = Sheet(given, wanted, chosen, f"{join_names(labels)} against {given.reference}: torque")
     (axes,) = sheet.panels
     for label in labels:
         line, blocks, look = lines[label], given.blocks[label], given.looks[label]
@@ -79,8 +83,11 @@ def torque(given: Material, wanted: Wanted) -> Sheet:
         scale = f"scale {number(100.0 * (line.gain - 1.0), 2, True)} ± {number(100.0 * line.gain_u95, 2)} %"
         zero = f"zero {number(line.offset_nm, 2, True)} ± {number(line.offset_u95_nm, 2)} N·m"
         sheet.name(look, f"{label}: {scale}, {zero}", marker=True)
-        if not line.separable:
-            sheet.notes.append(f"{label}: the torques ridden are too alike to separate scale and zero.")
+    alike = [label for label in labels if not lines[label].separable]
+    if alike:
+        sheet.notes.append(
+            f"{join_names(alike)}: the torques ridden are too alike to separate scale and zero."
+        )
     axes.axhline(0.0, color=sheet.ink("ink"), linewidth=sheet.points(1.6))
     axes.set_xlim(left=0.0)
     sheet.axis_names(axes, "torque of the reference, N·m", "own torque minus it, N·m")
@@ -93,9 +100,10 @@ def torque(given: Material, wanted: Wanted) -> Sheet:
 def agreement(given: Material, wanted: Wanted) -> Sheet:
     """Bland and Altman's plot, a panel an instrument."""
     found = {a.instrument: a for a in given.study.agreement}
-    labels = wanted.chosen(given, [label for label in given.compared if label in found])[:MOST_PANELS]
+    chosen = wanted.chosen([label for label in given.compared if label in found], MOST_PANELS)
+    labels = chosen.labels
     sheet = Sheet(
-        given, wanted, f"{join_names(labels)} against {given.reference}: agreement", (1, len(labels))
+        given, wanted, chosen, f"{join_names(labels)} against {given.reference}: agreement", (1, len(labels))
     )
     for axes, label in zip(sheet.panels, labels, strict=True):
         own, blocks, look = found[label], given.blocks[label], given.looks[label]
@@ -146,8 +154,11 @@ def repeats(given: Material, wanted: Wanted) -> Sheet:
     of = {r.instrument for r in given.study.repeats}
     if not of:
         raise FigureError("no block of this session was ridden twice alike.")
-    labels = wanted.chosen(given, [label for label in given.compared if label in of])[:MOST_PANELS]
-    sheet = Sheet(given, wanted, f"{join_names(labels)} against {given.reference}: repeats", (1, len(labels)))
+    chosen = wanted.chosen([label for label in given.compared if label in of], MOST_PANELS)
+    labels = chosen.labels
+    sheet = Sheet(
+        given, wanted, chosen, f"{join_names(labels)} against {given.reference}: repeats", (1, len(labels))
+    )
     for axes, label in zip(sheet.panels, labels, strict=True):
         look = given.looks[label]
         rows = [r for r in given.study.repeats if r.instrument == label]

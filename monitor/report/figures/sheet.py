@@ -13,7 +13,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter
 
 from monitor.report.drawing.colours import GROUND
-from monitor.report.figures.wanted import Wanted, identities
+from monitor.report.figures.wanted import Chosen, Wanted, identities
 from monitor.report.head import day
 from monitor.report.material import Material
 from monitor.setup.roles import Look
@@ -34,10 +34,10 @@ class Sheet:
     """One picture with its panels; draws on a light or dark ground."""
 
     def __init__(
-        self, given: Material, wanted: Wanted, title: str, panels: tuple[int, int] = (1, 1), *,
-        share_x: bool = False, share_y: bool = True,
+        self, given: Material, wanted: Wanted, chosen: Chosen, title: str, panels: tuple[int, int] = (1, 1),
+        *, share_x: bool = False, share_y: bool = True,
     ) -> None:  # fmt: skip
-        self.given, self.wanted, self.title = given, wanted, title
+        self.given, self.wanted, self.chosen, self.title = given, wanted, chosen, title
         self.rows, self.columns = panels
         self.dark = wanted.style == "dark"
         self.scale = min(wanted.width / 1920.0, wanted.height / 1080.0)
@@ -136,8 +136,13 @@ class Sheet:
         """A limit across a panel."""
         axes.axhspan(low, high, color=self.ink("band"), alpha=0.16, linewidth=0)
 
+    def _without(self) -> list[str]:
+        """Whom the picture leaves out for want of room."""
+        names = ", ".join(self.chosen.left_out)
+        return [f"Not drawn: {names}. Choose with --instrument."] if names else []
+
     def _description(self) -> str:
-        return " ".join([f"{self.title}.", *self.notes])
+        return " ".join([f"{self.title}.", *self.notes, *self._without()])
 
     def _finish(self) -> None:
         """Heading, legend and foot, and the room that they leave."""
@@ -145,8 +150,15 @@ class Sheet:
         edge, line = 34.0 * self.scale, SMALL * 1.45 * self.scale
         at = height - edge
         study = self.given.study
-        under = [plain(study.bench, 60)] + ([day(study)] if study.utc_ns else []) + [identities(self.given)]
-        for text, pixels, weight in ((self.title, TITLE, "bold"), (" · ".join(under), SMALL, "normal")):
+        under = [
+            plain(study.bench, 60),
+            day(study) if study.utc_ns else "",
+            identities(self.given, self.chosen.labels),
+        ]
+        for text, pixels, weight in (
+            (self.title, TITLE, "bold"),
+            (" · ".join(text for text in under if text), SMALL, "normal"),
+        ):
             colour = self.ink("ink" if weight == "bold" else "soft")
             for part in self._folded(text, pixels, width - 2.0 * edge):
                 self.figure.text(edge / width, at / height, part, fontsize=self.points(pixels), weight=weight,
@@ -158,10 +170,14 @@ class Sheet:
             self.figure.legend(
                 keys, words, loc="upper left", bbox_to_anchor=(0.5 * edge / width, at / height),
                 ncols=columns, frameon=False, fontsize=self.points(TEXT), labelcolor=self.ink("ink"),
-                handlelength=2.6, borderaxespad=0.2, columnspacing=1.6,
+                handlelength=3.8, borderaxespad=0.2, columnspacing=1.6,
             )  # fmt: skip
             at -= (-(-len(keys) // columns) * TEXT * 1.65 + 8.0) * self.scale
-        foot = [part for note in self.notes for part in self._folded(note, SMALL, width - 2.0 * edge)]
+        foot = [
+            part
+            for note in (*self.notes, *self._without())
+            for part in self._folded(note, SMALL, width - 2.0 * edge)
+        ]
         for k, part in enumerate(reversed(foot)):
             self.figure.text(
                 edge / width, (0.6 * edge + k * line) / height, part, fontsize=self.points(SMALL),

@@ -5,7 +5,7 @@ from matplotlib.axes import Axes
 
 from monitor.analysis.statistics import Floats
 from monitor.report.figures.sheet import Sheet
-from monitor.report.figures.wanted import FigureError, Stretch, Wanted, limits
+from monitor.report.figures.wanted import Chosen, FigureError, Stretch, Wanted, limits
 from monitor.report.material import Material
 from monitor.report.series import SIDE_W, rolling, smoothed
 from monitor.study.verdict import join_names
@@ -24,14 +24,20 @@ Line = tuple[str, Floats]
 
 def deviation(given: Material, wanted: Wanted) -> Sheet:
     """Percent from the reference over time, with limits, segments and acts."""
-    labels = wanted.chosen(given, given.compared)
+    chosen = wanted.chosen(given.compared)
+    labels = chosen.labels
     window_s = wanted.smooth_s or max(1, round(given.grid.bench.limits.window_s))
     found = []
     for label in labels:
         pair = given.grid.compared(given.order[label])
         found.append((label, rolling(pair.own_w, pair.reference_w, window_s)))
     sheet = _over_time(
-        given, wanted, f"{join_names(labels)} against {given.reference}: deviation", found, "deviation, %"
+        given,
+        wanted,
+        chosen,
+        f"{join_names(labels)} against {given.reference}: deviation",
+        found,
+        "deviation, %",
     )
     for axes in sheet.panels:
         sheet.band(axes, -given.limit(labels[0]), given.limit(labels[0]))
@@ -51,10 +57,11 @@ def deviation(given: Material, wanted: Wanted) -> Sheet:
 
 def power(given: Material, wanted: Wanted) -> Sheet:
     """Watts as each instrument shows them."""
-    labels = wanted.chosen(given, given.powered)
+    chosen = wanted.chosen(given.powered)
+    labels = chosen.labels
     window_s = wanted.smooth_s or SMOOTH_S
     found = [(label, smoothed(given.grid.power_w[:, given.order[label]], window_s)) for label in labels]
-    sheet = _over_time(given, wanted, f"{join_names(labels)}: power", found, "power, W")
+    sheet = _over_time(given, wanted, chosen, f"{join_names(labels)}: power", found, "power, W")
     sheet.notes.append(f"As each instrument shows it, mean over {window_s} s.")
     return sheet
 
@@ -63,10 +70,11 @@ def cadence(given: Material, wanted: Wanted) -> Sheet:
     """Revolutions a minute as each instrument shows them."""
     rpm = given.grid.cadence_rpm
     among = [label for label in given.labels if np.isfinite(rpm[:, given.order[label]]).any()]
-    labels = wanted.chosen(given, among)
+    chosen = wanted.chosen(among)
+    labels = chosen.labels
     window_s = wanted.smooth_s or SMOOTH_S
     found = [(label, smoothed(rpm[:, given.order[label]], window_s)) for label in labels]
-    sheet = _over_time(given, wanted, f"{join_names(labels)}: cadence", found, "cadence, rpm")
+    sheet = _over_time(given, wanted, chosen, f"{join_names(labels)}: cadence", found, "cadence, rpm")
     sheet.notes.append(f"As each instrument shows it, mean over {window_s} s.")
     return sheet
 
@@ -84,7 +92,8 @@ def sides(given: Material, wanted: Wanted) -> Sheet:
             among.append(label)
     if not among:
         raise FigureError("no two instruments of this session report both sides.")
-    labels = wanted.chosen(given, among)
+    chosen = wanted.chosen(among)
+    labels = chosen.labels
     window_s = wanted.smooth_s or max(1, round(grid.bench.limits.window_s))
     windows = wanted.windows(given)
     against = [
@@ -93,6 +102,7 @@ def sides(given: Material, wanted: Wanted) -> Sheet:
     sheet = Sheet(
         given,
         wanted,
+        chosen,
         f"{', '.join(against)}: deviation of each side",
         (2, len(windows)),
         share_x=len(windows) == 1,
@@ -124,9 +134,11 @@ def sides(given: Material, wanted: Wanted) -> Sheet:
     return sheet
 
 
-def _over_time(given: Material, wanted: Wanted, title: str, lines: list[Line], unit: str) -> Sheet:
+def _over_time(
+    given: Material, wanted: Wanted, chosen: Chosen, title: str, lines: list[Line], unit: str
+) -> Sheet:
     windows = wanted.windows(given)
-    sheet = Sheet(given, wanted, title, (1, len(windows)))
+    sheet = Sheet(given, wanted, chosen, title, (1, len(windows)))
     for axes, window in zip(sheet.panels, windows, strict=True):
         _panel(sheet, axes, window, lines, names=True)
         sheet.axis_names(axes, "time in the session, min:s", unit if axes is sheet.panels[0] else "")

@@ -1,7 +1,7 @@
 """What a figure is asked to be."""
 
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Literal, NamedTuple, get_args
 
 from monitor.report.material import Material
 from monitor.text import PAGE, plain
@@ -15,10 +15,19 @@ HOW_TO_ADD = (
     "in a checkout with `pip install -e '.[figures]'`."
 )
 MOST_PANELS = 4
+MOST_DRAWN = 6
+"""More lines in one picture can't be told apart."""
 
 
 class FigureError(Exception):
     """A figure can't be drawn; the text says why and what to do."""
+
+
+class Chosen(NamedTuple):
+    """The instruments of a figure, and those for which it has no room."""
+
+    labels: list[str]
+    left_out: list[str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +51,8 @@ class Wanted:
     height: int = 1080
     style: Style = "light"
 
-    def chosen(self, given: Material, among: list[str]) -> list[str]:
-        """Those of `among` that are asked for, in the order of roles. FigureError: none is left."""
+    def chosen(self, among: list[str], most: int = MOST_DRAWN) -> Chosen:
+        """Those of `among` that are asked for, in the order of roles, at most so many. FigureError: none."""
         found = [label for label in among if not self.instruments or label in self.instruments]
         if not found:
             names = ", ".join(among) or "none"
@@ -51,7 +60,7 @@ class Wanted:
                 f"{' and '.join(self.instruments) or 'no instrument'} can't be drawn as {self.what}. "
                 f"This session has it of: {names}."
             )
-        return found
+        return Chosen(found[:most], found[most:])
 
     def windows(self, given: Material) -> list[Stretch]:
         """The parts to draw: those asked for, else the whole session."""
@@ -71,9 +80,10 @@ def limits(given: Material, labels: list[str]) -> str:
     return ", ".join(f"{label} ± {PAGE.number(given.limit(label))} %" for label in labels)
 
 
-def identities(given: Material) -> str:
-    """Name, model, serial number and firmware of each unit on test."""
+def identities(given: Material, labels: list[str]) -> str:
+    """Name, model, serial number and firmware of each of these that is on test."""
     from monitor.report.first import identity
 
-    found = [f"{label}: {identity(i)}" for label, i in given.study.instruments.items() if i.role == "on-test"]
-    return plain("; ".join(found), 200)
+    known = given.study.instruments
+    found = [f"{label}: {identity(known[label])}" for label in labels if known[label].role == "on-test"]
+    return plain("; ".join(found), 400)
