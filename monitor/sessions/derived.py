@@ -206,7 +206,10 @@ def code_sha256() -> str:
     found = hashlib.sha256()
     root = Path(__file__).parents[2]
     for package in ("capture", "monitor", "storage"):
-        for path in sorted((root / package).rglob("*.py")):
+        # A report is made of its template, style and script as well.
+        for path in sorted(
+            p for p in (root / package).rglob("*") if p.suffix in (".py", ".j2", ".css", ".js")
+        ):
             found.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
     return found.hexdigest()
 
