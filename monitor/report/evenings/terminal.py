@@ -34,7 +34,7 @@ def evening_lines(found: SideBySide, width: int | None = None) -> list[str]:
          *_values(e), number(e.limit_percent, 1))
         for e in found.evenings
     ]  # fmt: skip
-    drop = ("FIRMWARE", "AGAINST", "LOW RPM %", "HIGH RPM %", "HELD %", "FREE %")
+    drop = ("FIRMWARE", "AGAINST", "LOW RPM %", "HIGH RPM %", "HELD %", "FREE %", "LIMIT %")
     if len(rows) > 1:
         lines += fitted(rows, 8, width, drop)
     lines += ["", *_groups(found, width)]
@@ -77,7 +77,8 @@ def reference_lines(found: References, width: int | None = None) -> list[str]:
         lines += fitted(rows, 5, width, ("SIGMA %", "FIRST %", "FROM"))
     else:
         lines.append("No two trusted instruments were ridden together.")
-    lines += ["", *(p.text for p in found.pairs), "", *_instruments(found, width)]
+    others = [p.text for p in found.pairs if p.text != found.line]
+    lines += [*([""] if others else []), *others, "", *_instruments(found, width)]
     return [plain(line) for line in lines]
 
 
