@@ -26,6 +26,9 @@ from monitor.sessions.archive import (
 from monitor.sessions.archive.dataset import parts
 from monitor.sessions.derived import STUDY, write_derived
 from monitor.sessions.exporting import read_study
+from monitor.study.evenings.evening import Value
+from monitor.weighing.kept import WEIGHTS, Check, keep_check
+from monitor.weighing.result import Weighed
 from storage.damage import SessionError
 from tests.helpers.folders import Truth, make_evening
 from tests.helpers.rides import short_session
@@ -188,6 +191,16 @@ def test_a_filter_on_month_or_session_opens_only_its_files(tmp_path: Path) -> No
         assert "File Filters" in plan
         assert re.search(r"Scanning Files:\s*1/3", plan)
         assert len(duckdb.sql(f"{query(target, EVENINGS)} where {condition}").fetchall()) == 3
+    # Weights that are put on afterwards change one session, and stand beside it.
+    weighed = sessions_in(tmp_path)[1]
+    result = Weighed("total", 8, 0.0, 40.0, 1.004, 0.006, 0.1, 0.2, None, None, 0.01, 0.02, [], None, None)
+    check = Check("2026-01-05T10:00:00Z", "heron", "7", 9.81, "typed", 172.5, 0.1, 1.0, 0.1, [], 0, [result])
+    keep_check(weighed / WEIGHTS, check)
+    assert [entry.state for entry in update(tmp_path)[1]] == ["kept", "new", "kept"]
+    found = {(e.session, e.instrument): e for e in read_evenings(target)}
+    assert found[weighed.name, "heron"].weighed == "2026-01-05"
+    assert found[weighed.name, "heron"].weighed_gain == Value(1.004, 0.006)
+    assert found[weighed.name, "pedals"].weighed == ""
 
 
 def test_partitions_of_an_earlier_format_are_replaced(tmp_path: Path) -> None:

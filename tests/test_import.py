@@ -398,6 +398,33 @@ def test_time_stamps_of_tables(tmp_path: Path) -> None:
             read_table(_put(tmp_path / "b.csv", data))
 
 
+@pytest.mark.slow
+def test_a_table_joins_files_in_a_session(
+    files: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Quarter seconds, a clock of its own, headers of its own: the same means as the FIT file of the hub."""
+    cells = evening_recording().cells[:, 1]
+    power = np.where(cells[:, 3] > 0.5, cells[:, 0], np.nan)
+    lines = ["t [s],P [W],L [%]"]
+    lines += [
+        f"{500.0 + k / 4.0},{power[k // 4]:.1f},52"
+        for k in range(4 * len(power))
+        if power[k // 4] == power[k // 4]
+    ]
+    table = _put(tmp_path / "pedals.csv", "\n".join(lines).encode())
+    given = [f"hub={files / 'hub.fit'}", f"pedals={table}", "--bench", str(files / "bench.toml")]
+    columns = ["--column", "time_s=t [s]", "power_w=P [W]", "left_percent=L [%]"]
+    assert main(["import", *given, *columns, "--out", str(tmp_path / "out")]) == 0
+    assert "aligned by the shape of power" in capsys.readouterr().err
+    result = study(run_session(next((tmp_path / "out").iterdir()))[0])
+    assert result.segments[1].means["pedals"].power_w == pytest.approx(
+        float(np.nanmean(power[35:150])), rel=2e-3
+    )
+    assert result.segments[1].means["pedals"].left_percent == pytest.approx(52.0, abs=0.1)
+    assert main(["import", *given, "--out", str(tmp_path / "out")]) == 2
+    assert "has no column of time" in capsys.readouterr().err
+
+
 # -- values that stand
 
 
