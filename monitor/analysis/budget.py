@@ -125,10 +125,15 @@ class Noise:
         prior = min(PRIOR_DOF, self.dof)
         if n < 2 or n > MOST_EXACT:
             return 1.0, max(self.dof if n > MOST_EXACT else prior, 1.0)
-        weights = np.linalg.pinv(self.covariance(begin_s), hermitian=True)
-        ones = weights.sum(axis=1)
-        center = float(ones @ y / ones.sum())
-        q = float((y - center) @ weights @ (y - center))
+        # Solving for two columns is a hundredth of the work of an inverse.
+        both = np.column_stack([np.ones(n), y])
+        covariance = self.covariance(begin_s)
+        try:
+            ones, own = np.linalg.solve(covariance, both).T
+        except np.linalg.LinAlgError:
+            ones, own = (np.linalg.pinv(covariance, hermitian=True) @ both).T
+        center = float(own.sum() / ones.sum())
+        q = float((y - center) @ (own - center * ones))
         return (prior + q) / (prior + n - 1.0), prior + n - 1.0
 
 

@@ -86,6 +86,9 @@ def study(
     if json is not None and json != "-":
         write_file(Path(json), _json(given, comparison, sessions))
     if html is not None:
+        if page is None and plain_report:
+            # What was made just now need not be made again.
+            page = trusted(sessions[0].path, REPORT)
         if page is None and judged.shared is not None:
             from monitor.report import report_html
 

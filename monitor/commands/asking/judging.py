@@ -1,6 +1,8 @@
 """One session judged for a command: read where this program made it, else made; or under another bench."""
 
-from collections.abc import Callable
+import gc
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
@@ -84,8 +86,20 @@ def _judged_anew(session: Session, progress: Progress, joining: Joining, bench: 
     return Made([], msgspec.structs.replace(result, judged_under=under), shared, damage, {})
 
 
+@contextmanager
+def rare_collections() -> Iterator[None]:
+    """The garbage collector looks a hundred times less often: what a pass over a journal makes, it keeps."""
+    before = gc.get_threshold()
+    gc.set_threshold(100 * before[0], *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+
+
 def _made(session: Session, progress: Progress, *, afresh: bool = False) -> Made:
-    made = make_derived(session.path, on_second=progress, afresh=afresh)
+    with rare_collections():
+        made = make_derived(session.path, on_second=progress, afresh=afresh)
     for path in made.paths:
         write_message(f"written: {path}")
     _warn(session, made.damage)
