@@ -67,6 +67,7 @@ def test_stretches_are_kept_listed_and_forgotten(session: Path, capsys: Capture)
     assert gone.encode() == (session / "study.json").read_bytes()
 
 
+@pytest.mark.slow
 def test_a_stretch_in_the_same_seconds_as_a_segment_has_its_numbers(session: Path, capsys: Capture) -> None:
     told = json.loads(read(["study", str(session), "--stretch", "35-148", "--json", "-"], capsys))
     (segment,) = [s for s in told["segments"] if s["name"] == "steady 220"]
@@ -97,6 +98,7 @@ def test_what_makes_no_sense_is_refused_and_changes_nothing(
     assert sorted(path.name for path in session.iterdir()) == before
 
 
+@pytest.mark.slow
 def test_a_file_of_stretches_that_makes_no_sense_is_named(session: Path, capsys: Capture) -> None:
     (session / STRETCHES).write_text('{"stretches": [{"name": "x", "from_s": 5, "to_s": 1}]}')
     assert main(["study", str(session)]) == 2
@@ -119,6 +121,7 @@ def other_bench(session: Path, folder: Path, *changes: tuple[str, str]) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_a_session_is_judged_under_another_bench(session: Path, tmp_path: Path, capsys: Capture) -> None:
     bench = other_bench(session, tmp_path, ('reference = "hub"', 'reference = "pedals"'),
                         ('name = "evening"', 'name = "corrected evening"'))  # fmt: skip
@@ -143,6 +146,7 @@ def test_a_session_is_judged_under_another_bench(session: Path, tmp_path: Path, 
     assert json.loads(read(["study", str(session), "--json", "-"], capsys))["reference"] == "hub"
 
 
+@pytest.mark.slow
 def test_a_corrected_claim_moves_the_limit(session: Path, tmp_path: Path, capsys: Capture) -> None:
     before = json.loads(read(["study", str(session), "--json", "-"], capsys))
     bench = other_bench(session, tmp_path, ("claim_percent = 1.5", "claim_percent = 4.0"))
@@ -158,6 +162,7 @@ def test_a_corrected_claim_moves_the_limit(session: Path, tmp_path: Path, capsys
     assert limits(told) == {4.123}
 
 
+@pytest.mark.slow
 def test_a_computed_split_is_shown_and_blamed_for_nothing(
     session: Path, tmp_path: Path, capsys: Capture
 ) -> None:
@@ -202,6 +207,7 @@ def test_a_bad_bench_is_refused_with_the_key_and_the_ride_is_untouched(
 # -- words
 
 
+@pytest.mark.slow
 def test_words_stand_at_the_top(session: Path, tmp_path: Path, capsys: Capture) -> None:
     shown = read(["words", str(session), "--set", "question=Does heron hold 1.5 %?",
                   "--set", "conclusion=After seating it anew: yes. <b>"], capsys)  # fmt: skip
@@ -227,6 +233,7 @@ def test_words_that_make_no_sense_are_refused(session: Path, capsys: Capture, se
     assert "\x1b" not in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_words_of_each_session_stand_in_a_comparison(session: Path, tmp_path: Path, capsys: Capture) -> None:
     other = Path(shutil.copytree(session, tmp_path / "again" / session.name))
     assert main(["words", str(session), "--set", "question=before"]) == 0
@@ -248,6 +255,7 @@ def test_a_summary_has_at_most_twelve_lines_the_verdict_first(session: Path, cap
 
 
 @pytest.mark.parametrize("columns", [60, 80, 120])
+@pytest.mark.slow
 def test_tables_fit_the_terminal(
     session: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch, columns: int
 ) -> None:
@@ -262,6 +270,7 @@ def test_tables_fit_the_terminal(
     assert any("RIGHT'S PART" in line for line in wide)
 
 
+@pytest.mark.slow
 def test_chosen_instruments_and_segments(session: Path, tmp_path: Path, capsys: Capture) -> None:
     told = json.loads(read(["study", str(session), "--only", "heron", "--segments", "steady*",
                             "--json", "-"], capsys))  # fmt: skip
@@ -279,6 +288,7 @@ def test_chosen_instruments_and_segments(session: Path, tmp_path: Path, capsys: 
 # -- a second look
 
 
+@pytest.mark.slow
 def test_a_second_study_reads_what_was_made(
     session: Path, tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -295,6 +305,7 @@ def test_a_second_study_reads_what_was_made(
     assert other.read_bytes() == page.read_bytes()
 
 
+@pytest.mark.slow
 def test_an_exchanged_study_is_not_believed(session: Path, capsys: Capture) -> None:
     first = read(["study", str(session), "--json", "-"], capsys)
     kept = (session / "study.json").read_bytes()

@@ -41,6 +41,7 @@ def package(session: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str
         return {name.split("/", 1)[1]: archive.read(name) for name in archive.namelist()}
 
 
+@pytest.mark.slow
 def test_no_file_tells_of_another_one(package: dict[str, bytes]) -> None:
     texts = {
         name: data for name, data in package.items() if not name.endswith((".parquet", ".arrows", ".crc"))
@@ -54,6 +55,7 @@ def test_no_file_tells_of_another_one(package: dict[str, bytes]) -> None:
         assert "heron" not in told.replace("scene heron", "").replace("heron creaks", ""), name
 
 
+@pytest.mark.slow
 def test_rows_and_packets_are_of_the_chosen_one(package: dict[str, bytes], tmp_path: Path) -> None:
     grid = pq.read_table(io.BytesIO(package["grid.parquet"]))
     labels = {name.split(".")[0] for name in grid.column_names if "." in name}
@@ -67,6 +69,7 @@ def test_rows_and_packets_are_of_the_chosen_one(package: dict[str, bytes], tmp_p
     assert whom == {"unit-7", ""}
 
 
+@pytest.mark.slow
 def test_the_verdict_is_that_of_the_whole_bench(package: dict[str, bytes], session: Path,
                                                 capsys: pytest.CaptureFixture[str]) -> None:  # fmt: skip
     capsys.readouterr()
@@ -92,6 +95,7 @@ def test_the_verdict_is_that_of_the_whole_bench(package: dict[str, bytes], sessi
         (["--rename", "heron=hub"], "name of two instruments"),
     ],
 )
+@pytest.mark.slow
 def test_what_can_not_be_is_refused(
     session: Path, tmp_path: Path, arguments: list[str], words: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
