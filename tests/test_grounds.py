@@ -176,7 +176,8 @@ def test_lines_have_the_colours_of_their_role_as_in_report_and_figures(ground: g
     lines = [
         (role, at, paint(style)) for role, styles in look.LINES.items() for at, style in enumerate(styles)
     ]
-    assert len({style.color for *_, style in lines}) == len(lines)
+    apart = [style.color for role, at, style in lines if ground != "few" or at < 4]
+    assert len(set(apart)) == len(apart)
     for role, at, style in lines:
         assert bool(style.bold) == (role == "on-test")
         if ground == "few":

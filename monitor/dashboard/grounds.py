@@ -4,6 +4,7 @@ All is drawn in the colours of `look`; here each is put into those of a ground. 
 bold and reversed, a question reversed, and all else is told by its words.
 """
 
+import itertools
 import os
 import re
 import sys
@@ -26,6 +27,7 @@ ASKED_S, FAR_S = 0.5, 1.5
 """How long a terminal has to say what it looks like; over ssh."""
 _GREY = KEY.bgcolor.name if KEY.bgcolor is not None else ""
 
+# Sixteen colours are not enough for every line: the dashes go on where the colours begin again.
 _FEW_LINES = {
     "on-test": ("bright_white", "bright_magenta", "bright_blue", "yellow"),
     "witness": ("bright_green", "green", "cyan", "magenta"),
@@ -42,7 +44,7 @@ _FEW: dict[str, str] = {
     **{
         own.dark: colour
         for role, looks in LOOKS.items()
-        for own, colour in zip(looks, _FEW_LINES[role], strict=True)
+        for own, colour in zip(looks, itertools.cycle(_FEW_LINES[role]), strict=False)
     },
 }  # fmt: skip
 _FEW_GROUND: dict[str, str] = {

@@ -5,6 +5,7 @@ bench, so that neither a colour nor a verdict is needed to tell them apart; the 
 The other choice is power.
 """
 
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from typing import Literal, NamedTuple
@@ -69,7 +70,7 @@ def _dots(dash: tuple[float, ...]) -> tuple[bool, ...]:
 _LOOKS: dict[Role, tuple[Look, ...]] = {
     role: tuple(
         Look(sign, _SPARSE if role == "reference" else _dots(own.dash), style)
-        for sign, own, style in zip(_SIGNS[role], LOOKS[role], LINES[role], strict=True)
+        for sign, own, style in zip(itertools.cycle(_SIGNS[role]), LOOKS[role], LINES[role], strict=False)
     )
     for role in LOOKS
 }
