@@ -229,6 +229,8 @@ class Track:
         self.trusts_torque = True
         self._zero_hz: float | None = None
         self._pace_s = PACE_S
+        self._bursts, self._burst_n = False, 0
+        """What was kept back in a silence is still coming, and so many packets of it have come."""
         self._gap_s = 0.0
         """The silence before the packets that came last, at once or alone."""
         self._stalled_s = -math.inf
@@ -367,6 +369,14 @@ class Track:
                 curve.turn_to(to_s, h.turns_per_s * (to_s - curve.turned_s), bridged_s)
         self._held = []
 
+    def _catches_up(self, gap_s: float) -> bool:
+        """Whether a packet is one of those kept back, though it did not come at once with the one before.
+
+        A computer that is too slow gives them one after the other: faster than they are sent, and no more
+        than the silence had room for. Taking the next one after a true loss for such a one costs nothing.
+        """
+        return self._bursts and gap_s < self._pace_s and self._burst_n * self._pace_s < self._gap_s
+
     def _hear(self, t_s: float) -> float:
         """Note that a packet came; the silence before those that came at once with it, seconds."""
         if self.heard_s == -math.inf:
@@ -374,12 +384,14 @@ class Track:
             return 0.0
         gap_s = t_s - self.heard_s
         self.heard_s = t_s
-        if gap_s >= BURST_S:
+        self._burst_n += 1
+        if gap_s >= BURST_S and not self._catches_up(gap_s):
             self._gap_s = gap_s
+            self._bursts, self._burst_n = False, 0
             if self._held:
                 self.settle()
             if gap_s > STALL * max(self._pace_s, STALL_PACE_S):
-                self._stalled_s = t_s
+                self._stalled_s, self._bursts = t_s, True
             if gap_s < PACE_LIMIT_S:
                 self._pace_s += 0.1 * (gap_s - self._pace_s)
         return self._gap_s
@@ -687,7 +699,7 @@ class Track:
         It has no time of its own but that of its packet. After a silence others may come with it
         that were kept back: then they share the silence in their order.
         """
-        if self._held or t_s == self._stalled_s:
+        if self._held or self._bursts:
             if not self._held:
                 self._held_begin_s, self._held_bridged_s = begin_s, bridged_s
             self._held.append(_Held(power_w, turns_per_s, updates))

@@ -160,15 +160,17 @@ free = true
 
 
 def ridden(
-    args: argparse.Namespace, name: str, device: Json, keys: list[list[object]], timeout_s: int
+    args: argparse.Namespace, name: str, device: Json, keys: list[list[object]], timeout_s: int, ant: bool
 ) -> Lab | None:
-    """A trainer over ANT+ held by a protocol, keys typed in a real terminal; None if that failed."""
+    """A trainer held by a protocol, keys typed in a real terminal; None if that failed."""
     scenario = {"seed": 22, "power": 150, "cadence": 85, "follows_target": True, "devices": [
-        {**sensor(1, "trainer", radios=["ant"]), **device}, sensor(2, "dual", noise=1),
+        {**sensor(1, "trainer", radios=["ant" if ant else "ble"]), **device}, sensor(2, "dual", noise=1),
     ]}  # fmt: skip
+    where = "ant:trainer:4001" if ant else link(1)
+    profile = {} if ant else {"profile": "fitness-machine"}
     text = bench(
         "trainer",
-        instrument("trainer", "ant:trainer:4001", mount="hub", role="reference", claim_percent=1.5),
+        instrument("trainer", where, mount="hub", role="reference", claim_percent=1.5, **profile),
         instrument("pedals", link(2), mount="pedals", sides="both", claim_percent=1.5),
         extra="[trainer]\nmax_w = 230\nsafe_w = 80\nramp_w_per_s = 25\n",
     )
@@ -185,14 +187,14 @@ def case_control(args: argparse.Namespace) -> list[str]:
     """Another program takes the trainer for 15 s: the safe target is tried once, then no quarrel."""
     # Go, arm; the segment of 60 s at 200 W runs when control is lost; finish long after it is back.
     keys = [[45, "\r"], [50, "\r"], [55, "t"], [59, "\r"], [120, "f"], [124, "\r"]]
-    lab = ridden(args, "control", {"control_lost": [[80, 95]]}, keys, 320)
+    lab = ridden(args, "control", {"control_lost": [[80, 95]]}, keys, 320, ant=False)
     if lab is None:
         return ["failed"]
     lost = zero(lab) + 80
     targets = [(e["unix"] - lost, e["watts"]) for e in lab.emulator("target-power")]
     refused = [round(e["unix"] - lost, 1) for e in lab.emulator("refused")]
     asked = [(each.t_ns / 1e9 - shift_s(lab) - 80, each.outcome) for each in records(lab)
-             if isinstance(each, Write) and each.data[:1] == b"\x31"]  # fmt: skip
+             if isinstance(each, Write) and each.channel == "2AD9" and each.data[:1] == b"\x05"]  # fmt: skip
     after = [(round(t, 1), outcome) for t, outcome in asked if t > 0.5]
     print(
         f"  lost: {[round(e['unix'] - lost, 1) for e in lab.emulator('control-lost')]} s; refused {refused}"
@@ -217,7 +219,7 @@ def case_control(args: argparse.Namespace) -> list[str]:
 def case_capable(args: argparse.Namespace) -> list[str]:
     """A trainer that takes a power and no grade says so in page 0x36: it is asked, and sent no grade."""
     keys = [[45, "\r"], [50, "\r"], [55, "t"], [59, "\r"], [150, "f"], [154, "\r"]]
-    lab = ridden(args, "capable", {"can": ["power"]}, keys, 320)
+    lab = ridden(args, "capable", {"can": ["power"]}, keys, 320, ant=True)
     if lab is None:
         return ["failed"]
     pages = [
