@@ -238,9 +238,14 @@ def test_words_of_each_session_stand_in_a_comparison(session: Path, tmp_path: Pa
     other = Path(shutil.copytree(session, tmp_path / "again" / session.name))
     assert main(["words", str(session), "--set", "question=before"]) == 0
     assert main(["words", str(other), "--set", "question=after the firmware"]) == 0
-    shown = read(["study", str(session), "--against", str(other)], capsys)
+    page = tmp_path / "page.html"
+    shown = read(["study", str(session), "--against", str(other), "--html", str(page)], capsys)
     assert "question: before" in shown
     assert "after the firmware" in shown
+    html = page.read_text()
+    beside = html[html.index('<ol class="sessions">') :]
+    assert "Question: before" in beside
+    assert "Question: after the firmware" in beside
 
 
 # -- summary, width, choice
