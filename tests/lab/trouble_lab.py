@@ -91,7 +91,7 @@ def case_adapter(args: argparse.Namespace) -> list[str]:
         print(f"  {label:8} {states}")
         if "radio-lost" not in states or states[-1] != "up":
             faults.append(f"{label}: {states}")
-    faults += compare_means(lab, {"heron": NAMES["heron"]}, shift_s(lab) + 45, 55)
+    faults += compare_means(lab, {"heron": NAMES["heron"]}, shift_s(lab) + 58, 45)
     return faults + replay_equals(lab, out)
 
 
@@ -146,10 +146,12 @@ def case_slow(args: argparse.Namespace) -> list[str]:
     return faults + compare_means(lab, NAMES, shift_s(lab) + 50, 40) + replay_equals(lab, lab.printed)
 
 
+LOST_S = 190
+"""When another program takes the trainer, seconds of the scenario."""
 PROTOCOL = """\
 [[segment]]
 name = "held"
-seconds = 60
+seconds = {held_s}
 target_w = 200
 cadence_rpm = 85
 [[segment]]
@@ -160,7 +162,14 @@ free = true
 
 
 def ridden(
-    args: argparse.Namespace, name: str, device: Json, keys: list[list[object]], timeout_s: int, ant: bool
+    args: argparse.Namespace,
+    name: str,
+    device: Json,
+    keys: list[list[object]],
+    timeout_s: int,
+    *,
+    ant: bool,
+    held_s: int,
 ) -> Lab | None:
     """A trainer held by a protocol, keys typed in a real terminal; None if that failed."""
     scenario = {"seed": 22, "power": 150, "cadence": 85, "follows_target": True, "devices": [
@@ -174,7 +183,7 @@ def ridden(
         instrument("pedals", link(2), mount="pedals", sides="both", claim_percent=1.5),
         extra="[trainer]\nmax_w = 230\nsafe_w = 80\nramp_w_per_s = 25\n",
     )
-    lab = Lab(args, name, scenario, {"bench.toml": text, "protocol.toml": PROTOCOL})
+    lab = Lab(args, name, scenario, {"bench.toml": text, "protocol.toml": PROTOCOL.format(held_s=held_s)})
     line = "exec python -m monitor.cli run /out/bench.toml --protocol /out/protocol.toml --out /out/sessions"
     code = lab.run(line, timeout_s, "--tty", "120x40", "--keys", json.dumps(keys))
     for each in records(lab):
@@ -185,15 +194,15 @@ def ridden(
 
 def case_control(args: argparse.Namespace) -> list[str]:
     """Another program takes the trainer for 15 s: the safe target is tried once, then no quarrel."""
-    # Go, arm; the segment of 60 s at 200 W runs when control is lost; finish long after it is back.
-    keys = [[45, "\r"], [50, "\r"], [55, "t"], [59, "\r"], [120, "f"], [124, "\r"]]
-    lab = ridden(args, "control", {"control_lost": [[80, 95]]}, keys, 320, ant=False)
+    # Go, arm; 200 W are held when control is lost; finish long after it is back. A slow lab needs its time.
+    keys = [[100, "\r"], [110, "\r"], [120, "t"], [126, "\r"], [235, "f"], [240, "\r"]]
+    lab = ridden(args, "control", {"control_lost": [[LOST_S, LOST_S + 15]]}, keys, 420, ant=False, held_s=240)
     if lab is None:
         return ["failed"]
-    lost = zero(lab) + 80
+    lost = zero(lab) + LOST_S
     targets = [(e["unix"] - lost, e["watts"]) for e in lab.emulator("target-power")]
     refused = [round(e["unix"] - lost, 1) for e in lab.emulator("refused")]
-    asked = [(each.t_ns / 1e9 - shift_s(lab) - 80, each.outcome) for each in records(lab)
+    asked = [(each.t_ns / 1e9 - shift_s(lab) - LOST_S, each.outcome) for each in records(lab)
              if isinstance(each, Write) and each.channel == "2AD9" and each.data[:1] == b"\x05"]  # fmt: skip
     after = [(round(t, 1), outcome) for t, outcome in asked if t > 0.5]
     print(
@@ -219,7 +228,7 @@ def case_control(args: argparse.Namespace) -> list[str]:
 def case_capable(args: argparse.Namespace) -> list[str]:
     """A trainer that takes a power and no grade says so in page 0x36: it is asked, and sent no grade."""
     keys = [[45, "\r"], [50, "\r"], [55, "t"], [59, "\r"], [150, "f"], [154, "\r"]]
-    lab = ridden(args, "capable", {"can": ["power"]}, keys, 320, ant=True)
+    lab = ridden(args, "capable", {"can": ["power"]}, keys, 320, ant=True, held_s=60)
     if lab is None:
         return ["failed"]
     pages = [
