@@ -43,7 +43,7 @@ class About(NamedTuple):
     started: str = ""
 
 
-OF_SPRINTS = ("SPRINTS", "OWN BEST", "ALL SPRINTS", "HIGHEST")
+OF_SPRINTS = ("SPRINTS", "OWN BEST", "ALL SPRINTS", "HIGHEST", "PEAKS OF")
 """Tables that have a place of their own on the page, by their first heading."""
 UNTITLED = About()
 

@@ -155,9 +155,10 @@ def split_rows(given: Material) -> list[dict[str, Any]]:
 
 
 def same_rows(given: Material) -> list[dict[str, Any]]:
-    """Highest means in the seconds of the reference's peak: of each sprint, and of the session."""
+    """Highest means in the seconds of the reference's peak: of sprints, stretches and the session."""
     sprints = [(plain(s.name, 60), s.sprint.same) for s in given.study.segments if s.sprint]
     known = {(p.seconds, p.start_s) for _, same in sprints for p in same}
+    asked = [(plain(s.name, 60), s.peaks) for s in given.study.stretches]
     session = [p for p in given.study.highest if (p.seconds, p.start_s) not in known]
     return [
         {
@@ -166,7 +167,7 @@ def same_rows(given: Material) -> list[dict[str, Any]]:
             "at": clock(p.start_s),
             "cells": [_same_cell(p, label) for label in given.powered],
         }
-        for name, peaks in [*sprints, ("whole session", session)]
+        for name, peaks in [*sprints, *asked, ("whole session", session)]
         for p in peaks
     ]
 

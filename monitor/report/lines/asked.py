@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 from monitor.report.lines.fit import Row, fitted, wrapped
+from monitor.report.states import by_role
 from monitor.study.results import SamePeak, StretchStudy, Study
 from monitor.text import TERMINAL, Figures, clock
 
@@ -80,17 +81,19 @@ def _stretches(study: Study, figures: Figures) -> Table:
         ("STRETCHES", "FROM", "TO", "INSTRUMENT", "VERDICT", "POWER W", "LEFT W", "RIGHT W", "RPM",
          "DEVIATION %", "LIMIT %", "SHOWN W", "SHOWN %")
     ]  # fmt: skip
+    order = by_role(study)
     for s in study.stretches:
-        rows += _stretch(s, figures)
+        rows += _stretch(s, [label for label in order if label in s.means], figures)
     drop = ("SHOWN %", "SHOWN W", "RPM", "LEFT W", "RIGHT W", "LIMIT %")
     return Table("Stretches that were asked for", rows, 8, drop)
 
 
-def _stretch(s: StretchStudy, figures: Figures) -> list[Row]:
+def _stretch(s: StretchStudy, labels: list[str], figures: Figures) -> list[Row]:
     number, sure = figures.number, figures.sure
     rows: list[Row] = []
     first: Row = (s.name, clock(s.start_s), clock(s.end_s))
-    for label, m in s.means.items():
+    for label in labels:
+        m = s.means[label]
         d = next((d for d in s.differences if d.instrument == label), None)
         cells: Row = (figures.nothing,) * 4
         word = figures.nothing
