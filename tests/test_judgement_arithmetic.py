@@ -459,12 +459,19 @@ def test_more_minutes_are_counted_in_blocks_of_ten_seconds() -> None:
     With 0.6 % of ± 1.0 % that never average down, 0.8 % from the limit: 12 ((0.64 / 0.28) - 1) / 6 = 2.6.
     """
     overall = Split("all", "all", "heron", "pedals", 12, 1.4, 0.8, 1.8, "undecided")
-    assert "about 6 more minutes" in questions._more(overall, None)
     opened = Opened("start", 0.0, "")
-    state = State(0.0, 120.0, opened, 12, 1.0, 1.0, 1.8, "undecided", budget={"scatter": 0.8, "loss": 0.6})
-    assert "about 3 more minutes" in questions._more(overall, state)
-    stuck = msgspec.structs.replace(state, budget={"scatter": 0.6, "loss": 0.8})
-    assert "no more riding decides it" in questions._more(overall, stuck)
+    plain = State(0.0, 120.0, opened, 12, 1.4, 0.8, 1.8, "undecided", budget={"scatter": 0.8})
+    assert "about 6 more minutes" in questions._more(overall, plain)[0]
+    state = msgspec.structs.replace(
+        plain, deviation_percent=1.0, u95_percent=1.0, budget={"scatter": 0.8, "drivetrain loss": 0.6}
+    )
+    assert "about 3 more minutes" in questions._more(overall, state)[0]
+    stuck = msgspec.structs.replace(state, budget={"scatter": 0.6, "drivetrain loss": 0.8})
+    assert "no more riding decides it: state the drivetrain loss" in questions._more(overall, stuck)[0]
+    moving = msgspec.structs.replace(state, budget={"scatter": 0.6, "drift": 0.8})
+    assert "no longer drifts" in questions._more(overall, moving)[0]
+    # Where nothing says what averages down, no number of minutes is said.
+    assert "more minutes" not in questions._more(overall, None)[0]
 
 
 # -- words that stand on one torque

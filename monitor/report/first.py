@@ -142,7 +142,7 @@ def _cure(given: Material, label: str) -> dict[str, str]:
 
 def _serves(i: InstrumentStudy) -> dict[str, str]:
     verdict = {"yes": "agrees", "no": "differs"}.get(i.serves_as_reference, "undecided")
-    reason = plain(i.why.split(";")[0], 90)
+    reason = plain(i.why.split(". ")[0].removesuffix("."), 90)
     return _tile("Use as a reference?", verdict, ANSWERS[i.serves_as_reference], reason)
 
 

@@ -1,5 +1,7 @@
 """A study as lines for a terminal: aligned tables of the numbers that `study.json` holds."""
 
+from collections.abc import Sequence
+
 from monitor.report.lines.asked import asked_lines, task_lines, word_lines
 from monitor.report.lines.fit import Row, fitted, wrapped
 from monitor.report.lines.summary import ordered, under_line
@@ -7,7 +9,7 @@ from monitor.report.states import HEAD, sentences, state_rows
 from monitor.report.stroke import HEAD as STROKE_HEAD
 from monitor.report.stroke import stroke_rows, stroke_words
 from monitor.study.against import Comparison
-from monitor.study.results import Difference, Study
+from monitor.study.results import Difference, Split, Study
 from monitor.text import TERMINAL, as_sentences, clock, plain
 
 WORDS = {"agrees": "agrees", "differs": "DIFFERS", "undecided": "can't tell yet"}
@@ -40,7 +42,7 @@ def study_lines(study: Study, width: int | None = None, left: str = "") -> list[
         lines += wrapped(f"  Would serve as a reference for others: {answer}. {why}", width)
     for block in (
         word_lines(study, width), _states(study, width), asked_lines(study, width),
-        _means(study, width), _verdicts(study, width), _repeats(study), _splits(study, width),
+        _means(study, width), _verdicts(study, width), _repeats(study), *_splits(study, width),
         _peaks(study, width), _efficiency(study), _instruments(study, width), _sides(study, width),
         _strokes(study, width), _changes(study), _open(study), task_lines(study, left),
     ):  # fmt: skip
@@ -110,15 +112,23 @@ def _repeats(study: Study) -> list[str]:
     return ["REPEATS", *(f"{r.instrument}: {r.text}" for r in study.repeats)]
 
 
-def _splits(study: Study, width: int | None) -> list[str]:
-    labels = list(dict.fromkeys(s.instrument for s in study.splits))
+def _splits(study: Study, width: int | None) -> list[list[str]]:
+    """As left, and as found for those that did not stay as they were."""
+    return [
+        _split_table("DEVIATION % BY", study.splits, width),
+        _split_table("AS FOUND, % BY", study.splits_found, width),
+    ]
+
+
+def _split_table(head: str, splits: Sequence[Split], width: int | None) -> list[str]:
+    labels = list(dict.fromkeys(s.instrument for s in splits))
     kinds = ("load", "torque", "cadence", "power", "effectiveness", "peak angle", "position")
     order = {kind: k for k, kind in enumerate(kinds)}
-    keys = dict.fromkeys((s.by, s.group) for s in study.splits if s.by in order)
+    keys = dict.fromkeys((s.by, s.group) for s in splits if s.by in order)
     if not keys:
         return []
-    found = {(s.by, s.group, s.instrument): s for s in study.splits}
-    rows: list[Row] = [("DEVIATION % BY", "GROUP", *labels)]
+    found = {(s.by, s.group, s.instrument): s for s in splits}
+    rows: list[Row] = [(head, "GROUP", *labels)]
     for by, group in sorted(keys, key=lambda k: order[k[0]]):
         cells = []
         for label in labels:

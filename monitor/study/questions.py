@@ -4,17 +4,24 @@ import math
 from collections.abc import Sequence
 from typing import Literal
 
+from monitor.study.estimate.sure import AVERAGES_DOWN, DRIFT, EDGES, LOSS, SHARE
 from monitor.study.results import (
     Open,
     Split,
     State,
     TorqueLine,
 )
-from monitor.study.verdict import Judgement
+from monitor.study.verdict import ACT_WORDS, Judgement
+from monitor.text import clock
 
 LONGEST_MINUTES = 60
-AVERAGES_DOWN = ("scatter", "between segments")
-"""Parts of a state's budget that more riding makes smaller."""
+SETTLES = {
+    LOSS: "state the drivetrain loss, or compare at the crank",
+    EDGES: "ride even loads for longer",
+    DRIFT: "ride it again once it no longer drifts",
+    SHARE: "compare with an instrument that reports its sides more finely",
+}
+"""What settles a part of a budget that more riding does not make smaller."""
 
 
 def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine]) -> list[Open]:
@@ -44,6 +51,7 @@ def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine])
         if j.pair_verdict == "differs" and j.cause == "unclear":
             ride = j.diagnosis.ride if j.diagnosis is not None else ""
             result.append(Open(j.label, "what kind of error it is", ride or _TELLING, "torques"))
+        result += _undecided(j)
         line = next((x for x in lines if x.instrument == j.label), None)
         if line is not None and not line.separable and j.pair_verdict != "differs":
             result.append(Open(j.label, "its scale and its zero, apart from each other", _TELLING, "torques"))
@@ -89,6 +97,23 @@ def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine])
     return result
 
 
+def _undecided(j: Judgement) -> list[Open]:
+    """Comparisons beside that of the total whose verdict is open: sides, acts, and how it was found."""
+    result = []
+    if j.pair_verdict != "differs":
+        for side in j.sides_now():
+            if side.verdict == "undecided":
+                question = f"whether its {side.side} side agrees with that of {side.reference}"
+                result.append(Open(j.label, question, "ride five more minutes at a steady load"))
+    for act in j.acts:
+        if act.effect == "undecided":
+            what = f"what {ACT_WORDS.get(act.act, act.act)} at {clock(act.t_s)} changed"
+            result.append(Open(j.label, what, "ride the block from before it again"))
+    if len(j.judged_states) > 1 and j.judged_states[0].verdict == "undecided":
+        result.append(Open(j.label, "whether it agreed as found", "ride longer before anything is done"))
+    return result
+
+
 _TELLING = "hold 200 W for two minutes each at 60 and at 100 rpm: torque tells scale from zero"
 
 
@@ -99,16 +124,16 @@ def _more(overall: Split, left: State | None) -> tuple[str, int | None]:
     if u is None or deviation is None or limit is None:
         return "ride five minutes at a steady load", 5
     gap = abs(abs(deviation) - limit)
-    budget = left.budget if left is not None else {}
-    stays = math.sqrt(sum(v * v for part, v in budget.items() if part not in AVERAGES_DOWN))
-    if stays >= gap:
-        return (
-            "no more riding decides it: state the drivetrain loss, compare at the crank, or add an "
-            "independent instrument",
-            None,
-        )
-    falls = math.sqrt(max(0.0, u * u - stays * stays))
-    needed = math.sqrt(gap * gap - stays * stays)
+    if left is None or not left.budget:
+        return "ride five minutes at a steady load", None
+    stays = {part: v for part, v in left.budget.items() if part not in AVERAGES_DOWN}
+    held = math.sqrt(sum(v * v for v in stays.values()))
+    if held >= gap:
+        largest = max(stays, key=lambda part: stays[part])
+        settles = SETTLES.get(largest, "compare at the crank")
+        return f"no more riding decides it: {settles}, or add an independent instrument", None
+    falls = math.sqrt(max(0.0, u * u - held * held))
+    needed = math.sqrt(gap * gap - held * held)
     more = now.blocks * ((falls / needed) ** 2 - 1.0) / 6.0
     if more > LONGEST_MINUTES:
         return "its difference lies close to the limit: no ride of an evening will decide it", None

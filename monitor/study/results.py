@@ -340,6 +340,7 @@ class ShiftStudy(msgspec.Struct, frozen=True):
     """A step of an instrument against its own past; `act` is what the operator did then, if anything.
 
     `sure`: it is this one's, not that of what it is compared with. Two instruments alone can't tell.
+    `drift`: a slow change from `t_s` to `until_s`, with its rate; `delta_percent` is what it came to.
     """
 
     instrument: str
@@ -350,6 +351,9 @@ class ShiftStudy(msgspec.Struct, frozen=True):
     sure: bool = True
     inference: str = ""
     """What its own left share tells of the side, where no second instrument knows its sides."""
+    drift: bool = False
+    until_s: float | None = None
+    percent_per_hour: float | None = None
 
 
 class Reason(msgspec.Struct, frozen=True):
@@ -426,7 +430,11 @@ class ShownOverCounted(msgspec.Struct, frozen=True):
 
 
 class ActJudged(msgspec.Struct, frozen=True):
-    """What an act changed: the deviation of the instrument before and after it."""
+    """What an act changed: the deviation of the instrument before and after it.
+
+    `judged_with`: other acts of the same stop. Nothing was ridden between them, so that the effect is that
+    of all of them together.
+    """
 
     t_s: float
     act: str
@@ -436,6 +444,7 @@ class ActJudged(msgspec.Struct, frozen=True):
     change_percent: float | None
     u95_percent: float | None
     effect: Literal["cured", "better", "no-change", "worse", "undecided"]
+    judged_with: list[str] = []
 
 
 class RiderChange(msgspec.Struct, frozen=True):
@@ -579,6 +588,9 @@ class Study(msgspec.Struct, frozen=True):
     whole: bool
     program: str
     format: int = FORMAT
+    splits_found: list[Split] = []
+    """As found, of instruments that did not stay as they were; `splits` and `agreement` are as left."""
+    agreement_found: list[Agreement] = []
     acts_judged: list[ActJudged] = []
     rider: list[RiderChange] = []
     stretches: list[StretchStudy] = []

@@ -39,7 +39,8 @@ def conclude(judgement: Judgement, all_of: dict[str, Judgement]) -> tuple[Serves
     and cadence, and it stayed where it was. Undecided: one of these isn't known.
     """
     if not judgement.powered:
-        return "undecided", "it measures no power", [Reason("open", "it measures no power")]
+        text = "it measures no power"
+        return "undecided", sentences([text]), [Reason("open", text)]
     reasons = [
         *_agreement(judgement, all_of),
         *_constancy(judgement, all_of),
@@ -52,10 +53,15 @@ def conclude(judgement: Judgement, all_of: dict[str, Judgement]) -> tuple[Serves
     open_ = [r.text for r in reasons if r.point == "open"]
     good = [r.text for r in reasons if r.point == "good"]
     if bad:
-        return "no", "; ".join(bad), reasons
+        return "no", sentences(bad), reasons
     if open_:
-        return "undecided", "; ".join(open_), reasons
-    return "yes", "; ".join(good), reasons
+        return "undecided", sentences(open_), reasons
+    return "yes", sentences(good), reasons
+
+
+def sentences(reasons: Sequence[str]) -> str:
+    """Reasons as sentences, one each."""
+    return " ".join(f"{r[:1].upper()}{r[1:]}." for r in reasons)
 
 
 def _witnesses(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Judgement]:
@@ -105,11 +111,15 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
     reasons: list[Reason] = []
     for s in judgement.shifts:
         side = "" if s.side == "total" else f" on its {s.side} side"
+        when = f"at {clock(s.t_s)}"
+        verb = "moved"
+        if s.until_s is not None:
+            verb, when = "drifted", f"from {clock(s.t_s)} to {clock(s.until_s)}"
         if s.sure:
-            text = f"it moved by {s.delta_percent:+.1f} %{side} at {clock(s.t_s)} against its own past"
+            text = f"it {verb} by {s.delta_percent:+.1f} %{side} {when} against its own past"
             reasons.append(Reason("bad", text))
         else:
-            text = f"it or {judgement.reference} moved by {s.delta_percent:+.1f} %{side} at {clock(s.t_s)}"
+            text = f"it or {judgement.reference} {verb} by {s.delta_percent:+.1f} %{side} {when}"
             reasons.append(Reason("open", text))
     labels = [j.label for j in _witnesses(judgement, all_of)]
     judged = [r for r in judgement.repeats if r.instrument in labels and r.beyond_chance is not None]

@@ -6,7 +6,7 @@ itself is a ratio of work. What is told is in `monitor.study.results`, how each 
 found in `monitor.study.parts`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import msgspec
@@ -17,6 +17,7 @@ from monitor.study.asked.cadence import advice_of, cadence_answer, cadence_of
 from monitor.study.asked.peaks import same_peaks, sprint_statistics
 from monitor.study.asked.target import targets_of
 from monitor.study.asked.tasks import tasks_of
+from monitor.study.grid import Bools
 from monitor.study.parts.changes import shifts_of
 from monitor.study.parts.common import Shared, shared_of
 from monitor.study.parts.differences import segment_of
@@ -24,15 +25,16 @@ from monitor.study.parts.own_share import with_inference
 from monitor.study.parts.peaks import PEAKS_S, best_mean, efficiency_of, peaks_of
 from monitor.study.parts.repeats import cycles_of, repeats_of
 from monitor.study.parts.rider import rider_changes
-from monitor.study.parts.sides import by_side, diagnose_of
+from monitor.study.parts.sides import both_sides_percent, by_side, diagnose_of
 from monitor.study.parts.signals import noise_of, reported_facts, signal_of
 from monitor.study.parts.splits import agreement_of, line_of, splits_of
-from monitor.study.parts.states import Pair, acts_judged, left_mask
+from monitor.study.parts.states import Pair, acts_judged, found_mask, left_mask
 from monitor.study.parts.stroke.session import strokes_of
 from monitor.study.parts.who import attributed, same_as, who
 from monitor.study.questions import open_questions
 from monitor.study.recording import Recording
 from monitor.study.results import (
+    Agreement,
     CadenceStudy,
     InstrumentStudy,
     ShownOverCounted,
@@ -73,12 +75,15 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     for i, pair in pairs.items():
         shared.cuts[i] = [b.t_s for b in pair.kept]
         shared.left[i] = left_mask(pair, states[i])
+        before = found_mask(pair, states[i])
+        if before is not None:
+            shared.first[i] = before
     edges = [0.0, *sorted({t for cuts in shared.cuts.values() for t in cuts}), float(grid.seconds)]
     common = [w for a, b in pairwise(edges) if (w := who(shared, copies, a, b)) is not None]
     segments = [segment_of(shared, k, span) for k, span in enumerate(shared.spans)]
     cycles = cycles_of(shared, segments)
     repeats = repeats_of(shared, segments)
-    splits = splits_of(shared, copies)
+    splits = splits_of(shared, copies, shared.left)
     lines = [line for i in shared.compared if (line := line_of(shared, i)) is not None]
     diagnoses = {i: diagnose_of(shared, i, segments) for i in shared.compared}
     noise = noise_of(shared)
@@ -92,6 +97,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
             common[-1] if common else None, common[0] if common else None,
             grid.labels[copies[i]] if i in copies else None,
             states.get(i, []), [a for a in acts if a.instrument == label], _account(shared, i),
+            _mount_of(shared, i), both_sides_percent(shared, i),
         )
         for i, label in enumerate(grid.labels)
     }  # fmt: skip
@@ -108,7 +114,9 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         cycles=cycles,
         repeats=repeats,
         splits=splits,
-        agreement=[a for i in shared.compared if (a := agreement_of(shared, i)) is not None],
+        agreement=_agreements(shared, shared.left),
+        agreement_found=_agreements(shared, shared.first),
+        splits_found=splits_of(shared, copies, shared.first),
         lines=lines,
         peaks=peaks_of(shared),
         efficiency=efficiency_of(shared, segments),
@@ -133,6 +141,17 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         sprint_statistics=sprint_statistics(segments),
         highest=same_peaks(shared, 0, grid.seconds),
     )
+
+
+def _agreements(shared: Shared, state: Mapping[int, Bools]) -> list[Agreement]:
+    return [a for i, mask in state.items() if (a := agreement_of(shared, i, mask)) is not None]
+
+
+def _mount_of(shared: Shared, i: int) -> str:
+    """The mount of what an instrument is compared with."""
+    grid = shared.grid
+    label = grid.reference_label(i)
+    return grid.instruments[grid.labels.index(label)].mount if label in grid.labels else ""
 
 
 def _account(shared: Shared, i: int) -> ShownOverCounted | None:

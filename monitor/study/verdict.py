@@ -1,9 +1,9 @@
 """From numbers to words: what is said of each instrument, and whose a difference is."""
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
+from monitor.analysis.consistency import Apart
 from monitor.analysis.diagnose import Diagnosis
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT
 from monitor.analysis.statistics import judge
@@ -27,7 +27,12 @@ from monitor.study.results import (
 )
 from monitor.text import clock
 
-Judged3 = Literal["yes", "no", "undecided"]
+ACT_WORDS = {
+    "zeroed": "zeroing",
+    "position": "a new position",
+    "crank-length-set": "a new crank length",
+    "firmware": "new firmware",
+}
 LEAST_OPINIONS = 3
 """Two instruments can only differ: it takes three to tell who."""
 
@@ -59,9 +64,12 @@ class Judgement:
     states: Sequence[State] = ()
     acts: Sequence[ActJudged] = ()
     shown_over_counted: ShownOverCounted | None = None
+    reference_mount: str = ""
+    both_percent: float | None = None
+    """Of one that doubles a side: its deviation from both sides of the side reference together."""
 
     @property
-    def stands_apart(self) -> Judged3:
+    def stands_apart(self) -> Apart:
         """`yes` only for one outside the unique largest consistent subset of three or more."""
         return self.who.found.apart.get(self.label, "undecided") if self.who is not None else "undecided"
 
@@ -288,14 +296,14 @@ class Judgement:
             return "; ".join(_side_words(r) for r in self.sides_off()) or "the sides differ from each other"
         return "the ride does not tell what kind of error it is"
 
-    def words(self) -> str:
-        """What the numbers say, without the name."""
+    def words(self) -> list[str]:
+        """What the numbers say: sentences, the first without the name."""
         overall = self.overall
         judged = self.differences()
         off = self.off()
-        where = "the median of the others" if self.reference == CONSENSUS else self.reference or "nothing"
+        where = self.where
         if not judged or overall is None:
-            return f"could not be compared with {where}: too little common riding"
+            return [f"could not be compared with {where}: too little common riding"]
         left = self.left_state
         now: Split | State = left if left is not None else overall
         size = f"{rounded(now.deviation_percent or 0.0, 1):+.1f} %"
@@ -303,33 +311,61 @@ class Judgement:
         limit = f"limit {now.limit_percent:.1f} %"
         pair = self.pair_verdict
         if self.copy_of is not None:
-            return (
+            return [
                 f"is the same instrument as {self.copy_of}, heard twice: {size}{sure}, no opinion of its own"
-            )
+            ]
         if pair == "agrees":
+            if left is not None and len(self.judged_states) > 1:
+                judged = self._within(left)
             agreeing = sum(d.verdict == "agrees" for _, d in judged)
             differing = sum(d.verdict == "differs" for _, d in judged)
             none = f"differs in {differing}" if differing else "differs in none"
             among = f"in {agreeing} of {len(judged)} segments"
-            return f"agrees with {where}: {size}{sure} ({limit}), {among}, {none}"
+            return [f"agrees with {where}: {size}{sure} ({limit}), {among}, {none}"]
         if pair == "undecided":
-            return f"undecided: {size}{sure} against {where}, {limit}"
+            return [f"undecided: {size}{sure} against {where}, {limit}"]
         who = self.who_words()
         if self.sides_off() and abs(now.deviation_percent or 0.0) <= (now.limit_percent or 0.0):
-            sides = "; ".join(_side_words(r) for r in self.sides_off())
-            return f"differs on one side: {sides}; in all {size}{sure}{who}"
+            sides = [_side_words(r) for r in self.sides_off()]
+            return ["differs on one side", *sides, f"in all it reads {size}{sure}", who]
         if left is not None or not off:
             over = "" if left is not None else " over the whole ride"
-            return f"differs from {where} by {size}{sure}{over} ({limit}){who}"
+            return [f"differs from {where} by {size}{sure}{over} ({limit})", who, *self.chain_words(now)]
         worst = max(off, key=lambda nd: _worst(nd[1]))
         deviation, u95 = _worst_pair(worst[1])
         above = "more" if deviation > 0.0 else "less"
         amount = f"{abs(deviation):.1f} %" + (f" ± {u95:.1f} %" if u95 is not None else "")
         count = f"{len(off)} of {len(judged)} segments"
-        return (
-            f"differs from {where}: up to {amount} {above} ({worst[0]}), beyond the limit of "
-            f"{worst[1].limit_percent:.1f} % in {count}{who}"
-        )
+        beyond = f"beyond the limit of {worst[1].limit_percent:.1f} % in {count}"
+        return [f"differs from {where}: up to {amount} {above} ({worst[0]}), {beyond}", who]
+
+    def _within(self, state: State) -> list[tuple[str, Difference]]:
+        """Comparisons of segments that lie in a state."""
+        inside = {
+            s.name for s in self.segments if s.start_s + s.settle_s >= state.from_s and s.end_s <= state.to_s
+        }
+        inside |= {c.name for c in self.cycles if c.start_s >= state.from_s and c.end_s <= state.to_s}
+        return [(name, d) for name, d in self.differences() if name in inside]
+
+    @property
+    def where(self) -> str:
+        """What it is compared with, for people: one that doubles a side is held against that side."""
+        if self.reference == CONSENSUS:
+            return "the median of the others"
+        sides = self.instrument.sides
+        if sides in ("left", "right") and self.reference is not None and self.both_percent is not None:
+            return f"twice the {sides} side of {self.reference}"
+        return self.reference or "nothing"
+
+    def chain_words(self, now: Split | State) -> list[str]:
+        """Where a chain lies between the two: whether one that takes more than stated would look the same."""
+        hub, against = self.instrument.mount == "hub", self.reference_mount == "hub"
+        if hub == against or now.deviation_percent is None or self.stands_apart == "no":
+            return []
+        name = self.label if hub else self.reference
+        if (now.deviation_percent < 0.0) == hub:
+            return ["a chain that takes more than the bench states would look the same: chain or hub"]
+        return [f"no chain makes {name} read more: it is no loss"]
 
     def history(self) -> list[str]:
         """What it was before the state as left, and what ended each earlier state; newest first."""
@@ -342,77 +378,109 @@ class Judgement:
                     f"{before.deviation_percent:+.1f} % ± {before.u95_percent:.1f} %, until "
                     f"{after.opened_by.text or after.opened_by.kind}"
                 )
+        listed: set[str] = set()
         for act in self.acts:
-            if act.effect in ("no-change", "worse") and act.change_percent is not None:
-                words = "not the cause" if act.effect == "no-change" else "it became worse"
-                sure = f" ± {act.u95_percent:.1f}" if act.u95_percent is not None else ""
-                lines.append(
-                    f"{act.act} at {clock(act.t_s)} changed it by {act.change_percent:+.1f}{sure} %: {words}"
-                )
+            name = f"{act.act} at {clock(act.t_s)}"
+            if name in listed or act.effect not in ("no-change", "worse") or act.change_percent is None:
+                continue
+            listed |= {name, *act.judged_with}
+            words = "not the cause" if act.effect == "no-change" else "it became worse"
+            sure = f" ± {act.u95_percent:.1f}" if act.u95_percent is not None else ""
+            together = f", judged with {join_names(act.judged_with)}," if act.judged_with else ""
+            lines.append(
+                f"{ACT_WORDS.get(act.act, act.act)} at {clock(act.t_s)}{together} changed it by "
+                f"{act.change_percent:+.1f}{sure} %: {words}"
+            )
         return lines[:4]
 
     def who_words(self) -> str:
         """After a difference: whose it is, as far as independent instruments can say."""
         who = self.who
         if who is None:
-            return "; too little was ridden with all instruments to tell whose it is"
+            return "too little was ridden with all instruments to tell whose it is"
         if len(who.opinions) < LEAST_OPINIONS:
-            return "; with two instruments, neither can be called wrong"
+            return "with two instruments, neither can be called wrong"
         apart = self.stands_apart
         others = [label for label, verdict in who.found.apart.items() if verdict == "yes"]
         if apart == "yes":
             agree = [label for label, verdict in who.found.apart.items() if verdict == "no"]
-            return f"; it stands apart, {join_names(agree)} agree with each other"
+            return f"it stands apart, {join_names(agree)} agree with each other"
         if apart == "no" and others:
-            return f"; {join_names(others)} stands apart, {self.label} agrees with the others"
+            return f"{join_names(others)} stands apart, {self.label} agrees with the others"
         if who.found.consistent:
-            return "; unusual, yet all may be within their claims"
+            return "unusual, yet all may be within their claims"
         likely = sorted(who.found.odds.items(), key=lambda x: -x[1])[:2]
         odds = ", ".join(f"{label} {100.0 * p:.0f} %" for label, p in likely)
-        return f"; undecided whose it is (odds: {odds})"
+        return f"undecided whose it is (odds: {odds})"
 
     def sentence(self, all_of: dict[str, "Judgement"]) -> str:
-        """The verdict in a sentence or two."""
+        """The verdict, in sentences."""
         if not self.powered:
-            text = "reports cadence only: there is no power to judge"
+            said = ["reports cadence only: there is no power to judge"]
         elif self.is_reference:
-            others = [j for j in all_of.values() if j.reference == self.label]
-            agree = [j.label for j in others if j.verdict == "agrees"]
-            differ = [j.label for j in others if j.verdict == "differs"]
-            text = "is what the others are compared with"
-            if self.stands_apart == "yes" and self.who is not None:
-                same = [label for label, verdict in self.who.found.apart.items() if verdict == "no"]
-                deviation, _ = self.who.against_others[self.label]
-                text = (
-                    f"stands apart by {deviation:+.1f} % from {join_names(same)}, which agree with each other"
-                )
-            elif agree:
-                text += f"; {join_names(agree)} {'agrees' if len(agree) == 1 else 'agree'} with it"
-            if differ and self.stands_apart != "yes":
-                text += f"; {join_names(differ)} {'differs' if len(differ) == 1 else 'differ'} from it"
+            said = self._reference_words(all_of)
         else:
-            text = self.words()
-        extra = self.history()
-        for s in [] if extra else self.shifts[:3]:
-            side = "" if s.side == "total" else f"its {s.side} side "
+            said = self.words()
+        history = self.history()
+        said += history or self._shift_words()
+        said += self._trouble()
+        first, *rest = said
+        return " ".join(f"{part}." for part in (f"{self.label} {first}", *(_begun(r, all_of) for r in rest)))
+
+    def _reference_words(self, all_of: dict[str, "Judgement"]) -> list[str]:
+        if self.stands_apart == "yes" and self.who is not None:
+            same = [label for label, verdict in self.who.found.apart.items() if verdict == "no"]
+            deviation, _ = self.who.against_others[self.label]
+            return [
+                f"stands apart by {deviation:+.1f} % from {join_names(same)}, which agree with each other"
+            ]
+        others = [j for j in all_of.values() if j.reference == self.label]
+        said = ["is what the others are compared with"]
+        for verdict, one, many in (("agrees", "agrees with it", "agree with it"),
+                                   ("differs", "differs from it", "differ from it")):  # fmt: skip
+            names = [j.label for j in others if j.verdict == verdict]
+            if names:
+                said.append(f"{join_names(names)} {one if len(names) == 1 else many}")
+        return said
+
+    def _shift_words(self) -> list[str]:
+        said = []
+        for s in self.shifts[:3]:
+            side = "it " if s.side == "total" else f"its {s.side} side "
             way = "rose" if s.delta_percent > 0.0 else "fell"
             if not s.sure and self.reference is not None:
                 way += f" against {self.reference}"
             act = f" ({s.act})" if s.act else ""
-            told = f", {s.inference}" if s.inference else ""
-            extra.append(f"{side}{way} by {abs(s.delta_percent):.1f} % at {clock(s.t_s)}{act}{told}")
-        if extra:
-            text += "; " + ", then ".join(extra)
+            when = f"at {clock(s.t_s)}" if s.until_s is None else f"from {clock(s.t_s)} to {clock(s.until_s)}"
+            inferred = f", {s.inference}" if s.inference else ""
+            said.append(f"{side}{way} by {abs(s.delta_percent):.1f} % {when}{act}{inferred}")
+        return said
+
+    def _trouble(self) -> list[str]:
+        """What was seen of it beside its accuracy."""
+        said = []
+        if self.both_percent is not None and self.reference is not None:
+            said.append(f"against both sides of {self.reference} it reads {self.both_percent:+.1f} %")
+        cut = self.raised("clipped")
+        if cut:
+            said.append("it cuts off at the top" + (f": {cut[-1].what}" if cut[-1].what else ""))
         trouble = []
         lost = sum(b - a for a, b in self.signal.lost)
         nothing = sum(b - a for a, b in self.signal.no_power)
         if lost >= 3.0:
             trouble.append(f"was not heard for {lost:.0f} s while the others showed pedalling")
         if nothing >= 3.0:
-            trouble.append(f"showed no power for {nothing:.0f} s while the others did")
+            where = next((f.what for f in self.raised("power-missing") if "only " in f.what), "")
+            only = f", {where[where.index('only ') :]}" if where else ""
+            trouble.append(f"showed no power for {nothing:.0f} s while the others did{only}")
         if trouble:
-            text += "; it " + " and ".join(trouble)
-        return f"{self.label} {text}."
+            said.append("it " + " and ".join(trouble))
+        return said
+
+
+def _begun(text: str, labels: Container[str]) -> str:
+    """A sentence with its capital, unless it begins with the name of an instrument."""
+    return text if text.split(" ")[0].rstrip(",") in labels else text[:1].upper() + text[1:]
 
 
 def _side_words(r: SideResult) -> str:

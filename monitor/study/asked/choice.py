@@ -54,6 +54,8 @@ def _with(study: Study, labels: frozenset[str]) -> Study:
         repeats=[r for r in study.repeats if r.instrument in labels],
         splits=[s for s in study.splits if s.instrument in labels],
         agreement=[a for a in study.agreement if a.instrument in labels],
+        splits_found=[s for s in study.splits_found if s.instrument in labels],
+        agreement_found=[a for a in study.agreement_found if a.instrument in labels],
         lines=[x for x in study.lines if x.instrument in labels],
         peaks=[
             msgspec.structs.replace(

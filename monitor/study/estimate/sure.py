@@ -17,8 +17,8 @@ from monitor.analysis.statistics import Floats, t_975
 
 Ints = npt.NDArray[np.int64]
 
-SCATTER, BETWEEN, LOSS, EDGES, SHARE = (
-    "scatter", "between segments", "drivetrain loss", "lag and edges", "steps of a share",
+SCATTER, BETWEEN, LOSS, EDGES, SHARE, DRIFT = (
+    "scatter", "between segments", "drivetrain loss", "lag and edges", "steps of a share", "drift",
 )  # fmt: skip
 AVERAGES_DOWN = (SCATTER, BETWEEN)
 """Parts of a budget that more riding makes smaller."""

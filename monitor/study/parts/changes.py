@@ -3,15 +3,18 @@
 import math
 import warnings
 from collections.abc import Sequence
-from itertools import pairwise
+from dataclasses import replace
+from itertools import combinations, pairwise
+from typing import NamedTuple
 
 import numpy as np
 
+from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import change_points, step_beside
 from monitor.analysis.statistics import Floats
 from monitor.study.asked.span import is_steady
 from monitor.study.grid import SMEARED_S, Bools, Ints, log_ratio
-from monitor.study.parts.common import Shared
+from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.results import ShiftStudy, rounded
 
 CHANGE_BIN_S = 5
@@ -22,6 +25,13 @@ LEAST_SIDE_PERCENT = 3.0
 CHANGE_SIGMA = 5.5
 NEAR_ACT_S = 20.0
 SAME_CHANGE_S = 45.0
+LEAST_DRIFT_STEPS = 2
+LEAST_DRIFT_BLOCKS = 12
+"""Two minutes: less riding has no drift worth the name (common practice, no source)."""
+LEAST_DRIFT_S = 120.0
+LEAST_DRIFT_PERCENT = 1.0
+MOST_PLACES = 40
+"""A ramp may begin and end at so many places, evenly taken."""
 
 
 def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
@@ -32,24 +42,111 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
         # In free riding, ramps and sprints only what was seen live counts.
         if span.kind == "block":
             found += _changes(shared, i, *shared.grid.clip(span.window()))
-    live = shared.recording.shifts
-    for shift in live.get(i, []):
-        if all(abs(t - shift.since_s) > SAME_CHANGE_S for t, _, _ in found):
-            found.append((shift.since_s, shift.percent, shift.side))
-    for shift in live.get(shared.grid.reference, []) if shared.grid.reference is not None else []:
+    live = [*shared.recording.shifts.get(i, [])]
+    if shared.grid.reference is not None:
         # What was charged to the reference shows here the other way round; whose it was is judged anew.
-        if all(abs(t - shift.since_s) > SAME_CHANGE_S for t, _, _ in found):
-            found.append((shift.since_s, -shift.percent, shift.side))
-    acts = [
-        (a.t_ns / 1e9, a.text or a.act)
-        for a in shared.recording.acts
-        if a.act in ("zeroed", "position", "gear", "note", "mark") and a.instrument in ("", label)
-    ]
+        theirs = shared.recording.shifts.get(shared.grid.reference, [])
+        live += [replace(shift, percent=-shift.percent) for shift in theirs]
+    for shift in live:
+        if not shift.drift and all(abs(t - shift.since_s) > SAME_CHANGE_S for t, _, _ in found):
+            found.append((shift.since_s, shift.percent, shift.side))
+    drifts = []
+    for begin_s, end_s in pairwise([0.0, *_acts_on(shared, label), float(shared.grid.seconds)]):
+        steps = [f for f in found if f[2] == "total" and begin_s <= f[0] < end_s]
+        hinted = any(s.drift and s.side == "total" and begin_s <= s.since_s < end_s for s in live)
+        drift = (
+            drift_of(shared, i, (begin_s, end_s), [t for t, _, _ in steps])
+            if _one_way(steps, hinted)
+            else None
+        )
+        if drift is not None:
+            # A slow change looks like steps where it is cut into blocks.
+            drifts.append(drift)
+            found = [f for f in found if f not in steps]
+    order = ("zeroed", "position", "gear", "note", "mark")
+    done = [a for a in shared.recording.acts if a.act in order and a.instrument in ("", label)]
+    acts = [(a.t_ns / 1e9, a.text or a.act) for a in sorted(done, key=lambda a: order.index(a.act))]
     result = []
     for t, percent, side in sorted(found):
-        near = [text for at, text in acts if abs(at - t) <= NEAR_ACT_S]
+        # Whatever was done at the stop before it, and rather what was done to the instrument.
+        near = [text for at, text in acts if abs(at - t) <= NEAR_ACT_S or ridden_between(shared, at, t) == 0]
         result.append(ShiftStudy(label, rounded(t, 1), rounded(percent, 2), side, near[0] if near else ""))
-    return result
+    for drift in drifts:
+        result.append(
+            ShiftStudy(
+                label, rounded(drift.from_s, 1), rounded(drift.percent, 2), "total",
+                drift=True, until_s=rounded(drift.to_s, 1),
+                percent_per_hour=rounded(drift.percent_per_hour, 1),
+            )
+        )  # fmt: skip
+    return sorted(result, key=lambda s: s.t_s)
+
+
+def ridden_between(shared: Shared, one_s: float, two_s: float) -> int:
+    """How many seconds were ridden between two moments."""
+    begin, end = shared.grid.clip((math.ceil(min(one_s, two_s)), math.floor(max(one_s, two_s))))
+    with np.errstate(invalid="ignore"):
+        return int((shared.grid.consensus_w[begin:end] >= MIN_POWER_W).sum())
+
+
+class Drift(NamedTuple):
+    """A change that took its time: from when to when, and what it came to."""
+
+    from_s: float
+    to_s: float
+    percent: float
+
+    @property
+    def percent_per_hour(self) -> float:
+        """How quickly it went."""
+        return 3600.0 * self.percent / (self.to_s - self.from_s)
+
+
+def _one_way(steps: Sequence[tuple[float, float, str]], hinted: bool) -> bool:
+    """Whether steps may be a drift: several, all the same way, or a drift that was seen live."""
+    return (hinted or len(steps) >= LEAST_DRIFT_STEPS) and len({p > 0.0 for _, p, _ in steps}) <= 1
+
+
+def _acts_on(shared: Shared, label: str) -> list[float]:
+    return sorted(
+        a.t_ns / 1e9
+        for a in shared.recording.acts
+        if a.act in ("zeroed", "position", "crank-length-set") and a.instrument in ("", label)
+    )
+
+
+def drift_of(shared: Shared, i: int, window: tuple[float, float], steps: Sequence[float]) -> Drift | None:
+    """A ramp of the deviation that explains the even blocks of a window better than the steps do.
+
+    Least squares of a level, a ramp and a level, over all begins and ends of it; against as many levels as
+    the steps make. Better by Schwarz's criterion (Ann. Statist. 6, 461, 1978); two steps are four numbers
+    and their moments two more, a ramp is two and two. None: there is none, or one too small to matter.
+    """
+    blocks = shared.blocks[i]
+    inside = (blocks.begin_s >= window[0]) & (blocks.begin_s + BLOCK_S <= window[1])
+    inside &= blocks.edge_percent < QUIET_EDGE
+    n = int(inside.sum())
+    if n < LEAST_DRIFT_BLOCKS:
+        return None
+    y, t = blocks.y[inside], blocks.begin_s[inside] + 0.5 * BLOCK_S
+    part = np.searchsorted(np.array(sorted(steps)), t)
+    levels = np.bincount(part, y) / np.maximum(np.bincount(part), 1)
+    left = float(((y - levels[part]) ** 2).sum())
+    cost = n * math.log(max(left, 1e-12) / n) + (2 * len(steps) + 1) * math.log(n)
+    best, found = math.inf, None
+    places = np.unique(np.linspace(0, n - 1, min(n, MOST_PLACES)).round().astype(int))
+    for a, b in combinations(places.tolist(), 2):
+        if t[b] - t[a] < LEAST_DRIFT_S:
+            continue
+        ramp = np.clip((t - t[a]) / (t[b] - t[a]), 0.0, 1.0)
+        ramp -= ramp.mean()
+        size = float(ramp @ y / (ramp @ ramp))
+        rest = float(((y - y.mean() - size * ramp) ** 2).sum())
+        if rest < best:
+            best, found = rest, Drift(float(t[a]), float(t[b]), 100.0 * math.expm1(size))
+    if found is None or abs(found.percent) < LEAST_DRIFT_PERCENT:
+        return None
+    return found if n * math.log(max(best, 1e-12) / n) + 4 * math.log(n) < cost else None
 
 
 def _changes(shared: Shared, i: int, begin: int, end: int) -> list[tuple[float, float, str]]:

@@ -50,6 +50,8 @@ class Shared:
     cuts: dict[int, list[float]] = field(default_factory=dict)
     left: dict[int, Bools] = field(default_factory=dict)
     """The blocks of each instrument that lie in its state as left."""
+    first: dict[int, Bools] = field(default_factory=dict)
+    """The same of its state as found, of those that did not stay in it."""
     usual: dict[int, Spread] = field(default_factory=dict)
     noise: dict[int, Noise] = field(default_factory=dict)
     side_noise: dict[tuple[int, str], Noise] = field(default_factory=dict)

@@ -108,6 +108,22 @@ def by_side(shared: Shared, i: int) -> list[SideResult]:
     return result
 
 
+def both_sides_percent(shared: Shared, i: int) -> float | None:
+    """What one that doubles a side reads against both sides of the other, percent, as left; else None."""
+    grid = shared.grid
+    j = grid.side_references.get(i)
+    if i not in shared.blocks or j is None or not grid.one_sided(i) or i not in shared.left:
+        return None
+    begin_s = shared.blocks[i].begin_s[shared.left[i]]
+    if not len(begin_s):
+        return None
+    rows = begin_s[:, None] + np.arange(BLOCK_S)
+    own = grid.moved(i, grid.lag_s(i) - grid.lag_s(j))[rows]
+    both = grid.crank_w[:, j][rows]
+    known = np.isfinite(own) & np.isfinite(both)
+    return rounded(100.0 * (own[known].sum() / both[known].sum() - 1.0), 1) if known.any() else None
+
+
 def as_blocks(blocks: Blocks, mask: Bools) -> list[Block]:
     """Rows for the diagnosis, in the form that the live comparison makes."""
     rows = []

@@ -32,15 +32,14 @@ class _Group:
     high: float | None = None
 
 
-def splits_of(shared: Shared, copies: Mapping[int, int]) -> list[Split]:
-    """Every instrument over its quiet blocks as left, and those of each load, torque, cadence and power.
+def splits_of(shared: Shared, copies: Mapping[int, int], state: Mapping[int, Bools]) -> list[Split]:
+    """Every instrument over the blocks of one `state`, and those of each load, torque, cadence and power.
 
     Also of each stroke, where that is reported and was ridden in more than one way. `copies`: heard twice.
     """
     result = []
-    for i in shared.compared:
+    for i, quiet in state.items():
         blocks = shared.blocks[i]
-        quiet = shared.left[i]
         loads = [load_of(shared, s, *shared.grid.clip(s.window())) for s in shared.spans]
         by_load = np.array([loads[k] for k in blocks.segment.tolist()], dtype=object)
         groups = [_Group("all", "all", quiet)]
@@ -82,10 +81,9 @@ def _split(shared: Shared, i: int, group: _Group) -> Split | None:
     )  # fmt: skip
 
 
-def agreement_of(shared: Shared, i: int) -> Agreement | None:
-    """Limits of agreement of instrument `i`; None for fewer than three blocks."""
+def agreement_of(shared: Shared, i: int, quiet: Bools) -> Agreement | None:
+    """Limits of agreement of instrument `i` over the blocks of one state; None for fewer than three."""
     blocks = shared.blocks[i]
-    quiet = shared.left[i]
     y = blocks.y[quiet]
     sure = shared.sure(i, quiet)
     if sure is None or sure.n < 3:

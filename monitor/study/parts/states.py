@@ -3,17 +3,19 @@
 import math
 from collections.abc import Sequence
 from itertools import pairwise
+from statistics import NormalDist
 from typing import Literal, NamedTuple
 
+import msgspec
 import numpy as np
 
-from monitor.analysis.block import BLOCK_S, MIN_POWER_W
+from monitor.analysis.block import BLOCK_S
 from monitor.analysis.diagnose import attribute, diagnose
 from monitor.analysis.statistics import Floats
 from monitor.study.estimate.line import NO_LINE, line_over
-from monitor.study.estimate.sure import Between, between_of
+from monitor.study.estimate.sure import DRIFT, Between, between_of
 from monitor.study.grid import Blocks, Bools
-from monitor.study.parts.changes import NEAR_ACT_S, SAME_CHANGE_S
+from monitor.study.parts.changes import SAME_CHANGE_S, ridden_between
 from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
 from monitor.study.parts.sides import as_blocks, judges_sides
@@ -41,12 +43,28 @@ ACT_KINDS: dict[str, Literal["zeroed", "remounted", "setting", "firmware"]] = {
 
 
 class Boundary(NamedTuple):
-    """Something that may have changed an instrument at `t_s`; `act` is empty for what data alone showed."""
+    """Something that may have changed an instrument at `t_s`; `act` is empty for what data alone showed.
+
+    `also`: acts of the same stop, before it. Nothing was ridden between them to tell them apart.
+    """
 
     t_s: float
     opened: Opened
     act: str
     instrument: str
+    also: tuple["Boundary", ...] = ()
+    named: str = ""
+    """What happened, with the name of the instrument."""
+
+    @property
+    def began_s(self) -> float:
+        """When the first act of the stop was."""
+        return self.also[0].t_s if self.also else self.t_s
+
+    @property
+    def maybe(self) -> bool:
+        """Whether it is a boundary only if a change is seen: an act or a reconnection may change nothing."""
+        return bool(self.act) or self.opened.kind == "reconnected"
 
 
 class Change(NamedTuple):
@@ -74,28 +92,61 @@ def boundaries_of(shared: Shared, label: str, shifts: Sequence[ShiftStudy]) -> l
         t_s = rounded(a.t_ns / 1e9, 1)
         text = f"{kind} at {clock(t_s)}" + (f" ({a.text})" if a.text else "")
         found.append(Boundary(t_s, Opened(kind, t_s, text), a.act, label))
+    for t_s in reconnections_of(shared, label):
+        if not any(_same_moment(shared, t_s, b.t_s) for b in found):
+            text = f"reconnected at {clock(t_s)}"
+            found.append(Boundary(t_s, Opened("reconnected", t_s, text), "", label))
     for s in shifts:
-        if s.instrument == label and not any(_same_moment(shared, s.t_s, b.t_s) for b in found):
-            text = f"a step of {s.delta_percent:+.1f} % at {clock(s.t_s)}"
-            found.append(Boundary(s.t_s, Opened("step", s.t_s, text), "", label))
+        if s.instrument != label or any(_same_moment(shared, s.t_s, b.t_s) for b in found):
+            continue
+        opened = Opened("drift" if s.drift else "step", s.t_s, change_words(s))
+        found.append(Boundary(s.t_s, opened, "", label, named=change_words(s, label)))
+        if s.until_s is not None:
+            at = clock(s.until_s)
+            opened = Opened("drift", s.until_s, f"the end of its drift at {at}")
+            found.append(
+                Boundary(s.until_s, opened, "", label, named=f"the end of the drift of {label} at {at}")
+            )
     return sorted(found, key=lambda b: b.t_s)
 
 
+def change_words(shift: ShiftStudy, whose: str = "") -> str:
+    """`a step of +2.1 % at 12:30`, `a step of pedals by +2.1 % at 12:30`, or a drift with its rate."""
+    by = f"{whose} by " if whose else ""
+    if not shift.drift:
+        side = "" if shift.side == "total" else f" on its {shift.side} side"
+        return f"a step of {by}{shift.delta_percent:+.1f} %{side} at {clock(shift.t_s)}"
+    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+.1f} % an hour"
+    until = "on" if shift.until_s is None else f"to {clock(shift.until_s)}"
+    return f"a drift of {by}{shift.delta_percent:+.1f} % from {clock(shift.t_s)} {until}{rate}"
+
+
+def reconnections_of(shared: Shared, label: str) -> list[float]:
+    """When the link to an instrument was up again after it had been lost, session seconds."""
+    found = []
+    lost = False
+    for link in shared.recording.links:
+        if link.instrument != label:
+            continue
+        if link.state in ("down", "given-up", "radio-lost"):
+            lost = True
+        elif link.state == "up":
+            if lost:
+                found.append(rounded(link.t_ns / 1e9, 1))
+            lost = False
+    return found
+
+
 def _same_moment(shared: Shared, change_s: float, act_s: float) -> bool:
-    """Whether a change is the act's: near it, and hardly anything was ridden between them."""
-    low, high = sorted((change_s, act_s))
-    if high - low > NEAR_ACT_S:
-        return False
-    begin, end = shared.grid.clip((math.ceil(low), math.floor(high)))
-    with np.errstate(invalid="ignore"):
-        return int((shared.grid.consensus_w[begin:end] >= MIN_POWER_W).sum()) <= RIDDEN_BETWEEN_S
+    """Whether a change is the act's: hardly anything was ridden between them, however long the stop was."""
+    return ridden_between(shared, change_s, act_s) <= RIDDEN_BETWEEN_S
 
 
 class Pair:
     """One instrument against its reference, cut where either of them changed."""
 
     def __init__(self, shared: Shared, i: int, shifts: Sequence[ShiftStudy]) -> None:
-        self.shared, self.i = shared, i
+        self.shared, self.i, self.shifts = shared, i, shifts
         self.label = shared.grid.labels[i]
         self.reference = shared.grid.reference_label(i) or ""
         self.blocks = shared.blocks[i]
@@ -103,7 +154,7 @@ class Pair:
         self.middle: Floats = np.asarray(self.blocks.begin_s + 0.5 * BLOCK_S, dtype=np.float64)
         own = boundaries_of(shared, self.label, shifts)
         theirs = boundaries_of(shared, self.reference, shifts)
-        self.boundaries = self._apart(sorted([*own, *theirs], key=lambda b: b.t_s))
+        self.boundaries = self._stops(self._apart(sorted([*own, *theirs], key=lambda b: b.t_s)))
         self.changes: dict[Boundary, Change] = {}
         # Before anything is known of states, each stretch between boundaries is one.
         self.session_spread = self.between(self.boundaries)
@@ -111,34 +162,76 @@ class Pair:
 
     def _apart(self, boundaries: list[Boundary]) -> list[Boundary]:
         """Steps with nothing to judge between them and an act are the act's: a step is placed roughly."""
-        acts = [b for b in boundaries if b.act]
-        return [b for b in boundaries if b.act or not any(self._is_the_acts(b, a) for a in acts)]
+        acts = [b for b in boundaries if b.maybe]
+        return [b for b in boundaries if b.maybe or not any(self._is_the_acts(b, a) for a in acts)]
+
+    def _stops(self, boundaries: list[Boundary]) -> list[Boundary]:
+        """Acts on one instrument with nothing to judge between them as one: what each did can't be told."""
+        result: list[Boundary] = []
+        for b in boundaries:
+            last = result[-1] if result else None
+            if (
+                last is not None
+                and last.act
+                and b.act
+                and last.instrument == b.instrument
+                and int(self.mask(last.t_s, b.t_s).sum()) < LEAST_BLOCKS
+            ):
+                opened = Opened(b.opened.kind, b.t_s, f"{last.opened.text} and {b.opened.text}")
+                alone = last._replace(also=())
+                result[-1] = b._replace(opened=opened, also=(*last.also, alone))
+            else:
+                result.append(b)
+        return result
 
     def _is_the_acts(self, step: Boundary, act: Boundary) -> bool:
         low, high = sorted((step.t_s, act.t_s))
-        return high - low <= SAME_CHANGE_S and int(self.mask(low, high).sum()) < LEAST_BLOCKS
+        near = ridden_between(self.shared, low, high) <= SAME_CHANGE_S
+        return near and int(self.mask(low, high).sum()) < LEAST_BLOCKS
 
     def _keep(self) -> list[Boundary]:
         """The boundaries that changed something; the stretches beside the others are one state."""
         kept: list[Boundary] = []
         for k, boundary in enumerate(self.boundaries):
             from_s = kept[-1].t_s if kept else -math.inf
-            later = [b.t_s for b in self.boundaries[k + 1 :] if b.t_s > boundary.t_s]
-            change = self.change(boundary.t_s, from_s, later[0] if later else math.inf)
+            later = [
+                b.began_s
+                for b in self.boundaries[k + 1 :]
+                if b.t_s > boundary.t_s and b.opened.kind != "reconnected"
+            ]
+            change = self.change(boundary.t_s, from_s, later[0] if later else math.inf, boundary.began_s)
+            if boundary.opened.kind == "drift":
+                # A ramp was held against steps already; beside its ends hardly anything moves.
+                kept.append(boundary)
+                continue
             if change is None:
                 # A step that was found is one, however little was ridden beside it.
-                if not boundary.act:
+                if not boundary.maybe:
                     kept.append(boundary)
                 continue
             self.changes[boundary] = change
-            if change.seen and abs(change.change) + (change.u95 or 0.0) > NO_CHANGE_PERCENT:
+            if self._changed(boundary, change):
                 kept.append(boundary)
         return kept
 
-    def change(self, t_s: float, from_s: float, to_s: float) -> Change | None:
-        """The change of the deviation at `t_s`, by the blocks near it in [from_s, to_s]; None: too few."""
+    def _changed(self, boundary: Boundary, change: Change) -> bool:
+        """Whether a boundary is one. Of many reconnections some look like a change by chance (Bonferroni)."""
+        if change.u95 is None or abs(change.change) + change.u95 <= NO_CHANGE_PERCENT:
+            return False
+        if boundary.opened.kind != "reconnected":
+            return change.seen
+        many = sum(b.opened.kind == "reconnected" for b in self.boundaries)
+        times = NormalDist().inv_cdf(1.0 - 0.005 / many) / 1.96
+        return abs(change.change) > max(NO_CHANGE_PERCENT, times * change.u95)
+
+    def change(self, t_s: float, from_s: float, to_s: float, began_s: float | None = None) -> Change | None:
+        """The change of the deviation at `t_s`, by the blocks near it in [from_s, to_s]; None: too few.
+
+        `began_s`: if what changed it took until `t_s`, when it began.
+        """
         # Averaging carries a change into the block that holds it.
-        before = self.quiet & (self.middle > from_s) & (self.blocks.begin_s + BLOCK_S <= t_s)
+        begun = t_s if began_s is None else began_s
+        before = self.quiet & (self.middle > from_s) & (self.blocks.begin_s + BLOCK_S <= begun)
         after = self.quiet & (self.blocks.begin_s >= t_s) & (self.middle < to_s)
         before[np.flatnonzero(before)[:-AROUND_BLOCKS]] = False
         after[np.flatnonzero(after)[AROUND_BLOCKS:]] = False
@@ -156,6 +249,16 @@ class Pair:
             u95 = math.hypot(100.0 * one.u95, 100.0 * two.u95, unlike, *spread)
         return Change(100.0 * math.expm1(one.value), 100.0 * math.expm1(two.value), change, u95)
 
+    def drifted(self, from_s: float, to_s: float) -> float:
+        """By how many percent a drift moved the instrument, or the other one, within [from_s, to_s]."""
+        total = 0.0
+        for s in self.shifts:
+            if s.drift and s.until_s is not None and s.instrument in (self.label, self.reference):
+                overlap = min(to_s, s.until_s) - max(from_s, s.t_s)
+                sign = 1.0 if s.instrument == self.label else -1.0
+                total += sign * s.delta_percent * max(0.0, overlap) / (s.until_s - s.t_s)
+        return total
+
     def mask(self, from_s: float, to_s: float) -> Bools:
         """Quiet blocks that lie wholly in [from_s, to_s)."""
         result: Bools = self.quiet & (self.blocks.begin_s >= from_s) & (self.blocks.begin_s + BLOCK_S <= to_s)
@@ -167,7 +270,7 @@ class Pair:
         opened = [Opened("start", 0.0, ""), *(b.opened for b in self.kept)]
         for k, boundary in enumerate(self.kept, 1):
             if boundary.instrument != self.label:
-                text = f"{boundary.instrument} {opened[k].text}"
+                text = boundary.named or f"{boundary.instrument} {opened[k].text}"
                 opened[k] = Opened(opened[k].kind, opened[k].t_s, text)
         starts, ends = [0.0, *edges], [*edges, float(self.shared.grid.seconds)]
         return [
@@ -181,6 +284,9 @@ class Pair:
         edges = [0.0, *(b.t_s for b in boundaries), float(self.shared.grid.seconds)]
         states = []
         for a, b in pairwise(edges):
+            if abs(self.drifted(a, b)) > NO_CHANGE_PERCENT:
+                # What drifts has no level that segments could lie beside.
+                continue
             mask = self.mask(a, b)
             segments = []
             for k in np.unique(self.blocks.segment[mask]):
@@ -213,6 +319,10 @@ def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened) -> State:
         return State(from_s, to_s, opened, int(mask.sum()), None, None, None, "undecided")
     u95 = sure.u95 if math.isfinite(sure.u95) else None
     limit = shared.grid.limit_percent(i, float(blocks.reference_w[mask].mean()))
+    if opened.kind == "drift" and u95 is not None:
+        moved = pair.drifted(from_s, to_s)
+        sure.parts[DRIFT] = 0.5 * abs(moved)
+        u95 = math.hypot(u95, sure.parts[DRIFT])
     verdict = judged(sure.percent, u95, limit)
     left, right = (_side(shared, i, mask, side) for side in ("left", "right"))
     line = line_over(shared, i, mask)
@@ -250,7 +360,7 @@ def acts_judged(pairs: Sequence[Pair]) -> list[ActJudged]:
     for pair in pairs:
         for boundary in pair.boundaries:
             if boundary.act and boundary.instrument == pair.label:
-                result.append(_judged_act(pair, boundary, 1.0))
+                result += _judged_stop(pair, boundary, 1.0)
     mine: dict[tuple[float, str], list[tuple[Pair, Boundary]]] = {}
     for pair in pairs:
         for boundary in pair.boundaries:
@@ -259,13 +369,26 @@ def acts_judged(pairs: Sequence[Pair]) -> list[ActJudged]:
     for rows in mine.values():
         # The narrowest comparison tells most of what the reference did.
         pair, boundary = min(rows, key=lambda r: _width(r[0], r[1]))
-        result.append(_judged_act(pair, boundary, -1.0))
+        result += _judged_stop(pair, boundary, -1.0)
     return sorted(result, key=lambda a: (a.t_s, a.instrument))
 
 
 def _width(pair: Pair, boundary: Boundary) -> float:
     change = pair.changes.get(boundary)
     return change.u95 if change is not None and change.u95 is not None else math.inf
+
+
+def _judged_stop(pair: Pair, boundary: Boundary, sign: float) -> list[ActJudged]:
+    """Every act of a stop with what the stop as a whole did."""
+    acts = [*boundary.also, boundary._replace(also=())]
+    judged_stop = _judged_act(pair, boundary, sign)
+    return [
+        msgspec.structs.replace(
+            judged_stop, t_s=a.t_s, act=a.act,
+            judged_with=[f"{b.act} at {clock(b.t_s)}" for b in acts if b is not a],
+        )
+        for a in acts
+    ]  # fmt: skip
 
 
 def _judged_act(pair: Pair, boundary: Boundary, sign: float) -> ActJudged:
@@ -307,3 +430,9 @@ def left_mask(pair: Pair, states: Sequence[State]) -> Bools:
         if state.deviation_percent is not None:
             return pair.mask(state.from_s, state.to_s)
     return pair.quiet
+
+
+def found_mask(pair: Pair, states: Sequence[State]) -> Bools | None:
+    """The quiet blocks of the first state that can be judged; None if it is the last one as well."""
+    judged_states = [s for s in states if s.deviation_percent is not None]
+    return pair.mask(judged_states[0].from_s, judged_states[0].to_s) if len(judged_states) > 1 else None

@@ -217,10 +217,13 @@ def _torque(shared: Shared, from_s: float, to_s: float, power_w: Floats) -> Floa
     return result
 
 
-def whose_change(shared: Shared, copies: dict[int, int], t_s: float, cuts: Sequence[float]) -> str | None:
+def whose_change(
+    shared: Shared, copies: dict[int, int], t_s: float, cuts: Sequence[float], until_s: float | None = None
+) -> str | None:
     """Whose a change at `t_s` was: the label of the one that moved against all others; None: can't be told.
 
-    `cuts` are the seconds of other changes: nothing is read across them. Claims cancel in a change,
+    `cuts` are the seconds of other changes: nothing is read across them. A drift took `until_s`; what it
+    moved is read at both of its ends. Claims cancel in a change,
     so that only the ride's own uncertainty counts, and what healthy ones wander.
     """
     grid, base = shared.grid, base_of(shared)
@@ -230,6 +233,11 @@ def whose_change(shared: Shared, copies: dict[int, int], t_s: float, cuts: Seque
     after = min((c for c in cuts if c > t_s + BLOCK_S), default=float(grid.seconds))
     before = max(before, t_s - AROUND_CHANGE_BLOCKS * BLOCK_S)
     after = min(after, t_s + AROUND_CHANGE_BLOCKS * BLOCK_S)
+    windows = ((before, t_s - 2.0), (t_s + 2.0, after))
+    if until_s is not None:
+        reach = AROUND_CHANGE_BLOCKS * BLOCK_S
+        ends = min(reach, 0.25 * (until_s - t_s))
+        windows = ((max(0.0, t_s - reach), t_s + ends), (until_s - ends, until_s + reach))
     independent = [i for i in grid.powered if i not in copies]
     opinions = []
     for i in independent:
@@ -237,7 +245,7 @@ def whose_change(shared: Shared, copies: dict[int, int], t_s: float, cuts: Seque
             opinions.append(Opinion(grid.labels[i], 0.0, WANDER_PERCENT, 0.0))
             continue
         values = []
-        for window in ((before, t_s - 2.0), (t_s + 2.0, after)):
+        for window in windows:
             logs, _ = _logs(shared, [i, base], *window)
             ratio = logs[i] - logs[base]
             known = np.isfinite(ratio)
@@ -265,11 +273,11 @@ def attributed(shared: Shared, copies: dict[int, int], shifts: Sequence[ShiftStu
     rest = sorted(shifts, key=lambda s: (s.t_s, s.instrument))
     while rest:
         first = rest[0]
-        near = [s for s in rest if s.t_s - first.t_s <= SAME_CHANGE_S]
+        near = [s for s in rest if s.drift == first.drift and _together(first, s)]
         rest = [s for s in rest if s not in near]
         t_s = sorted(s.t_s for s in near)[len(near) // 2]
         cuts = [s.t_s for s in shifts if s not in near]
-        whose = whose_change(shared, copies, t_s, cuts)
+        whose = whose_change(shared, copies, t_s, cuts, first.until_s)
         own = [s for s in near if s.instrument == whose]
         if own:
             result += own
@@ -278,10 +286,24 @@ def attributed(shared: Shared, copies: dict[int, int], shifts: Sequence[ShiftStu
             totals = [s.delta_percent for s in near if s.side == "total"]
             if totals:
                 size = rounded(-sorted(totals)[len(totals) // 2], 2)
-                result.append(ShiftStudy(whose, t_s, size, "total", ""))
+                rate = None if first.percent_per_hour is None else -first.percent_per_hour
+                result.append(
+                    msgspec.structs.replace(
+                        first, instrument=whose, t_s=t_s, delta_percent=size, side="total", act="",
+                        percent_per_hour=rate,
+                    )
+                )  # fmt: skip
         else:
             result += [msgspec.structs.replace(s, sure=_touched(shared, s)) for s in near]
     return sorted(result, key=lambda s: (s.t_s, s.instrument))
+
+
+def _together(one: ShiftStudy, two: ShiftStudy) -> bool:
+    """Whether two changes are at one moment; of drifts, whether they mostly lie in one time."""
+    if one.until_s is None or two.until_s is None:
+        return two.t_s - one.t_s <= SAME_CHANGE_S
+    common = min(one.until_s, two.until_s) - max(one.t_s, two.t_s)
+    return common > 0.5 * min(one.until_s - one.t_s, two.until_s - two.t_s)
 
 
 def _touched(shared: Shared, shift: ShiftStudy) -> bool:
