@@ -65,6 +65,13 @@ def seconds_of(text: str) -> float | None:
 _CLOCK = re.compile(r"(?:(\d{1,3}):([0-5]?\d)|(\d{1,5})):([0-5]\d(?:\.\d+)?)")
 
 
+def moment(t_s: float) -> str:
+    """A time of the session to a tenth of a second, in the form that `clock` has: `4:05.3`, `1:04:05.3`."""
+    minutes, tenths = divmod(max(0, round(10.0 * t_s)), 600)
+    seconds = f"{tenths / 10.0:04.1f}"
+    return f"{minutes}:{seconds}" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d}:{seconds}"
+
+
 @dataclass(frozen=True)
 class Figures:
     """How numbers are written somewhere: the sign of minus, and what stands for a number that isn't known."""

@@ -7,11 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from cyclopts import Token
 from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.record import Act, End, Header, Packet, Record, Tick
-from monitor.cli import main
+from monitor.cli import _session_time, main
 from monitor.live.runner import effective, undo_text
 from monitor.sessions.acts import (
     AMENDMENTS,
@@ -28,6 +29,7 @@ from monitor.sessions.acts import (
 )
 from monitor.sessions.derived import run_session
 from monitor.study.segments import spans_of
+from monitor.text import moment
 from storage.damage import SessionError
 from storage.info import Clock, SessionInfo
 from storage.journal import MAIN, JournalWriter, read_journal
@@ -185,11 +187,11 @@ def test_from_the_command_line(session: Path, capsys: pytest.CaptureFixture[str]
     where = str(session)
     assert main(["acts", "list", where]) == 0
     table = capsys.readouterr().out.splitlines()
-    assert table[2].split() == ["2", "10.0", "gear", "50x71"]
+    assert table[2].split() == ["2", "0:10.0", "gear", "50x71"]
     assert main(["acts", "edit", where, "2", "--text", "50x17", "--why", "slip"]) == 0
     told = capsys.readouterr().err
-    assert "recorded: 10.0 s gear 50x71" in told
-    assert "now:      10.0 s gear 50x17" in told
+    assert "recorded: 0:10.0 gear 50x71" in told
+    assert "now:      0:10.0 gear 50x17" in told
     assert main(["acts", "remove", where, "4"]) == 0
     assert main(["acts", "add", where, "position", "standing", "--at", "41.5"]) == 0
     capsys.readouterr()
@@ -200,7 +202,7 @@ def test_from_the_command_line(session: Path, capsys: pytest.CaptureFixture[str]
     assert lines[5]["key"] == "+1"
     assert main(["acts", "list", where]) == 0
     out = capsys.readouterr().out
-    assert "was: 10.0 s gear 50x71" in out
+    assert "was: 0:10.0 gear 50x71" in out
     assert "removed" in out
     assert "added" in out
     assert main(["acts", "restore", where, "2"]) == 0
@@ -267,8 +269,8 @@ def test_no_record_but_an_amended_act_is_touched(
         (["add", "W", "mark", "--at", "12", "--instrument", "hubb"], "Did you mean hub?"),
         (["add", "W", "mark", "--at", "12", "--instrument", "zzz"], "Its instruments are hub"),
         (["add", "W", "mark", "--at", "1:01"], "from 0:00 to 1:00"),
-        (["add", "W", "mark", "--at", "42:10"], "42:10 is no time of it"),
-        (["add", "W", "mark", "--at=-3"], "is no time of it"),
+        (["add", "W", "mark", "--at", "42:10"], "42:10 lies outside it"),
+        (["add", "W", "mark", "--at=-3"], "lies outside it"),
         (["add", "W", "note", "  ", "--at", "12"], "note needs a text"),
         (["edit", "W", "1", "--text", ""], "segment needs a text"),
         (["edit", "W", "2", "--act", "zeroedd"], "Did you mean zeroed?"),
@@ -301,3 +303,12 @@ def test_another_name_keeps_what_was_planned(tmp_path: Path) -> None:
     assert [span.target_w for span in after] == [180.0, 220.0]
     assert [span.settle_s for span in after] == [5.0, 5.0]
     assert [replace(span, name="") for span in after] == [replace(span, name="") for span in before]
+
+
+@pytest.mark.parametrize(
+    ("t_s", "shown"),
+    [(0.0, "0:00.0"), (59.96, "1:00.0"), (104.25, "1:44.2"), (3599.94, "59:59.9"), (3845.3, "1:04:05.3")],
+)
+def test_what_a_list_of_acts_shows_can_be_given_as_a_time(t_s: float, shown: str) -> None:
+    assert moment(t_s) == shown
+    assert _session_time(float, [Token(value=shown)]) == pytest.approx(t_s, abs=0.051)

@@ -9,6 +9,7 @@ import msgspec
 from monitor.commands.output import UsageError, table, write_message, write_result
 from monitor.sessions import acts as amending
 from monitor.sessions.acts import Listed, Reading
+from monitor.text import moment
 from storage.attach import is_recording
 from storage.damage import SessionError
 from storage.session import open_session
@@ -82,7 +83,7 @@ def _done(path: Path, one: Listed) -> int:
 
 
 def _words(reading: Reading) -> str:
-    parts = (f"{reading.at_s:.1f} s", reading.act, reading.instrument, reading.text)
+    parts = (moment(reading.at_s), reading.act, reading.instrument, reading.text)
     return " ".join(part for part in parts if part)
 
 
@@ -97,7 +98,7 @@ def _row(one: Listed) -> tuple[str, ...]:
         remark = f"was: {_words(one.was)}"
     if reading is None:
         return (one.key, "", "", "", "", remark)
-    return (one.key, f"{reading.at_s:.1f}", reading.act, reading.instrument, reading.text, remark)
+    return (one.key, moment(reading.at_s), reading.act, reading.instrument, reading.text, remark)
 
 
 def _now() -> str:

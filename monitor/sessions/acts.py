@@ -26,9 +26,9 @@ if TYPE_CHECKING:
 
 AMENDMENTS = "amendments.jsonl"
 LONGEST = 500
+"""Characters of a text."""
 MOST_OCTETS = 16 << 20
 """Of the file of amendments."""
-"""Characters of a text."""
 
 
 class Reading(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -286,7 +286,7 @@ def _check(folder: Path, now: Reading, was: Reading | None) -> None:
         wrong, remedy = f"{now.act} needs a text", "Say what it was."
     elif not 0.0 <= now.at_s <= last_ns / 1e9:
         time = clock(now.at_s) if now.at_s >= 0 else f"{now.at_s:g} s"
-        wrong, remedy = f"{time} is no time of it", f"It lasted from 0:00 to {clock(last_ns / 1e9)}."
+        wrong, remedy = f"{time} lies outside it", f"It lasted from 0:00 to {clock(last_ns / 1e9)}."
     if wrong:
         raise SessionError(folder, wrong, f"{remedy} Nothing was changed")
 
