@@ -224,7 +224,8 @@ def task_lines(study: Study, left: str = "") -> list[str]:
     for b in tasks.blocks:
         load = f", {b.target_w:.0f} W" if b.target_w is not None else ""
         rpm = f", {b.cadence_rpm:.0f} rpm" if b.cadence_rpm is not None else ""
-        lines.append(f"ride {clock(b.seconds)} {b.name}{load}{rpm}: {'; '.join(b.settles)}")
+        lines.append(f"ride {clock(b.seconds)} {b.name}{load}{rpm}, which settles:")
+        lines += [f"  {text}" for text in b.settles]
     if len(tasks.blocks) > 1:
         lines.append(f"{clock(tasks.seconds)} of riding in all settles it")
     return lines
