@@ -17,6 +17,12 @@ def effective_n(n: int, r: float) -> float:
     return n * (1.0 - r) / (1.0 + r)
 
 
+def slow_factor(r: float) -> float:
+    """What a standard deviation of independent values must be multiplied by if they have a lag-1
+    autocorrelation `r`: sqrt((1 + r) / (1 - r)), the long-run one of a first-order autoregression."""
+    return math.sqrt((1.0 + r) / (1.0 - r))
+
+
 def autocorrelation(values: Floats) -> float:
     """Lag-1 autocorrelation, corrected for its bias in short series: r + (1 + 4 r) / n."""
     n = len(values)
@@ -55,7 +61,7 @@ def t_975(dof: float) -> float:
 
 
 def sequence_rho(n_tight: int, alpha: float = 0.05) -> float:
-    """The tuning of a confidence sequence that is tightest at `n_tight` values."""
+    """The tuning of a confidence sequence that is tightest near `n_tight` values (same paper)."""
     a = -2.0 * math.log(alpha)
     return math.sqrt((a + math.log(a + 1.0)) / n_tight)
 
@@ -63,8 +69,10 @@ def sequence_rho(n_tight: int, alpha: float = 0.05) -> float:
 def sequence_radius(n: float, sd: float, rho: float, alpha: float = 0.05) -> float:
     """Half-width that covers the mean at all n at once with probability 1 - alpha.
 
-    The normal mixture of Robbins (1970) as an asymptotic confidence sequence (Howard,
-    Ramdas, McAuliffe, Sekhon 2021): it may be looked at after every value.
+    The normal mixture of Robbins (1970) as an asymptotic confidence sequence: Waudby-Smith, Arbour,
+    Sinha, Kennedy and Ramdas, "Time-uniform central limit theory and asymptotic confidence
+    sequences" (arXiv:2103.06476), with the spread outside of the root. It may be looked at after every
+    value. Values are taken as independent: where they are not, `sd` is the long-run one, see `slow_factor`.
     """
     if n <= 0.0:
         return math.inf

@@ -370,9 +370,6 @@ class Comparator:
         calm = side_edge <= BLOCK_EDGE_PERCENT
         y_left = math.log1p(max(-0.95, window.left / 100.0)) if calm and window.left is not None else None
         y_right = math.log1p(max(-0.95, window.right / 100.0)) if calm and window.right is not None else None
-        pair.noise.update(y)
-        pair.noise_left.update(y_left)
-        pair.noise_right.update(y_right)
         if edge < VERDICT_EDGE_PERCENT:
             pair.verdict.update(y)
             if y_left is not None and side_edge < VERDICT_EDGE_PERCENT:
@@ -387,6 +384,10 @@ class Comparator:
         if cadence is None:
             known = [j for j in range(len(self.instruments)) if rows[j, TURNED] > half]
             cadence = 60.0 * rows[known[0], REVS] / rows[known[0], TURNED] if known else None
+        load = window.reference_w / (cadence or 1.0)
+        pair.noise.update(y, load)
+        pair.noise_left.update(y_left, load)
+        pair.noise_right.update(y_right, load)
         left_ref = right_ref = None
         if side is not None and rows[side, SIDED] > end - begin - 0.5:
             left_ref = float(rows[side, LEFT] / rows[side, SIDED])
@@ -477,7 +478,7 @@ class Comparator:
             losses = [loss, *(self.losses[j] for j in others)]
             u_loss = LOSS_SPREAD * max(100.0 * (1.0 - x.at_hub(reference_w) / reference_w) for x in losses)
         deviation = 100.0 * (own_w / reference_w - 1.0)
-        u_stat = 100.0 * pair.noise.sd * span.scale
+        u_stat = 100.0 * pair.noise.of_mean(span.length_s)
         change, smoothed = self._edge(i, base, span, reference_w)
         window = Window(
             begin_s=begin,
@@ -642,13 +643,12 @@ class Comparator:
         left, right = self._shared(span, side, begin, end, -max(0.0, lag_s))
         if left < MIN_POWER_W / 3 or right < MIN_POWER_W / 3:
             return
-        scale = span.scale
         if instrument.sides != "right":
             window.left = 100.0 * (own_left / left - 1.0)
-            window.u_left = math.hypot(100.0 * pair.noise_left.sd * scale, SHARE_COARSE_PERCENT)
+            window.u_left = math.hypot(100.0 * pair.noise_left.of_mean(span.length_s), SHARE_COARSE_PERCENT)
         if instrument.sides != "left":
             window.right = 100.0 * (own_right / right - 1.0)
-            window.u_right = math.hypot(100.0 * pair.noise_right.sd * scale, SHARE_COARSE_PERCENT)
+            window.u_right = math.hypot(100.0 * pair.noise_right.of_mean(span.length_s), SHARE_COARSE_PERCENT)
         if instrument.sides == "both":
             window.balance_reference = 100.0 * left / (left + right)
             window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)

@@ -1,4 +1,4 @@
-"""What is remembered of one instrument against its reference: noise, verdicts, windows, blocks."""
+"""What is remembered of one instrument against its reference: verdicts, windows, blocks."""
 
 import math
 from collections import deque
@@ -7,46 +7,16 @@ from typing import Literal
 
 import msgspec
 
-from monitor.analysis.block import BLOCK_S, Block
+from monitor.analysis.block import Block
 from monitor.analysis.expected import ALIKE
-from monitor.analysis.statistics import sequence_radius, sequence_rho, t_975
+from monitor.analysis.statistics import effective_n, sequence_radius, sequence_rho, slow_factor, t_975
+from monitor.live.noise import Noise
 
 MEASURED = 3.0
 """An uncertainty of so many limits says nothing yet."""
 TRAIL_S = 300
 """So many seconds of deviations are kept to be drawn."""
 
-
-class Noise:
-    """Spread of block log ratios, learnt from successive differences so that a step costs little.
-
-    `sd` starts from a prior worth a few blocks and is the standard deviation of one
-    block of BLOCK_S seconds, as a fraction.
-    """
-
-    PRIOR_BLOCKS = 4.0
-    KEEP = 36
-
-    def __init__(self, prior: float) -> None:
-        self.prior = prior
-        self._last: float | None = None
-        self._squares: deque[float] = deque(maxlen=self.KEEP)
-        self.sd = prior
-
-    def update(self, y: float | None) -> None:
-        """Take the next block, or None where a block could not be used."""
-        if y is not None and self._last is not None:
-            # Half the squared difference estimates the variance; a step of the level is
-            # one large value among many, so each is held to 3 standard deviations.
-            self._squares.append(min(0.5 * (y - self._last) ** 2, 9.0 * self.sd * self.sd))
-            p = self.PRIOR_BLOCKS
-            mean = (p * self.prior**2 + math.fsum(self._squares)) / (p + len(self._squares))
-            self.sd = math.sqrt(mean)
-        self._last = y
-
-    def of_mean(self, seconds: float) -> float:
-        """Standard deviation of a mean over so many seconds, as a fraction."""
-        return self.sd * math.sqrt(BLOCK_S / seconds)
 
 
 class Verdict:
@@ -55,6 +25,10 @@ class Verdict:
     N_TIGHT = 30
     RHO = sequence_rho(N_TIGHT)
     RHO_ALARM = sequence_rho(12, 0.001)
+    SAFE, SAFE_ALARM = 2.2, 0.3
+    """Standard errors by which the autocorrelation is taken larger than measured. For an interval so many, by
+    simulation, that its nominal error holds up to 0.7, which the first minutes can't yet tell. An alarm
+    waits less: at 0.45 it errs as seldom as with independent blocks, at 0.7 once in some hours."""
 
     def __init__(self) -> None:
         self.reset()
@@ -77,19 +51,21 @@ class Verdict:
         """Standard deviation of the blocks so far; 0 for fewer than two."""
         return math.sqrt(self._m2 / (self.n - 1)) if self.n > 1 else 0.0
 
-    def u95(self, floor_sd: float) -> float:
-        """95 % half-width valid at every look, as a fraction; `floor_sd` guards against a lucky start."""
-        return self._half(floor_sd, self.RHO, 0.05)
+    def u95(self, noise: Noise) -> float:
+        """95 % half-width valid at every look, as a fraction; `noise` guards against a lucky start."""
+        return self._half(noise, self.SAFE, 1.0, self.RHO, 0.05)
 
-    def u_alarm(self, floor_sd: float) -> float:
+    def u_alarm(self, noise: Noise) -> float:
         """Half-width for raising an alarm: once in a thousand sessions by chance, tightest early."""
-        return self._half(floor_sd, self.RHO_ALARM, 0.001)
+        return self._half(noise, self.SAFE_ALARM, 0.7, self.RHO_ALARM, 0.001)
 
-    def _half(self, floor_sd: float, rho: float, alpha: float) -> float:
+    def _half(self, noise: Noise, safe: float, part: float, rho: float, alpha: float) -> float:
         if self.n < 2:
             return math.inf
-        sd = max(self.sd, floor_sd)
-        return sequence_radius(self.n, sd, rho, alpha) * t_975(self.n - 1.0) / 1.96
+        r = noise.safe_r(safe)
+        sd = max(self.sd * slow_factor(r), part * noise.long_run(r))
+        dof = max(1.0, effective_n(self.n, r) - 1.0)
+        return sequence_radius(self.n, sd, rho, alpha) * t_975(dof) / 1.96
 
 
 class Window(msgspec.Struct, gc=False):

@@ -172,7 +172,7 @@ def _verdict(p: Pipeline, i: int, label: str) -> tuple[Verdict, dict[str, Any]]:
     if v.n < 2 or "total" in raised:
         return "differs" if raised else "undecided", measured
     mean = 100.0 * math.expm1(v.mean)
-    u95 = math.hypot(100.0 * v.u95(pair.noise.sd), 1.96 * w.u_loss)
+    u95 = math.hypot(100.0 * v.u95(pair.noise), 1.96 * w.u_loss)
     measured |= {
         "deviation_percent": mean,
         "deviation_w": 0.01 * mean * w.reference_w,

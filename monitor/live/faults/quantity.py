@@ -6,7 +6,8 @@ from collections.abc import Mapping
 import msgspec
 
 from monitor.live.alarm import Signal
-from monitor.live.pair import Noise, Verdict, Window, longest
+from monitor.live.noise import Noise
+from monitor.live.pair import Verdict, Window, longest
 
 SIDE_SIGMA = {10: 6.0, 20: 3.6, 25: 3.2, 30: 3.0, 50: 2.75}
 SIGMA = {10: 3.6, 20: 3.0, 25: 2.8, 30: 2.7, 50: 2.5}
@@ -86,7 +87,7 @@ def judge(looks: Mapping[int, Look], shown_s: int, verdict: Verdict, noise: Nois
     if shown.alone_long and verdict.n >= VERDICT_BLOCKS:
         # What no window alone can tell, all blocks since the last change may.
         mean = 100.0 * math.expm1(verdict.mean)
-        doubt = 100.0 * verdict.u_alarm(0.5 * noise.prior) + shown.systematic
+        doubt = 100.0 * verdict.u_alarm(noise) + shown.systematic
         if abs(mean) - shown.limit > doubt:
             signal = "over"
     return Judged(signal, shown, True)
