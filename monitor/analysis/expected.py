@@ -83,18 +83,41 @@ def limits(
     Errors within claims add up to at most the plain sum. The error of a median is at most the median
     of the claims, since a median never falls when one of its values grows.
     """
-    claims = tolerance_percent(bench, instrument, others)
-    own = instrument.claim_percent or DEFAULT_CLAIM_PERCENT
+    return tolerance(bench, instrument, others, side).at(reference_w)
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """What `limits` needs of two instruments, for a comparison that is made again and again."""
+
+    claims_percent: float
+    sum_percent: float
+    floor_w: float
+    assumed: bool
+
+    def at(self, reference_w: float) -> Limit:
+        """The limits where the reference shows `reference_w` of what is compared."""
+        floor_percent = 100.0 * self.floor_w / max(1.0, reference_w)
+        percent = max(self.claims_percent, floor_percent)
+        return Limit(
+            percent,
+            max(percent, self.sum_percent),
+            self.claims_percent,
+            self.floor_w,
+            floor_percent > self.claims_percent,
+            self.assumed,
+        )
+
+
+def tolerance(
+    bench: Bench, instrument: Instrument, others: Sequence[Instrument], side: bool = False
+) -> Tolerance:
+    """The limits of one comparison at any power; arguments as those of `limits`."""
     theirs = [o.claim_percent or DEFAULT_CLAIM_PERCENT for o in others]
-    floor_w = bench.limits.floor_w * (0.5 if side else 1.0)
-    floor_percent = 100.0 * floor_w / max(1.0, reference_w)
-    percent = max(claims, floor_percent)
-    return Limit(
-        percent,
-        max(percent, own + (median(theirs) if theirs else 0.0)),
-        claims,
-        floor_w,
-        floor_percent > claims,
+    return Tolerance(
+        tolerance_percent(bench, instrument, others),
+        (instrument.claim_percent or DEFAULT_CLAIM_PERCENT) + (median(theirs) if theirs else 0.0),
+        bench.limits.floor_w * (0.5 if side else 1.0),
         any(not x.claim_percent for x in (instrument, *others)),
     )
 

@@ -21,7 +21,7 @@ from monitor.analysis.expected import (
     Loss,
     likely_lag,
     loss_of,
-    tolerance_percent,
+    tolerance,
 )
 from monitor.analysis.lag import Timing, timing
 from monitor.analysis.statistics import Floats
@@ -186,7 +186,7 @@ class Comparator:
             if others:
                 hub = any(x.mount == "hub" for x in (bench.instruments[i], *others))
                 self.pairs[i] = Pair(
-                    tolerance_percent(bench, bench.instruments[i], others),
+                    tolerance(bench, bench.instruments[i], others),
                     SMOOTHED_HUB_S2 if hub else SMOOTHED_CRANK_S2,
                     self.shown_s,
                 )
@@ -206,8 +206,8 @@ class Comparator:
         self.leaning: set[int] = set()
         """Raised for their power: they are no part of the consensus that others are held against."""
         self._any_loss = any(past.loss is not None for past in self.past)
-        self._side_claims = {
-            i: tolerance_percent(bench, bench.instruments[i], [bench.instruments[side]])
+        self._side_tolerances = {
+            i: tolerance(bench, bench.instruments[i], [bench.instruments[side]], side=True)
             for i, side in self.side_references.items()
             if side is not None
         }
@@ -492,8 +492,7 @@ class Comparator:
             u_lag=sd_s * change,
             u_loss=u_loss,
             edge=pair.smoothed_s2 * smoothed,
-            limit=max(pair.limit, 100.0 * self.bench.limits.floor_w / reference_w),
-            claim=pair.limit,
+            limits=pair.tolerance.at(reference_w),
         )
         self._sides(i, pair, window, span)
         return window
@@ -652,17 +651,13 @@ class Comparator:
         if instrument.sides == "both":
             window.balance_reference = 100.0 * left / (left + right)
             window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)
-        window.side_claim = self._side_claims[i]
+        tolerance = self._side_tolerances[i]
+        window.left_limits, window.right_limits = tolerance.at(left), tolerance.at(right)
         change, smoothed = self._edge(i, side, span, left + right)
         smoothed_s2 = pair.smoothed_s2 if side == self.reference else SMOOTHED_CRANK_S2
         window.side_edge, window.u_side_lag = smoothed_s2 * smoothed, pair.side_timing.sd_s * change
-        if max(abs(window.left or 0.0), abs(window.right or 0.0)) > window.side_claim:
+        if max(abs(window.left or 0.0), abs(window.right or 0.0)) > tolerance.claims_percent:
             window.side_edge += self._change_within(i, side, begin, end, left + right)
-        window.side_limit = max(
-            # A side is half of the whole, and so is its floor.
-            window.side_claim,
-            50.0 * self.bench.limits.floor_w / max(1.0, min(left, right)),
-        )
 
     def _find_lags(self, end: int) -> None:
         """Learn the lag of each instrument from the last five minutes."""

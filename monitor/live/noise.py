@@ -37,6 +37,9 @@ class Noise:
     """Half a squared difference counts as three standard deviations of neighbours at most: a step is a few
     large ones among many."""
 
+    WILD = 9.0
+    """A larger one of blocks far apart is a change, which no noise makes: it is left out."""
+
     def __init__(self, prior: float) -> None:
         self.prior = prior
         self._past: deque[tuple[float | None, float]] = deque(maxlen=max(self.FAR))
@@ -74,11 +77,11 @@ class Noise:
             before, load_before = self._past[k - 1]
             if before is None or max(load, load_before) > self.ALIKE * min(load, load_before):
                 continue
-            square = min(scale * (y - before) ** 2, self.MOST)
+            square = scale * (y - before) ** 2
             if k == 1:
-                self._near += square
+                self._near += min(square, self.MOST)
                 self._near_n += 1.0
-            else:
+            elif square < self.WILD:
                 self._far += square / len(self.FAR)
                 self._far_n += 1.0 / len(self.FAR)
         if self._near_n < self.LEAST_NEAR:
@@ -93,6 +96,8 @@ class Noise:
     def sure_r(self) -> float:
         """The autocorrelation by which an alarm is judged: what of `r` is not the prior's, one standard error
         larger where it is twice that. An alarm waits for slow noise only where there is any."""
+        if self._near_n < self.LEAST_NEAR:
+            return 0.0
         own = self.r - self.PRIOR_R * self.PRIOR_R_BLOCKS / (self.PRIOR_R_BLOCKS + self._far_n)
         return min(self.MOST_R, max(0.0, own + self.doubt_r if own > 2.0 * self.doubt_r else own))
 

@@ -8,15 +8,15 @@ from typing import Literal
 import msgspec
 
 from monitor.analysis.block import Block
-from monitor.analysis.expected import ALIKE
+from monitor.analysis.expected import ALIKE, Limit, Tolerance
 from monitor.analysis.statistics import effective_n, sequence_radius, sequence_rho, slow_factor, t_975
+from monitor.finding import Side
 from monitor.live.noise import Noise
 
 MEASURED = 3.0
 """An uncertainty of so many limits says nothing yet."""
 TRAIL_S = 300
 """So many seconds of deviations are kept to be drawn."""
-
 
 
 class Verdict:
@@ -73,9 +73,9 @@ class Window(msgspec.Struct, gc=False):
 
     `deviation` is what is left after the expected drivetrain loss; `u` its standard
     uncertainty from scatter, `u_lag` that from the corrected lag, `u_loss` that of the expected
-    loss, `edge` what smoothing at the window's ends can contribute at most. `limit` is the
-    tolerance at this power, at least the floor in watts; `claim` the tolerance without the floor.
-    `left` and `right` are the deviations of the sides, against `side_reference`.
+    loss, `edge` what smoothing at the window's ends can contribute at most. `limits` are those at
+    this power. `left` and `right` are the deviations of the sides, against `side_reference`,
+    with the limits of each.
     """
 
     begin_s: int
@@ -89,16 +89,15 @@ class Window(msgspec.Struct, gc=False):
     u_lag: float
     u_loss: float
     edge: float
-    limit: float
-    claim: float
+    limits: Limit
     left: float | None = None
     right: float | None = None
     left_w: float | None = None
     right_w: float | None = None
     u_left: float = 0.0
     u_right: float = 0.0
-    side_limit: float = 0.0
-    side_claim: float = 0.0
+    left_limits: Limit | None = None
+    right_limits: Limit | None = None
     side_edge: float = 0.0
     u_side_lag: float = 0.0
     balance: float | None = None
@@ -118,10 +117,26 @@ class Window(msgspec.Struct, gc=False):
         )
 
     @property
+    def limit(self) -> float:
+        """What the deviation is held against, percent: the claims, at least the floor in watts."""
+        return self.limits.percent
+
+    @property
+    def claim(self) -> float:
+        """The same without the floor."""
+        return self.limits.claims_percent
+
+    def side(self, side: Side) -> tuple[float, Limit] | None:
+        """The deviation of a side (percent) and its limits; None where it isn't known."""
+        value, limits = (self.left, self.left_limits) if side == "left" else (self.right, self.right_limits)
+        return None if value is None or limits is None else (value, limits)
+
+    @property
     def calm(self) -> bool:
         """Whether total and sides are within half of their limits."""
-        return 2.0 * abs(self.deviation) < self.limit and (
-            2.0 * max(abs(self.left or 0.0), abs(self.right or 0.0)) <= self.side_limit
+        sides = [known for known in (self.side("left"), self.side("right")) if known is not None]
+        return 2.0 * abs(self.deviation) < self.limit and all(
+            2.0 * abs(value) <= limits.percent for value, limits in sides
         )
 
 
@@ -133,8 +148,10 @@ def longest(lengths_s: Collection[int], up_to_s: int) -> int:
 class Pair:
     """What is remembered of one instrument against its reference."""
 
-    def __init__(self, limit: float, smoothed_s2: float, shown_s: int) -> None:
-        self.limit = limit
+    def __init__(self, tolerance: Tolerance, smoothed_s2: float, shown_s: int) -> None:
+        self.tolerance = tolerance
+        self.limit = tolerance.claims_percent
+        """The tolerance without the floor, percent."""
         self.shown_s = shown_s
         """Length of the window that the bench asks for."""
         self.smoothed_s2 = smoothed_s2

@@ -124,10 +124,10 @@ class Deviation:
         shown = pair.shown
         for w in windows.values():
             own, theirs = w.balance, w.balance_reference
-            side = max(abs(w.left or 0.0), abs(w.right or 0.0))
+            sides = [x for x in (w.side("left"), w.side("right")) if x is not None]
             if (
                 abs(w.deviation) > (w.claim if w is shown else w.limit)
-                or side > (w.side_claim if w is shown else w.side_limit)
+                or any(abs(x) > (at.claims_percent if w is shown else at.percent) for x, at in sides)
                 or (own is not None and theirs is not None and abs(own - theirs) > points)
             ):
                 return False

@@ -5,11 +5,12 @@ from collections.abc import Mapping
 
 import msgspec
 
+from monitor.analysis.expected import Limit, Zone, zone
 from monitor.live.alarm import Signal
 from monitor.live.noise import Noise
 from monitor.live.pair import Verdict, Window, longest
 
-SIDE_SIGMA = {10: 6.0, 20: 3.6, 25: 3.2, 30: 3.0, 50: 2.75}
+SIDE_SIGMA = {10: 6.0, 20: 4.0, 25: 3.7, 30: 3.5, 50: 3.3}
 SIGMA = {10: 3.6, 20: 3.0, 25: 2.8, 30: 2.7, 50: 2.5}
 """Standard deviations of scatter that must lie between a deviation and its limit, by window length.
 Windows are looked at every second; an instrument whose true deviation is half its limit is never
@@ -27,21 +28,41 @@ VERDICT_BLOCKS = 4
 class Look(msgspec.Struct, gc=False):
     """A quantity of one window (percent): what it shows, what it may be, and how sure that is.
 
-    Beyond `limit` by more than `edge + doubt` it is over; within `claim` it is calm. `alone`: whether
+    Beyond its limit by more than `edge + doubt` it is over; within the claims it is calm. `alone`: whether
     it leans by itself in this window, and not merely along with something else; `alone_long` the same for
-    all blocks since the last change.
+    all blocks since the last change. `more` is added to its limits.
     """
 
     window: Window
     value: float
-    limit: float
-    claim: float
+    limits: Limit
     edge: float
     doubt: float
+    u95: float
+    """95 % half-width of one look, edges aside."""
+    more: float = 0.0
     systematic: float = 0.0
     """What the verdict doubts beyond its blocks' scatter."""
     alone: bool = True
     alone_long: bool = True
+
+    @property
+    def limit(self) -> float:
+        """What it is held against."""
+        return self.limits.percent + self.more
+
+    @property
+    def claim(self) -> float:
+        """The same without the floor in watts."""
+        return self.limits.claims_percent + self.more
+
+    @property
+    def zone(self) -> Zone:
+        """Whether two may differ so much, each within its claim."""
+        limits = self.limits
+        if self.more:
+            limits = limits._replace(percent=self.limit, sum_percent=limits.sum_percent + self.more)
+        return zone(self.value, self.u95 + self.edge, limits)
 
 
 class Judged(msgspec.Struct, gc=False):

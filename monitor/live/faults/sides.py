@@ -2,6 +2,7 @@
 
 import math
 
+from monitor.analysis.expected import limit_words
 from monitor.finding import Side
 from monitor.live.faults.quantity import SIDE_SIGMA, Look, judge, sigma
 from monitor.live.faults.sign import Sign
@@ -28,18 +29,23 @@ def judge_side(sign: Sign, side: Side, pair: Pair) -> None:
 
 
 def _look(length: int, w: Window, side: Side) -> Look | None:
-    own, other, u = (w.left, w.right, w.u_left) if side == "left" else (w.right, w.left, w.u_right)
-    if own is None:
+    known = w.side(side)
+    if known is None:
         return None
+    own, limits = known
+    other, u = (w.right, w.u_left) if side == "left" else (w.left, w.u_right)
     # A side is named only if it stands out from the other one: when both lean alike it is the total
     # that leans.
     alone = alone_long = True
     if other is not None:
-        apart = max(w.side_limit, 0.5 * abs(own))
+        apart = max(limits.percent, 0.5 * abs(own))
         alone_long = abs(own - other) > apart and abs(own) > abs(other)
         alone = alone_long and abs(own - other) > 2.5 * u
-    doubt = sigma(SIDE_SIGMA, length) * math.hypot(u, w.u_side_lag)
-    return Look(w, own, w.side_limit, w.side_claim, w.side_edge, doubt, alone=alone, alone_long=alone_long)
+    scatter = math.hypot(u, w.u_side_lag)
+    return Look(
+        w, own, limits, w.side_edge, sigma(SIDE_SIGMA, length) * scatter, 1.96 * scatter,
+        alone=alone, alone_long=alone_long,
+    )  # fmt: skip
 
 
 def _tell(sign: Sign, side: Side, look: Look) -> None:
@@ -47,4 +53,7 @@ def _tell(sign: Sign, side: Side, look: Look) -> None:
     own, w = look.value, look.window
     watts = (w.left_w if side == "left" else w.right_w) or 0.0
     delta_w = watts - watts / (1.0 + own / 100.0) if own > -100.0 else -watts
+    sign.zone = look.zone
     sign.what = f"{sign.instrument} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}"
+    if look.limits.floor_decides:
+        sign.what += f" (limit {limit_words(look.limits)})"

@@ -4,6 +4,7 @@ from typing import Literal
 
 import msgspec
 
+from monitor.analysis.expected import Zone
 from monitor.finding import Cause, Kind, Side, Unit, advice_of
 from monitor.live.alarm import Signal
 
@@ -32,6 +33,8 @@ class Sign(msgspec.Struct, gc=False):
     do: str = ""
     rests_on: tuple[int, int] | None = None
     """The closed seconds [begin, end) whose windows it is told from."""
+    zone: Zone | None = None
+    """Whether two may differ so much, each within its claim."""
     whose: Literal["", "difference", "own"] = ""
     """Whether it is told as a difference of two, or is the instrument's own for sure."""
     inferred: str = ""

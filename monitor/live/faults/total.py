@@ -2,6 +2,7 @@
 
 import math
 
+from monitor.analysis.expected import limit_words
 from monitor.live.faults.quantity import SIGMA, SYSTEMATIC, Look, judge, sigma
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
@@ -60,14 +61,18 @@ class Total:
 
 def _look(length: int, w: Window, more: float) -> Look:
     systematic = SYSTEMATIC * w.u_loss
-    doubt = sigma(SIGMA, length) * math.hypot(w.u, w.u_lag) + systematic
-    return Look(w, w.deviation, w.limit + more, w.claim + more, w.edge, doubt, systematic)
+    scatter = math.hypot(w.u, w.u_lag)
+    doubt = sigma(SIGMA, length) * scatter + systematic
+    u95 = 1.96 * math.hypot(scatter, w.u_loss)
+    return Look(w, w.deviation, w.limits, w.edge, doubt, u95, more, systematic)
 
 
 def _tell(sign: Sign, look: Look) -> None:
     """What the window shows, in words."""
     way = "above" if look.value > 0.0 else "below"
+    limit = f"{look.limit:.1f} %" if look.more else limit_words(look.limits)
+    sign.zone = look.zone
     sign.what = (
         f"{sign.instrument} reads {abs(look.value):.1f} % {way} {sign.reference} "
-        f"at {look.window.power_w:.0f} W (limit {look.limit:.1f} %)"
+        f"at {look.window.power_w:.0f} W (limit {limit})"
     )

@@ -113,7 +113,7 @@ class Charges:
                 # consistent subset: what is told of those between whom it is undecided says it already.
                 sign.signal = "between"
             else:
-                sign.what += self._open(whose)
+                sign.what += self._open(whose, sign)
         for key in [k for k in self.charged if k[1] == side and k[0] not in charged]:
             del self.charged[key]
 
@@ -185,16 +185,16 @@ class Charges:
             return False
         return any(j != i and j in signs and signs[j].signal in ("over", "between") for j in whose.doubtful())
 
-    def _open(self, whose: Whose | None) -> str:
+    def _open(self, whose: Whose | None, sign: Sign) -> str:
         """That it can't be told whose a difference is, and why."""
-        if whose is None or whose.independent < 3:
-            few = whose is not None or len(self.comparator.powered) < 3
-            return (
-                ", two instruments cannot tell which is wrong" if few else ", whose it is cannot be told yet"
-            )
-        if whose.consistent:
-            return ", yet all may be within their claims"
-        doubtful = sorted(whose.doubtful(), key=lambda i: -whose.odds[i])[:3]
+        independent = 0 if whose is None else whose.independent
+        few = 0 < independent < 3 or len(self.comparator.powered) < 3
+        if sign.zone in ("unusual", "undecided") and (few or whose is None or whose.consistent):
+            return f", unusual, yet {'both' if few else 'all'} may be within their claims"
+        broken = ", more than both claims together" if sign.zone == "broken" else ""
+        if few:
+            return f"{broken}, two instruments cannot tell which is wrong"
+        doubtful = sorted(whose.doubtful(), key=lambda i: -whose.odds[i])[:3] if whose is not None else []
         if len(doubtful) < 2:
-            return ", whose it is cannot be told yet"
-        return f", undecided whether {' or '.join(self.labels[i] for i in doubtful)} is wrong"
+            return f"{broken}, whose it is cannot be told yet"
+        return f"{broken}, undecided whether {' or '.join(self.labels[i] for i in doubtful)} is wrong"
