@@ -25,6 +25,8 @@ class Noise:
     PRIOR_R = 0.1
     """Autocorrelation of blocks before any is measured (common practice, no source)."""
     PRIOR_R_BLOCKS = 12.0
+    PRIOR_DOUBT_BLOCKS = 16.0
+    """Before it is measured `r` is known to a quarter (common practice, no source)."""
     MOST_R = 0.85
     """Slower noise can't be told from a drift within minutes."""
     LEAST_NEAR = 6
@@ -49,7 +51,7 @@ class Noise:
         self._neighbours = prior
         self.sd = prior
         self.r = self.PRIOR_R
-        self.doubt_r = 1.0
+        self.doubt_r = math.sqrt(1.0 / self.PRIOR_DOUBT_BLOCKS)
         """Standard error of `r` (Bartlett's of a lag-1 autocorrelation)."""
         self._means: dict[float, float] = {}
 
@@ -90,16 +92,21 @@ class Noise:
         near = (self._near + p * (1.0 - self.PRIOR_R)) / (self._near_n + p)
         far = (self._far + p) / (self._far_n + p)
         self.r = min(self.MOST_R, max(0.0, 1.0 - near / far))
-        self.doubt_r = math.sqrt((1.0 - self.r * self.r) / (self._far_n + 1.0))
+        self.doubt_r = math.sqrt((1.0 - self.r * self.r) / (self._far_n + self.PRIOR_DOUBT_BLOCKS))
 
     @property
     def sure_r(self) -> float:
-        """The autocorrelation by which an alarm is judged: what of `r` is not the prior's, one standard error
-        larger where it is twice that. An alarm waits for slow noise only where there is any."""
+        """The autocorrelation by which a window is judged: what of `r` is not the prior's.
+
+        Nothing where it is less than its standard error, and one standard error larger where it is twice that:
+        an alarm waits for slow noise only where there is any.
+        """
         if self._near_n < self.LEAST_NEAR:
             return 0.0
         own = self.r - self.PRIOR_R * self.PRIOR_R_BLOCKS / (self.PRIOR_R_BLOCKS + self._far_n)
-        return min(self.MOST_R, max(0.0, own + self.doubt_r if own > 2.0 * self.doubt_r else own))
+        if own < self.doubt_r:
+            return 0.0
+        return min(self.MOST_R, own + self.doubt_r if own > 2.0 * self.doubt_r else own)
 
     def safe_r(self, deviations: float) -> float:
         """The autocorrelation, so many of its standard errors above what is measured."""
