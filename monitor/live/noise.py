@@ -86,19 +86,18 @@ class Noise:
             elif square < self.WILD:
                 self._far += square / len(self.FAR)
                 self._far_n += 1.0 / len(self.FAR)
-        if self._near_n < self.LEAST_NEAR:
+        if self._near_n < self.LEAST_NEAR or self._far <= 0.0:
             return
-        p = self.PRIOR_R_BLOCKS
-        near = (self._near + p * (1.0 - self.PRIOR_R)) / (self._near_n + p)
-        far = (self._far + p) / (self._far_n + p)
-        self.r = min(self.MOST_R, max(0.0, 1.0 - near / far))
+        own = 1.0 - (self._near / self._near_n) / (self._far / self._far_n)
+        p, n = self.PRIOR_R_BLOCKS, self._far_n
+        self.r = min(self.MOST_R, max(0.0, (p * self.PRIOR_R + n * own) / (p + n)))
         self.doubt_r = math.sqrt((1.0 - self.r * self.r) / (self._far_n + self.PRIOR_DOUBT_BLOCKS))
 
     @property
     def sure_r(self) -> float:
         """The autocorrelation by which a window is judged: what of `r` is not the prior's.
 
-        Nothing where it is less than its standard error, and one standard error larger where it is twice that:
+        Nothing where it is less than its standard error, one standard error larger where it is twice that:
         an alarm waits for slow noise only where there is any.
         """
         if self._near_n < self.LEAST_NEAR:
