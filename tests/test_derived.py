@@ -33,6 +33,7 @@ def session(tmp_path: Path) -> Path:
     return short_session(tmp_path, seed=3, seconds=20)
 
 
+@pytest.mark.slow
 def test_a_session_that_is_being_recorded_is_left_alone(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -45,7 +46,10 @@ def test_a_session_that_is_being_recorded_is_left_alone(
             assert recording.poll() is None
             time.sleep(0.05)
         folder = found[0].parent
-        time.sleep(1.5)
+        # Some seconds have to be on the disk, however long that takes here.
+        while (folder / MAIN).stat().st_size < 20_000:
+            assert recording.poll() is None
+            time.sleep(0.05)
         for arguments in (["export", "--to", "csv"], ["study"]):
             assert main([arguments[0], str(folder), *arguments[1:]]) == 2
             assert "--so-far" in capsys.readouterr().err

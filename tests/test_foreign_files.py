@@ -199,7 +199,7 @@ def test_the_folder_of_exports_is_no_way_out(ridden: Session, tmp_path: Path, ki
     assert list((tmp_path / "mine").iterdir()) == []
 
 
-@pytest.mark.parametrize("place", ["archive", "archive/verdicts", "archive/seconds/session={}"])
+@pytest.mark.parametrize("place", ["archive", "archive/verdicts", "archive/seconds/month=2026-01/session={}"])
 def test_the_archive_is_no_way_out(ridden: Session, tmp_path: Path, place: str) -> None:
     folder = tmp_path / "sessions"
     shutil.copytree(ridden.path, folder / ridden.path.name)

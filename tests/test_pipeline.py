@@ -445,7 +445,7 @@ def test_without_data_all_is_searching_and_blind() -> None:
     assert [lane.verdict for lane in view.lanes] == ["reference", "blind", "blind"]
     assert view.alarms == ()
     assert view.trace_s == ()
-    assert "waiting" in view.advice
+    assert view.advice == "turn the cranks to wake hub, pedals, heron, not heard yet"
 
 
 def test_acknowledged_alarms_step_back_but_stand() -> None:

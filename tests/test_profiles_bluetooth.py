@@ -981,6 +981,7 @@ def test_the_table_names_each_packet_by_its_channel() -> None:
         "2A50": 7,
         "2A23": 8,
         "2A5C": 2,
+        "ride": 25,
     }
     answers = {"2A66": 0x20, "2A55": 0x10, "2AD9": 0x80}
     for channel in CODECS:

@@ -70,6 +70,9 @@ PACE_LIMIT_S = 3.0
 STALL = 1.6
 """So many paces (of `STALL_PACE_S` at least) without a packet are a silence, behind which others may come."""
 STALL_PACE_S = 0.9
+CATCHES_UP = 0.8
+"""Part of its pace. Packets of a backlog come faster than this, live ones jitter by less (common practice,
+no source)."""
 FIRST_TURN_S = 0.6
 """Seconds. A turn from standstill takes so long at least (100 rpm at once: common practice, no source)."""
 WEIGHT_LEFT = 0.97
@@ -375,7 +378,8 @@ class Track:
         A computer that is too slow gives them one after the other: faster than they are sent, and no more
         than the silence had room for. Taking the next one after a true loss for such a one costs nothing.
         """
-        return self._bursts and gap_s < self._pace_s and self._burst_n * self._pace_s < self._gap_s
+        quick = gap_s < CATCHES_UP * self._pace_s
+        return self._bursts and quick and self._burst_n * self._pace_s < self._gap_s
 
     def _hear(self, t_s: float) -> float:
         """Note that a packet came; the silence before those that came at once with it, seconds."""
