@@ -210,6 +210,7 @@ def test_from_the_command_line(session: Path, capsys: pytest.CaptureFixture[str]
     assert read_amendments(session)[0].why == "slip"
 
 
+@pytest.mark.slow
 def test_mistakes_on_the_command_line(session: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["acts", "edit", str(session), "2"]) == 2
     assert "--act, --text, --instrument or --at" in capsys.readouterr().err

@@ -200,6 +200,7 @@ def slow_walks(runs: int, blocks: int, r: float, seed: int) -> Floats:
     return x
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("sigma", "r"), [(0.5, 0.0), (1.0, 0.0), (1.5, 0.0), (1.0, 0.45), (1.0, 0.7)])
 def test_a_verdict_looked_at_after_each_block_errs_in_at_most_five_of_a_hundred(
     sigma: float, r: float
@@ -223,6 +224,7 @@ def test_a_verdict_looked_at_after_each_block_errs_in_at_most_five_of_a_hundred(
     assert fixed / runs > 0.25, "an interval for one look errs often when it is looked at at each block"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("r", [0.0, 0.45])
 def test_an_alarm_by_the_verdict_is_rarer_than_one_in_a_hundred(r: float) -> None:
     """Of an instrument that is exactly at its limit, for an hour: it errs at twice the rate of 0.001 per side

@@ -137,6 +137,7 @@ def test_nobody_and_one() -> None:
     assert judge_consistency([Opinion("a", 3.0, 0.1, 1.0)]).apart == {"a": "no"}
 
 
+@pytest.mark.slow
 def test_a_bench_of_many_is_judged_in_bounded_time() -> None:
     opinions = [Opinion(f"i{k}", 14.0 if k == 40 else 0.1 * (k % 5), 0.2, 1.5) for k in range(64)]
     found = judge_consistency(opinions)

@@ -1132,6 +1132,7 @@ async def test_zeroed_asks_which_and_belongs_to_the_moment_of_the_key() -> None:
         assert [act[2] for act in source.acts[1:]] == ["hub", "pedals", "heron", "spider-unit-two"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 async def test_sixty_four_instruments_on_one_screen(size: tuple[int, int]) -> None:
     """Not all have room: those that lean or are lost do, and how many more there are is said."""
@@ -1172,6 +1173,7 @@ async def test_sixty_four_instruments_on_one_screen(size: tuple[int, int]) -> No
         assert len(source.acts) == 2 + 64
 
 
+@pytest.mark.slow
 async def test_what_drawn_strips_hold_in_circles_is_cleared_away(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("monitor.dashboard.following.TIDY_S", 0.05)
     monkeypatch.setattr("gc.freeze", lambda: None)
@@ -1187,6 +1189,7 @@ async def test_what_drawn_strips_hold_in_circles_is_cleared_away(monkeypatch: py
                 await asyncio.sleep(0.02)
 
 
+@pytest.mark.slow
 async def test_widths_of_texts_are_not_remembered_without_bound() -> None:
     """The clock makes every second's texts new ones."""
     source = Frozen(differs())

@@ -107,6 +107,7 @@ def test_files_of_another_version_and_names_that_lead_out_are_not_taken(session:
     assert up_to_date(session) == {}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("state", ["nobody listens", "another program listens"])
 def test_a_file_that_a_power_cut_left_is_no_recorder(session: Path, state: str) -> None:
     """Recorder and screen were both killed: `live.json` stays behind."""
@@ -127,6 +128,7 @@ def test_a_file_that_a_power_cut_left_is_no_recorder(session: Path, state: str) 
     assert len(up_to_date(session)) == len(NAMES)
 
 
+@pytest.mark.slow
 def test_a_recorder_that_is_held_still_counts(session: Path) -> None:
     import socket
 

@@ -194,6 +194,7 @@ def test_fit_files_come_back_from_an_independent_reader(session: Path, tmp_path:
     assert balance in (0x80 | round(100.0 - left), 100.0 - left) or int(balance) & 0x7F == round(100.0 - left)
 
 
+@pytest.mark.slow
 def test_the_combined_ride_declares_a_field_for_every_instrument(session: Path, tmp_path: Path) -> None:
     (path,) = [p for p in export(session, "fit", tmp_path) if p.stem.endswith("combined")]
     records, others = records_of(path)
@@ -258,6 +259,7 @@ def test_parquet_is_read_by_pandas_and_duckdb(session: Path, tmp_path: Path) -> 
     assert joules / 1000.0 == pytest.approx(study.instruments["hub"].work_kj, abs=6e-4)
 
 
+@pytest.mark.slow
 def test_the_package_explains_itself_and_its_lines_work(session: Path, tmp_path: Path) -> None:
     (path,) = export(session, "package", tmp_path)
     with zipfile.ZipFile(path) as archive:
@@ -295,6 +297,7 @@ def test_the_same_session_makes_the_same_package(session: Path, tmp_path: Path) 
     assert package_bytes(items, "f", 1e9) != package_bytes(items, "f", None)
 
 
+@pytest.mark.slow
 def test_an_export_makes_what_is_missing_and_overwrites_nothing(tmp_path: Path) -> None:
     path = write_session(tmp_path, *evening_records())
     (one,) = export(path, "package")

@@ -18,6 +18,7 @@ import pytest
 from monitor.cli import main
 from monitor.sessions import archive
 from monitor.sessions.acts import AMENDMENTS, Reading, add_act, list_acts
+from monitor.sessions.archive.dataset import month_of
 from monitor.sessions.derived import up_to_date, write_derived
 from monitor.sessions.exporting import STUDY_OCTETS, export, read_study
 from storage.damage import DamagedSession, SessionError
@@ -199,12 +200,14 @@ def test_the_folder_of_exports_is_no_way_out(ridden: Session, tmp_path: Path, ki
     assert list((tmp_path / "mine").iterdir()) == []
 
 
-@pytest.mark.parametrize("place", ["archive", "archive/verdicts", "archive/seconds/month=2026-01/session={}"])
+@pytest.mark.parametrize(
+    "place", ["archive", "archive/verdicts", "archive/seconds/month={month}/session={name}"]
+)
 def test_the_archive_is_no_way_out(ridden: Session, tmp_path: Path, place: str) -> None:
     folder = tmp_path / "sessions"
     shutil.copytree(ridden.path, folder / ridden.path.name)
     (tmp_path / "mine").mkdir()
-    path = folder / place.format(ridden.path.name)
+    path = folder / place.format(name=ridden.path.name, month=month_of(ridden))
     path.parent.mkdir(parents=True, exist_ok=True)
     path.symlink_to(tmp_path / "mine")
     if place == "archive":

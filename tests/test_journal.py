@@ -120,6 +120,7 @@ def test_a_giant_record_is_refused_and_counted(tmp_path: Path):
     assert len(read(tmp_path)[0]) == 1
 
 
+@pytest.mark.slow
 def test_sixty_thousand_records_come_in_portions(tmp_path: Path):
     batches = [[Packet(n * 64 + k, "hub", "2A63", bytes(10)) for k in range(64)] for n in range(950)]
     write_journal(tmp_path, batches)
@@ -349,6 +350,7 @@ def test_a_ride_written_at_once_is_cut_as_gently_as_one_written_live(tmp_path: P
         assert found[-1].t_ns > (percent / 100 - 0.06) * 200 * S
 
 
+@pytest.mark.slow
 def test_random_cuts_of_a_longer_journal(tmp_path: Path):
     batches = evening(200)
     ends = write_journal(tmp_path, batches)
@@ -576,6 +578,7 @@ def test_what_looks_like_messages_does_not_keep_a_reader_busy(monkeypatch: pytes
     assert 0 < tried < 10_000
 
 
+@pytest.mark.slow
 def test_a_giant_hole_of_a_side_file_is_one_wrong_entry(tmp_path: Path):
     write_journal(tmp_path, SMALL)
     os.truncate(tmp_path / SIDE, 1 << 30)

@@ -27,6 +27,7 @@ def test_nobody_healthy_is_named_in_place_of_the_guilty(results: list[Result]) -
     assert [r.case for r in results if r.named == "wrong"] == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scenario", ["wrong reference", "consensus of 3, one bad"])
 def test_the_guilty_one_is_named_and_nobody_else(scenario: str) -> None:
     result = judge(scenario, FIRST_SEED + 100)
@@ -34,6 +35,7 @@ def test_the_guilty_one_is_named_and_nobody_else(scenario: str) -> None:
     assert (result.named, result.condemned) == ("right", [])
 
 
+@pytest.mark.slow
 def test_two_can_only_differ() -> None:
     result = judge("two only", FIRST_SEED + 100)
     assert (result.crash, result.condemned) == ("", [])

@@ -21,6 +21,7 @@ SCENARIOS = [name for part in PARTS.values() for name in part]
 FEW = ["wrong unit", "zeroed or re-seated", "bad side after a sprint", "coverage r 0.45"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scenario", FEW)
 def test_the_study_never_denies_what_stood_at_the_end(scenario: str) -> None:
     result = score.judge(scenario, FIRST_SEED)

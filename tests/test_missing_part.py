@@ -114,6 +114,7 @@ def test_the_rest_is_found_beside_the_session_and_is_no_session_of_its_own(parts
     assert len(sessions_in(main.parent)) == 2, "an end alone is all that there is of it"
 
 
+@pytest.mark.slow
 async def test_who_follows_gets_the_end_from_where_it_is(parts: tuple[Path, Path]) -> None:
     main, _ = parts
 

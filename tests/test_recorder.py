@@ -110,6 +110,7 @@ async def test_a_log_becomes_a_session_and_the_viewer_sees_the_journal(tmp_path:
         await attach(running.session)
 
 
+@pytest.mark.slow
 async def test_bad_lines_of_a_log_are_named_in_the_session(tmp_path: Path, start: Starter):
     log = log_file(tmp_path / "evening.jsonl", 2)
     log.write_text("nonsense\n" + log.read_text() + '\n{"t": 9}\n')
@@ -312,6 +313,7 @@ async def test_a_job_that_cannot_be_done_makes_no_session(tmp_path: Path, number
     assert sorted(each.name for each in tmp_path.iterdir()) == ["file", "log"]
 
 
+@pytest.mark.slow
 async def test_refusals_of_the_process_become_exceptions(tmp_path: Path, start: Starter):
     wishes = refusals(tmp_path)
     for wish, _, words in (wishes[0], wishes[7]):
@@ -592,6 +594,7 @@ class Tardy(Disk):
         super().sync(fd)
 
 
+@pytest.mark.slow
 async def test_what_is_written_does_not_wait_for_what_the_disk_confirms(
     begin: Begin, monkeypatch: pytest.MonkeyPatch
 ):
@@ -1368,6 +1371,7 @@ async def test_a_flood_of_commands_costs_no_packet(begin: Begin, monkeypatch: py
     assert journal_goes_on(await bench.all_after_finish())
 
 
+@pytest.mark.slow
 async def test_a_piece_that_cannot_be_read_back_is_not_made_up_for_by_others(
     begin: Begin, monkeypatch: pytest.MonkeyPatch
 ):

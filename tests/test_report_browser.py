@@ -20,7 +20,10 @@ from monitor.text import seconds_of
 from tests.helpers.chromium import PROGRAM, Browser
 from tests.helpers.rides import evening_recording, evening_records, write_session
 
-pytestmark = pytest.mark.skipif(PROGRAM is None, reason="no Chromium on this computer")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(PROGRAM is None, reason="no Chromium on this computer"),
+]
 SESSION = "2025-11-25-190000-evening"
 
 

@@ -167,6 +167,7 @@ def test_every_cut_and_many_broken_files_are_named_errors(tmp_path: Path) -> Non
             read_ride(path)
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 400), st.binary(min_size=1, max_size=8))
 def test_flipped_octets_give_a_ride_or_a_named_error(at: int, noise: bytes) -> None:
@@ -267,6 +268,7 @@ def test_work_is_placed_to_parts_of_a_second() -> None:
     )
 
 
+@pytest.mark.slow
 def test_the_command_joins_a_ride_or_says_why_not(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     session = write_session(tmp_path / "sessions", *evening_records())
     path = written(tmp_path / "head.fit", ride_of(evening_recording(), 1))

@@ -996,6 +996,7 @@ def test_protocol_is_followed_and_its_repeats_unrolled():
     assert packets(records, "unit", "2A63")
 
 
+@pytest.mark.slow
 def test_endless_scene_goes_round():
     segments = [{"name": "a", "seconds": 10, "target_w": 100}, {"name": "b", "seconds": 10, "target_w": 200}]
     played = scene({"x": {"kind": "crank"}}, segments, loop=True)

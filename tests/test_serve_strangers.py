@@ -137,6 +137,7 @@ async def test_a_name_of_theirs_for_our_address_is_refused() -> None:
                 assert answer.status == 403
 
 
+@pytest.mark.slow
 async def test_many_guesses_do_not_keep_the_rightful_one_out() -> None:
     codes: list[str] = []
     async with served(AccessCodes(codes.append)) as url, aiohttp.ClientSession() as client:
@@ -217,6 +218,7 @@ async def test_a_giant_form_is_not_read() -> None:
             assert answer.status == 200
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "kind", ["application/x-www-form-urlencoded; charset=idna", "text/plain", "multipart/form-data",
              "application/x-www-form-urlencoded; charset=none", "multipart/form-data; boundary=x"],

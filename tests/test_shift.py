@@ -127,6 +127,7 @@ def test_average_run_length(h: float, shift: float, runs: int) -> None:
     assert spread < 0.07 * expected
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("h", "name"), [(5.0, "selfstart_h5"), (7.033, "selfstart_h7_033")])
 def test_false_alarms_of_a_self_starting_sum_within_an_hour(h: float, name: str) -> None:
     """360 blocks without a change: 54.6 % at h 5, 9.3 % at h 7.033 (simulated with 4000 runs)."""
@@ -161,6 +162,7 @@ def block(
     return Block(10 * n, y, watts * math.exp(y), watts, rpm, 0.0, left, right)
 
 
+@pytest.mark.slow
 def test_a_healthy_instrument_has_no_steps() -> None:
     """200 hours at a spread of 0.8 % a block: at most a few, and what there is is not told twice."""
     chance = np.random.default_rng(4)

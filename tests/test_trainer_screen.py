@@ -496,6 +496,7 @@ async def test_auto_zero_is_offered_to_who_has_told_of_one() -> None:
         assert len(source.rig.acts("zeroed")) == 1
 
 
+@pytest.mark.slow
 async def test_a_crank_length_is_set_only_when_it_was_typed_twice() -> None:
     source = riding()
     app = BenchApp(source, poll_hz=0)

@@ -865,7 +865,7 @@ class _Wire:
         self.act, self.write, self.will = recorder.act, recorder.write, recorder.will_
 
 
-TestTorn = Torn.TestCase
+TestTorn = pytest.mark.slow(Torn.TestCase)
 TestTorn.settings = settings(
     max_examples=60, stateful_step_count=40, deadline=None, suppress_health_check=list(HealthCheck)
 )

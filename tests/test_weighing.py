@@ -111,6 +111,7 @@ def check(gain: float, zero: float, noise: float, seed: int) -> Weighed:
     return weigh(loads, setup, 1.0)[0]
 
 
+@pytest.mark.slow
 def test_gain_and_zero_are_covered_as_stated():
     """400 checks with every part drawn anew: 95 % intervals hold in 93 to 99 %."""
     gains = zeros = 0
