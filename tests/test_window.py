@@ -7,7 +7,7 @@ import pytest
 
 from capture.record import Packet
 from monitor.finding import Finding
-from monitor.live.faults.quantity import SIDE_SIGMA, SIGMA, sigma
+from monitor.live.faults.compared.quantity import SIDE_SIGMA, SIGMA, sigma
 from monitor.live.pipeline import Pipeline
 from monitor.live.screen import view_of
 from monitor.setup.bench import Bench

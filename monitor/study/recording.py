@@ -81,6 +81,56 @@ class Recording:
         return [i.label for i in self.bench.instruments]
 
 
+class _Kept:
+    """What passes by while a session is judged, as far as a study needs it; lists are by instrument."""
+
+    def __init__(self, n: int, on_reading: ReadingSink | None) -> None:
+        self._on_reading = on_reading
+        self.cells: list[Floats] = []
+        self.arrivals: list[list[float]] = [[] for _ in range(n)]
+        self.shown: list[list[tuple[float, float]]] = [[] for _ in range(n)]
+        self.holds: list[list[tuple[float, float, float, float]]] = [[] for _ in range(n)]
+        self.strokes: list[list[tuple[int, StrokeSecond]]] = [[] for _ in range(n)]
+        self.links: list[Link] = []
+        self.writes: list[Write] = []
+        self.acts: list[Act] = []
+        self.records = self.lost = 0
+        self.closed = False
+
+    def cell(self, _second: int, cell: Floats) -> None:
+        self.cells.append(cell)
+
+    def reading(self, t_s: float, i: int, reading: Reading, track: Track) -> None:
+        if reading.power_w is not None:
+            self.shown[i].append((t_s, reading.power_w))
+        if reading.held_s is not None:
+            power_w = math.nan if reading.power_w is None else reading.power_w
+            self.holds[i].append((t_s, reading.held_s, power_w, float(reading.moving is False)))
+        if self._on_reading is not None:
+            self._on_reading(t_s, i, reading, track)
+
+    def stroke(self, i: int, second: int, row: StrokeSecond) -> None:
+        self.strokes[i].append((second, row))
+
+    def see(self, record: Record, index: Mapping[str, int]) -> None:
+        self.records += 1
+        if isinstance(record, Packet):
+            i = index.get(record.instrument)
+            # Vectors come beside the measurements, which alone have a pace.
+            if i is not None and record.channel != VECTORS:
+                self.arrivals[i].append(record.t_ns / 1e9)
+        elif isinstance(record, Link):
+            self.links.append(record)
+        elif isinstance(record, Write):
+            self.writes.append(record)
+        elif isinstance(record, Act):
+            self.acts.append(record)
+        elif isinstance(record, Store):
+            self.lost = max(self.lost, record.lost)
+        elif isinstance(record, End):
+            self.closed = True
+
+
 def collect(
     header: Header,
     records: Iterable[Record],
@@ -97,73 +147,32 @@ def collect(
     """
     bench = bench or parse_bench(header.bench, "the session's bench")
     protocol = parse_protocol(header.protocol, "the session's protocol") if header.protocol else None
-    cells: list[Floats] = []
     n = len(bench.instruments)
-    arrivals: list[list[float]] = [[] for _ in range(n)]
-    shown: list[list[tuple[float, float]]] = [[] for _ in range(n)]
-    holds: list[list[tuple[float, float, float, float]]] = [[] for _ in range(n)]
-
-    def take_cell(_second: int, cell: Floats) -> None:
-        cells.append(cell)
-
-    def take_reading(t_s: float, i: int, reading: Reading, track: Track) -> None:
-        if reading.power_w is not None:
-            shown[i].append((t_s, reading.power_w))
-        if reading.held_s is not None:
-            power_w = math.nan if reading.power_w is None else reading.power_w
-            holds[i].append((t_s, reading.held_s, power_w, float(reading.moving is False)))
-        if on_reading is not None:
-            on_reading(t_s, i, reading, track)
-
-    rows: list[list[tuple[int, StrokeSecond]]] = [[] for _ in range(n)]
-
-    def take_stroke(i: int, second: int, row: StrokeSecond) -> None:
-        rows[i].append((second, row))
-
+    kept = _Kept(n, on_reading)
     pipeline = Pipeline(
-        bench, protocol or bench.protocol, on_cell=take_cell, on_reading=take_reading, on_stroke=take_stroke
+        bench, protocol or bench.protocol, on_cell=kept.cell, on_reading=kept.reading, on_stroke=kept.stroke
     )
     findings: list[Finding] = []
-    links: list[Link] = []
-    writes: list[Write] = []
-    acts: list[Act] = []
-    count = lost = 0
-    closed = False
-    feed = pipeline.feed
+    feed, see = pipeline.feed, kept.see
     for record in records:
-        count += 1
         findings.extend(feed(record))
-        if isinstance(record, Packet):
-            i = pipeline.index.get(record.instrument)
-            # Vectors come beside the measurements, which alone have a pace.
-            if i is not None and record.channel != VECTORS:
-                arrivals[i].append(record.t_ns / 1e9)
-        elif isinstance(record, Link):
-            links.append(record)
-        elif isinstance(record, Write):
-            writes.append(record)
-        elif isinstance(record, Act):
-            acts.append(record)
-        elif isinstance(record, Store):
-            lost = max(lost, record.lost)
-        elif isinstance(record, End):
-            closed = True
-        elif progress is not None and isinstance(record, Tick):
+        see(record, pipeline.index)
+        if progress is not None and isinstance(record, Tick):
             progress(record.t_ns / 1e9)
     findings.extend(pipeline.finish())
     return Recording(
         header=header,
         bench=bench,
         protocol=pipeline.runner.known() if pipeline.runner.inserted else protocol,
-        cells=np.array(cells) if cells else np.zeros((0, n, COLUMNS)),
+        cells=np.array(kept.cells) if kept.cells else np.zeros((0, n, COLUMNS)),
         findings=findings,
-        acts=effective(acts),
-        links=links,
-        writes=writes,
+        acts=effective(kept.acts),
+        links=kept.links,
+        writes=kept.writes,
         seconds=pipeline.t_s,
-        records=count,
-        lost_records=lost,
-        closed=closed,
+        records=kept.records,
+        lost_records=kept.lost,
+        closed=kept.closed,
         facts=[
             identity(instrument, reported)
             for instrument, reported in zip(bench.instruments, pipeline.facts.reported, strict=True)
@@ -173,11 +182,11 @@ def collect(
         missed=pipeline.missed,
         shifts=pipeline.watch.changes.found(),
         side_references=dict(pipeline.comparator.side_references),
-        arrivals=[np.array(a) for a in arrivals],
+        arrivals=[np.array(a) for a in kept.arrivals],
         strokes={
             i: Series(
-                len(cells),
-                rows[i],
+                len(kept.cells),
+                kept.strokes[i],
                 stroke.track.vectors,
                 str(pipeline.facts.reported[i].get("location", "")),
                 bench.instruments[i].sides,
@@ -185,6 +194,6 @@ def collect(
             for i, stroke in enumerate(pipeline.strokes)
             if stroke.track.reports
         },
-        shown=[np.array(s).reshape(-1, 2) for s in shown],
-        holds=[np.array(h).reshape(-1, 4) for h in holds],
+        shown=[np.array(s).reshape(-1, 2) for s in kept.shown],
+        holds=[np.array(h).reshape(-1, 4) for h in kept.holds],
     )

@@ -6,8 +6,8 @@ from collections.abc import Container, Iterator
 from monitor.analysis.track import Track
 from monitor.live.comparator import Comparator
 from monitor.live.facts import Facts
-from monitor.live.faults.change import Changes
-from monitor.live.faults.deviation import Deviation
+from monitor.live.faults.compared.change import Changes
+from monitor.live.faults.compared.deviation import Deviation
 from monitor.live.faults.oddities.cadence import cadence, turning
 from monitor.live.faults.oddities.clipped import clipped
 from monitor.live.faults.oddities.one_sided import one_sided

@@ -69,18 +69,7 @@ class Charges:
         for i, sign in signs.items():
             sign.whose = "own" if i in apart else "difference"
         if not over:
-            calm = all(s.signal == "below" for s in signs.values())
-            for key in [k for k in self.charged if k[1] == side]:
-                shown = signs.get(self.charged[key].via)
-                if calm or shown is None:
-                    del self.charged[key]
-                else:
-                    self.charged[key] = self.charged[key]._replace(sign=shown)
-            if calm:
-                apart.clear()
-                self._inconsistent.pop(side, None)
-            if calm and side == "total":
-                self._doubtful.clear()
+            self._none_over(side, signs)
             return
         most = max(over, key=lambda i: abs(over[i].value or 0.0) / (over[i].limit or 1.0))
         rests_on = over[most].rests_on
@@ -116,6 +105,22 @@ class Charges:
                 sign.what += self._open(whose, sign)
         for key in [k for k in self.charged if k[1] == side and k[0] not in charged]:
             del self.charged[key]
+
+    def _none_over(self, side: Side, signs: Mapping[int, Sign]) -> None:
+        """Nothing deviates now: what was charged follows what showed it, until all are calm."""
+        calm = all(s.signal == "below" for s in signs.values())
+        for key in [k for k in self.charged if k[1] == side]:
+            shown = signs.get(self.charged[key].via)
+            if calm or shown is None:
+                del self.charged[key]
+            else:
+                self.charged[key] = self.charged[key]._replace(sign=shown)
+        if not calm:
+            return
+        self.apart[side].clear()
+        self._inconsistent.pop(side, None)
+        if side == "total":
+            self._doubtful.clear()
 
     def verdict(self, i: int) -> Apart | None:
         """Whether an instrument stands apart in its power from all others; None: there is nothing to tell."""

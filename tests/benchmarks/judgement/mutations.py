@@ -147,7 +147,7 @@ MUTATIONS = (
         "losses = [self.losses[i], self.base_loss(i)]", "losses = [self.losses[i]]",
     ),
     Mutation(
-        "systematic part of a window zero", "monitor/live/faults/quantity.py",
+        "systematic part of a window zero", "monitor/live/faults/compared/quantity.py",
         "SYSTEMATIC = 1.65", "SYSTEMATIC = 0.0",
     ),
     Mutation(

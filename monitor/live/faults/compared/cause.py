@@ -5,7 +5,7 @@ import math
 from monitor.analysis.block import Block
 from monitor.analysis.diagnose import Diagnosis, attribute, diagnose
 from monitor.finding import Side
-from monitor.live.faults.change import Changes
+from monitor.live.faults.compared.change import Changes
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair

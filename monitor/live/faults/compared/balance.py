@@ -1,6 +1,6 @@
 """The left share that an instrument reports, against that of another with both sides: `balance-off`."""
 
-from monitor.live.faults.quantity import SIDE_SIGMA, sigma
+from monitor.live.faults.compared.quantity import SIDE_SIGMA, sigma
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
 

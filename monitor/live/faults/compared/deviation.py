@@ -4,14 +4,14 @@ from collections.abc import Iterator
 
 from monitor.analysis.diagnose import Diagnosis
 from monitor.finding import Kind, Side
-from monitor.live.faults.balance import judge_balance
-from monitor.live.faults.cause import Causes
-from monitor.live.faults.change import Changes
+from monitor.live.faults.compared.balance import judge_balance
+from monitor.live.faults.compared.cause import Causes
+from monitor.live.faults.compared.change import Changes
+from monitor.live.faults.compared.sides import judge_side
+from monitor.live.faults.compared.swap import Swap, looks_swapped
+from monitor.live.faults.compared.total import Total
 from monitor.live.faults.seen import Seen
-from monitor.live.faults.sides import judge_side
 from monitor.live.faults.sign import Sign
-from monitor.live.faults.swap import Swap, looks_swapped
-from monitor.live.faults.total import Total
 from monitor.live.pair import Pair
 from monitor.live.who.charge import Charges
 from monitor.live.who.opinions import Opinions

@@ -3,7 +3,7 @@
 import math
 
 from monitor.analysis.expected import limit_words
-from monitor.live.faults.quantity import SIGMA, SYSTEMATIC, Look, judge, sigma
+from monitor.live.faults.compared.quantity import SIGMA, SYSTEMATIC, Look, judge, sigma
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair, Window

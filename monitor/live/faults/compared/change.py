@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from monitor.analysis.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
-from monitor.live.faults.inferred import inferred_side
+from monitor.live.faults.compared.inferred import inferred_side
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair

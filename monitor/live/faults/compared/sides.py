@@ -4,7 +4,7 @@ import math
 
 from monitor.analysis.expected import limit_words
 from monitor.finding import Side
-from monitor.live.faults.quantity import SIDE_SIGMA, Look, judge, sigma
+from monitor.live.faults.compared.quantity import SIDE_SIGMA, Look, judge, sigma
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair, Window
 

@@ -1,0 +1,1 @@
+"""What an instrument differs in from what it is held against: total, sides, balance, cause, steps."""
