@@ -196,10 +196,10 @@ class Charges:
         few = 0 < independent < 3 or len(self.comparator.powered) < 3
         if sign.zone in ("unusual", "undecided") and (few or whose is None or whose.consistent):
             return f", unusual, yet {'both' if few else 'all'} may be within their claims"
-        broken = ", more than both claims together" if sign.zone == "broken" else ""
+        broken = ", beyond both claims" if sign.zone == "broken" else ""
         if few:
             return f"{broken}, two instruments cannot tell which is wrong"
         doubtful = sorted(whose.doubtful(), key=lambda i: -whose.odds[i])[:3] if whose is not None else []
         if len(doubtful) < 2:
             return f"{broken}, whose it is cannot be told yet"
-        return f"{broken}, undecided whether {' or '.join(self.labels[i] for i in doubtful)} is wrong"
+        return f"{broken}, undecided between {', '.join(self.labels[i] for i in doubtful)}"
