@@ -21,7 +21,7 @@ from monitor.analysis.blockstats import Spread, interval, usual_spread
 from monitor.analysis.budget import Noise
 from monitor.analysis.diagnose import attribute, diagnose, three_cornered_hat
 from monitor.analysis.lag import Lag, Timing, timing
-from monitor.live.faults import quantity
+from monitor.live.faults.compared import quantity
 from monitor.setup.bench import parse_bench
 from monitor.study import questions
 from monitor.study.estimate import delay

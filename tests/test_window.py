@@ -56,7 +56,7 @@ def riding(seconds: float, seed: int = 1) -> Ride:
 
 
 @pytest.mark.parametrize("window_s", WINDOWS_S)
-@pytest.mark.parametrize("seed", [3, 4])
+@pytest.mark.parametrize("seed", [3])
 def test_a_deviation_is_raised_and_passes(window_s: int, seed: int) -> None:
     """6 % over 250 s. It is over in whichever window lies within it, and has passed once the window
     that the bench asks for lies behind it."""
@@ -85,6 +85,7 @@ def test_a_side_and_the_balance_are_raised_and_pass(window_s: int) -> None:
     assert not of(told, "side-off", "raised", "left")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("window_s", WINDOWS_S)
 @pytest.mark.parametrize("seed", [11, 12, 13])
 def test_a_healthy_one_is_never_raised(window_s: int, seed: int) -> None:
@@ -92,6 +93,7 @@ def test_a_healthy_one_is_never_raised(window_s: int, seed: int) -> None:
     assert found(asking(window_s), riding(600, seed), heron, seed) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("window_s", WINDOWS_S)
 @pytest.mark.parametrize("reference", ["hub", "consensus"])
 def test_the_trace_shows_the_window_that_the_bench_asks_for(window_s: int, reference: str) -> None:
