@@ -120,6 +120,7 @@ def test_ready_protocols_are_known_by_name(tmp_path: Path, capsys: Capture) -> N
     assert "quick-check" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_without_a_terminal_findings_are_printed(tmp_path: Path, capsys: Capture) -> None:
     assert main(["demo", "--speed", "max", "--seconds", "5", "--out", str(tmp_path)]) == 0
     out, err = capsys.readouterr()
@@ -159,6 +160,7 @@ def test_a_folder_that_can_not_be_written_is_named(tmp_path: Path, capsys: Captu
     assert str(tmp_path / "file") in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_a_study_as_tables_json_and_page(tmp_path: Path, capsys: Capture) -> None:
     assert main(["demo", "--headless", "--speed", "max", "--seconds", "80", "--out", str(tmp_path)]) == 0
     (session,) = tmp_path.iterdir()
@@ -200,6 +202,7 @@ def test_a_study_as_tables_json_and_page(tmp_path: Path, capsys: Capture) -> Non
         assert f"{session} is given twice. Give each session once." in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_a_lossy_session_is_exit_4_and_is_rescued(tmp_path: Path, capsys: Capture) -> None:
     assert main(["demo", "--headless", "--speed", "500", "--seconds", "60", "--out", str(tmp_path)]) == 0
     (session,) = tmp_path.iterdir()
@@ -443,6 +446,7 @@ def test_many_instruments_of_one_name_get_labels_of_their_own() -> None:
     assert len({instrument.label for instrument in bench.instruments}) == 12
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
 @pytest.mark.parametrize(
     ("redirection", "code", "words"),

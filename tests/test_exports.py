@@ -167,6 +167,7 @@ def records_of(path: Path) -> tuple[list[dict[str, Any]], list[Any]]:
     return records, others
 
 
+@pytest.mark.slow
 def test_fit_files_come_back_from_an_independent_reader(session: Path, tmp_path: Path) -> None:
     paths = {path.stem.rpartition("-")[2]: path for path in export(session, "fit", tmp_path)}
     assert set(paths) == {"hub", "pedals", "heron", "combined"}
@@ -289,6 +290,7 @@ def test_the_package_explains_itself_and_its_lines_work(session: Path, tmp_path:
     assert json.loads((folder / "study.json").read_bytes())["bench"] == "evening"
 
 
+@pytest.mark.slow
 def test_the_same_session_makes_the_same_package(session: Path, tmp_path: Path) -> None:
     first, second = (export(session, "package", tmp_path / name)[0].read_bytes() for name in ("a", "b"))
     assert first == second
@@ -309,6 +311,7 @@ def test_an_export_makes_what_is_missing_and_overwrites_nothing(tmp_path: Path) 
     assert not [p for p in path.iterdir() if p.name.startswith(".")]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["csv", "fit", "parquet", "package"])
 def test_where_nothing_can_be_written_the_folder_and_the_remedy_are_named(
     session: Path, tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch

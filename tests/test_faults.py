@@ -337,6 +337,7 @@ def test_power_off(gain: float, way: str) -> None:
     assert kinds(found) <= {("power-off", "heron"), ("shifted", "heron")}
 
 
+@pytest.mark.slow
 def test_power_within_tolerance_is_not_off() -> None:
     ride = Ride(Stretch(400, 200, 88, 0.52), noise=0.02)
     for gain in (1.012, 0.99):
@@ -439,6 +440,7 @@ def test_one_side_that_makes_the_total_lean_is_named_as_the_cause() -> None:
     assert "one-side" in {f.cause for f in raised}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("window_s", [20, 30, 45, 60])
 def test_balance_is_judged_whatever_window_the_bench_asks_for(window_s: int) -> None:
     b = bench(HUB, PEDALS, HERON, limits=f"window_s = {window_s}.0")
@@ -848,6 +850,7 @@ SCRIPT: list[tuple[Kind, str, str | None, float, float]] = [
 ]
 
 
+@pytest.mark.slow
 def test_every_fault_of_a_scripted_scene_is_found_while_it_lasts_and_nobody_else_is_blamed() -> None:
     b = load_bench(SCENE)
     scene = Scene(b.scene, [Wanted(i.label, i.link, i.profile) for i in b.instruments])

@@ -288,6 +288,7 @@ TEXTS: dict[str, list[Any]] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "named"),
     [

@@ -57,6 +57,7 @@ def within(name: str, parents: set[str]) -> bool:
 PURE = [name for name in modules() if "." in name and not within(name, IMPURE)]
 
 
+@pytest.mark.slow
 def test_pure_modules_load_nothing_of_the_outside_world() -> None:
     added = loaded_by(*PURE)
     assert set(PURE) <= set().union(*added.values())

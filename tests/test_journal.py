@@ -231,6 +231,7 @@ def test_a_journal_made_by_hand_is_read(tmp_path: Path, extra: bool, with_side: 
     assert found.damage == (None if with_side else Damage(side="missing"))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("trick", ["compressed", "rows"])
 def test_a_batch_that_would_unfold_is_not_given_to_arrow(tmp_path: Path, trick: str):
     """Right checksums over a few octets that say they are millions of rows."""
@@ -300,6 +301,7 @@ def before(ends: list[int], batches: list[list[Record]], size: int) -> list[Reco
     return flat([batch for batch, end in zip(batches, ends[1:], strict=True) if end <= size])
 
 
+@pytest.mark.slow
 def test_cut_at_every_octet_keeps_every_whole_batch_and_nothing_else(tmp_path: Path):
     ends = write_journal(tmp_path, SMALL)
     length = (tmp_path / MAIN).stat().st_size
@@ -401,6 +403,7 @@ def old_block(main: bytes, chance: random.Random) -> tuple[bytes, int, int]:
     return main[: target * PAGE] + page + main[target * PAGE + PAGE :], target * PAGE, target * PAGE + PAGE
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("image", [zeros, garbage, hole, garbled, flipped, old_block])
 @pytest.mark.parametrize("side_is", ["whole", "missing", "damaged"])
 def test_damage_gives_no_wrong_row_and_costs_no_other_batch(
@@ -544,6 +547,7 @@ class Counted:
         return self.data[offset : offset + size]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("blank", [b"\0", b"\xff"])
 @pytest.mark.parametrize("shift", [0, 5])
 def test_blank_blocks_are_passed_over_and_what_is_behind_them_is_found(

@@ -307,6 +307,7 @@ def test_live_and_replay_print_the_same_bytes(tmp_path: Path, capsys: pytest.Cap
     assert capsys.readouterr().out == live
 
 
+@pytest.mark.slow
 def test_a_session_is_judged_once_and_not_by_who_only_watches(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -325,6 +326,7 @@ def test_a_session_is_judged_once_and_not_by_who_only_watches(
         assert sorted(path.name for path in session.iterdir()) == made
 
 
+@pytest.mark.slow
 def test_a_capture_log_becomes_a_session(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     # Cycling Power Measurement: flags 0x0020 (crank revolutions), 200 W; Bluetooth SIG, Cycling Power
     # Service 1.1, table 3.2.

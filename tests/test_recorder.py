@@ -142,6 +142,7 @@ async def test_a_scene_at_full_speed_ends_at_its_time(tmp_path: Path, start: Sta
     assert {record.utc_ns - record.t_ns for record in ticks} == {viewer.header.utc_ns}
 
 
+@pytest.mark.slow
 async def test_viewers_come_and_go_and_the_recording_goes_on(tmp_path: Path, start: Starter):
     segment = {"name": "steady", "seconds": 600, "target_w": 200}
     running = await start(job(tmp_path, "scene:hub", segments=[segment], speed=20.0))
@@ -185,6 +186,7 @@ async def test_viewers_come_and_go_and_the_recording_goes_on(tmp_path: Path, sta
     assert times == sorted(times)
 
 
+@pytest.mark.slow
 async def test_a_killed_recorder_leaves_a_session_to_rescue(tmp_path: Path, start: Starter):
     segment = {"name": "steady", "seconds": 600, "target_w": 200}
     running = await start(job(tmp_path, "scene:hub", segments=[segment], speed=20.0))
@@ -237,6 +239,7 @@ async def test_signals_of_the_terminal_are_ignored_and_termination_is_clean(tmp_
     assert seen[-1] == End(seen[-1].t_ns, "the recorder was told to terminate")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="needs a limit of the system")
 async def test_a_real_full_disk_is_told_and_survived(tmp_path: Path):
     """The system itself refuses to let the files grow (RLIMIT_FSIZE), then allows it again."""
@@ -844,6 +847,7 @@ def journal_goes_on(seen: list[Record]) -> bool:
     return isinstance(seen[-1], End) and seen[-1].reason == "done"
 
 
+@pytest.mark.slow
 async def test_a_script_at_full_speed_waits_for_its_viewer(begin: Begin, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(feed, "ROOM", 500)
     script = Script([Tick(0, 0), *big(8000), End(8000, "over")])

@@ -49,6 +49,7 @@ def written(path: Path, ride: Written) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_a_ride_joins_as_one_more_instrument(tmp_path: Path) -> None:
     recording = evening_recording()
     path = written(tmp_path / "head.fit", ride_of(recording, 1, gain=1.06, late_s=41.0))
@@ -226,6 +227,7 @@ def test_without_its_library_the_remedy_is_named(tmp_path: Path, monkeypatch: py
         read_ride(path)
 
 
+@pytest.mark.slow
 def test_a_label_that_is_taken_is_refused(tmp_path: Path) -> None:
     recording = evening_recording()
     ride = read_ride(written(tmp_path / "a.fit", ride_of(recording, 0)))

@@ -922,6 +922,7 @@ def bench_scene(name: str) -> Scene:
     return Scene(*wanted(text))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["evening", "healthy", "faults"])
 def test_same_seed_same_records_whatever_the_pace(name: str):
     played = bench_scene(name)

@@ -133,6 +133,7 @@ async def test_pages_of_other_sites_reach_no_screen(headers: dict[str, str]) -> 
                 assert answer.status == 403
 
 
+@pytest.mark.slow
 async def test_others_need_the_code_and_each_code_is_for_one() -> None:
     codes: list[str] = []
     jar = aiohttp.CookieJar(unsafe=True)
@@ -358,6 +359,7 @@ async def test_several_browsers_watch_and_none_can_act(
     assert recorded.process.poll() is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("options", "asked"), [((), False), (("--acts",), True)])
 async def test_on_this_computer_only_keys_that_act_need_the_code(
     recorded: RunningRecorder, options: tuple[str, ...], asked: bool

@@ -315,6 +315,7 @@ def hang(url: str) -> sockets.socket:
     return connected
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", ["answers no ping", "takes nothing", "breaks off"])
 async def test_who_hangs_leaves_place_and_process(
     how: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

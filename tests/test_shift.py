@@ -200,6 +200,7 @@ def test_a_step_is_found_soon_with_its_size_and_its_beginning(size: float, at: i
     assert np.median(begins) == pytest.approx(10.0 * at, abs=10.0)
 
 
+@pytest.mark.slow
 def test_a_step_under_a_percent_is_not_worth_telling() -> None:
     for seed in range(20):
         chance = np.random.default_rng(seed)

@@ -35,6 +35,7 @@ def blocks(rng: np.random.Generator, r: float, slow: bool) -> tuple[np.ndarray, 
     return y[where], BLOCK_S * where, np.array(segment)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("r", "slow", "least", "most"),
     [(0.0, False, 94.0, 100.0), (0.45, False, 93.0, 99.5), (0.0, True, 88.0, 99.5), (0.7, True, 88.0, 99.5)],

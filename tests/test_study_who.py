@@ -78,6 +78,7 @@ def evening(seed: int = 3, **settings: str) -> Study:
     return study(record(*scene_records(text)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("guilty", "gain"), [("pedals", 1.06), ("heron", 0.94), ("hub", 1.065)])
 def test_the_one_outside_is_named_whatever_its_role(guilty: str, gain: float) -> None:
     result = evening(**{guilty: f"gain = {gain}"})

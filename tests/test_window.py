@@ -72,6 +72,7 @@ def test_a_deviation_is_raised_and_passes(window_s: int, seed: int) -> None:
         assert cleared[0].t_s > END_S + 0.5 * window_s
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("window_s", WINDOWS_S)
 def test_a_side_and_the_balance_are_raised_and_pass(window_s: int) -> None:
     gain = between(BEGIN_S, END_S, 1.15)
