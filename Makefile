@@ -30,7 +30,7 @@ test: $(VENV)/.dev
 	$(BIN)/python -m pytest -q -n auto $(ARGS)
 
 slow: $(VENV)/.dev
-	$(BIN)/python -m pytest -q -m slow $(ARGS)
+	$(BIN)/python -m pytest -q -n auto -m slow $(ARGS)
 
 check: lint types contracts test
 
