@@ -138,6 +138,9 @@ exec "$@"
 
 
 def test_without_a_folder_for_temporary_files(recorded: Path) -> None:
+    hidden = ("/tmp", "/var/tmp", "/usr/tmp")
+    if any(Path(each).is_relative_to(place) for each in (ROOT, sys.prefix) for place in hidden):
+        pytest.skip("the program itself lies in a temporary folder")
     # Beside the places that are made read-only: a folder of our own at the root.
     home = Path("/mnt") / f"plumbwatt-{os.getpid()}"
     try:
