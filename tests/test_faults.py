@@ -5,6 +5,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from typing import get_args
 
 import msgspec
@@ -22,6 +23,7 @@ from capture.record import Act, Link, Packet, Record, Store, Tick
 from capture.scene import Scene
 from capture.source import Wanted
 from monitor.finding import KINDS, Finding, Kind
+from monitor.live.faults.compared.swap import looks_swapped
 from monitor.live.pipeline import Pipeline
 from monitor.setup.bench import Bench, load_bench
 from tests.helpers.streams import (
@@ -861,3 +863,15 @@ def test_every_fault_of_a_scripted_scene_is_found_while_it_lasts_and_nobody_else
         times = [f.t_s for f in raised if (f.kind, f.instrument, f.side) == (kind, instrument, side)]
         assert any(begin <= t_s <= end for t_s in times), (kind, instrument, side, begin, end, times)
     assert {f.instrument for f in raised} == {"heron", "plover", "teal", "wren", "cadence"}
+
+
+@pytest.mark.parametrize(
+    ("own", "theirs", "swapped"),
+    [(48.0, 52.0, True), (52.5, 47.5, True), (49.0, 52.0, False), (49.2, 50.8, False), (52.0, 49.0, False)],
+)
+def test_sides_are_swapped_only_where_both_shares_are_clearly_uneven(
+    own: float, theirs: float, swapped: bool
+) -> None:
+    """Shares on either side of one half, each within the claims of its sides, are no exchange of sides."""
+    window = SimpleNamespace(balance=own, balance_reference=theirs, deviation=0.3, limit=1.8)
+    assert looks_swapped(window) is swapped  # type: ignore[arg-type]

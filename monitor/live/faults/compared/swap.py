@@ -9,7 +9,16 @@ from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair, Window
 
 SHARE_BLOCKS, LEAST_BLOCKS = 6, 4
-"""Shares are told by the last blocks, so many at most and at least."""
+"""Shares are read from the last blocks, so many at most and at least."""
+# All common practice, no source.
+UNEVEN_POINTS = 1.2
+"""Both shares must be so far from one half: two meters within their claims may stand on either side of it."""
+APART_POINTS = 2.0
+"""And so far from each other."""
+HONEST_TOTAL = 0.7
+"""The total deviates by less than this part of its limit: an error of one side would show in it."""
+MIRROR_PART, MIRROR_POINTS = 0.35, 0.3
+"""Their sum misses 100 by less than this part of how uneven the rider is, and so many points."""
 
 
 class Shares(msgspec.Struct, gc=False):
@@ -84,9 +93,10 @@ def _mirrored(own: float, theirs: float, deviation: float, limit: float) -> bool
 
     An error of one side would show in the total.
     """
-    lean = theirs - 50.0
-    apart = abs(lean) >= 1.2 and abs(own - theirs) > 2.0
-    return apart and abs(deviation) < 0.7 * limit and abs(own + theirs - 100.0) < 0.35 * abs(lean) + 0.3
+    uneven = abs(theirs - 50.0)
+    apart = min(uneven, abs(own - 50.0)) >= UNEVEN_POINTS and abs(own - theirs) > APART_POINTS
+    mirrored = abs(own + theirs - 100.0) < MIRROR_PART * uneven + MIRROR_POINTS
+    return apart and mirrored and abs(deviation) < HONEST_TOTAL * limit
 
 
 def _balance(pairs: list[tuple[float, float]]) -> float:

@@ -63,5 +63,7 @@ def _even_times(comparator: Comparator, i: int, share_step: float) -> float:
         if j != i and row[SIDED] > SIDED_PART * EVEN_S and row[WORK] > 0.0
     ]
     if others:
-        return 1.0 if any(abs(share - 0.5) > UNEVEN for share in others) else math.inf
+        # One that rounds shows one half for all that lies within a half of its step.
+        uneven = UNEVEN if share_step <= COARSE_STEP else UNEVEN + share_step
+        return 1.0 if any(abs(share - 0.5) > uneven for share in others) else math.inf
     return TIMES_COARSE if share_step > COARSE_STEP else TIMES_FINE
