@@ -22,7 +22,7 @@ from monitor.report.drawing.colours import GROUND, SESSIONS, TEXT
 from monitor.report.drawing.svg import apart, nice_ticks, padded
 from monitor.report.material import Material
 from monitor.report.selection import milliwatts
-from monitor.report.series import MOST_POINTS, payload, rolling, script_json
+from monitor.report.series import MOST_POINTS, changes_of, payload, rolling, script_json
 from monitor.report.terminal import study_lines
 from monitor.report.words import WORDS, fact, number, sure
 from monitor.sessions import derived
@@ -338,6 +338,26 @@ def test_a_mean_over_time_needs_four_fifths_of_its_seconds_and_is_of_work() -> N
     own[5:8] = np.nan
     assert np.isnan(rolling(own, theirs, 10)[8])
     assert not np.isnan(rolling(own, theirs, 10)[12])
+
+
+def test_no_mean_over_time_reaches_over_a_change() -> None:
+    own, theirs = np.full(60, 210.0), np.full(60, 200.0)
+    own[20:] = 240.0
+    plain, cut = rolling(own, theirs, 10), rolling(own, theirs, 10, changes_s=[20.0])
+    assert plain[19] == pytest.approx(0.6 * 5.0 + 0.4 * 20.0)
+    assert cut[19] == pytest.approx(5.0)
+    assert cut[20] == pytest.approx(20.0)
+    assert np.isfinite(cut).all()
+    # What lies between two changes is too short for a mean if it is less than half a window.
+    assert np.isnan(rolling(own, theirs, 10, changes_s=[20.0, 23.0])[20:23]).all()
+
+
+def test_changes_are_those_of_the_states_and_stand_in_the_page() -> None:
+    given = material(evening_recording())
+    found = changes_of(given.study, "heron")
+    states = given.study.instruments["heron"].states
+    assert found == [states[1].from_s, states[2].from_s]
+    assert payload(given)["changes"] == {"pedals": [], "heron": [round(c) for c in found]}
 
 
 def test_milliwatts_add_up_to_the_work_that_was_done() -> None:

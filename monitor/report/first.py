@@ -177,10 +177,13 @@ def sentence(given: Material, label: str, i: InstrumentStudy) -> str:
 
 
 def _worst_side(i: InstrumentStudy, s: State) -> str:
-    """The side that made it so, in brackets."""
-    off = _off_side(i)
-    percent = None if off is None else s.left_percent if off.side == "left" else s.right_percent
-    return "" if off is None or percent is None else f" ({off.side} side {PAGE.number(percent, 1, True)} %)"
+    """The side that made it so, in brackets: the figure of its tile, if that is of this state."""
+    if (off := _off_side(i)) is None:
+        return ""
+    percent = s.left_percent if off.side == "left" else s.right_percent
+    if s.from_s <= 0.5 * (off.start_s + off.end_s) <= s.to_s:
+        percent = off.deviation_percent
+    return "" if percent is None else f" ({off.side} side {PAGE.number(percent, 1, True)} %)"
 
 
 def _but(i: InstrumentStudy) -> str:

@@ -6,12 +6,16 @@ from typing import Any
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.statistics import Floats
 from monitor.report.material import Material
 from monitor.study.grid import moved
+from monitor.study.results import Study
 from monitor.text import plain
+
+Indices = NDArray[np.intp]
 
 MOST_POINTS = 21600
 """Six hours of seconds; longer sessions are thinned."""
@@ -35,7 +39,8 @@ def payload(given: Material) -> dict[str, Any]:
     """Plain lists for the page's script; null where nothing is known.
 
     `power`, `cadence`, `left`, `right` by label as shown, W and rpm; `limits` percent, `side_limits`
-    percent; `thin`, of a long session only: what is compared, in means of `step` seconds.
+    percent; `changes` the rows at which what is compared changed; `thin`, of a long session only: what is
+    compared, in means of `step` seconds.
     """
     grid, study = given.grid, given.study
     step = max(1, math.ceil(grid.seconds / MOST_POINTS))
@@ -72,6 +77,7 @@ def payload(given: Material) -> dict[str, Any]:
         },
         "thin": {label: _thin(given, label, step, n) for label in given.compared if step > 1},
         "segments": [{"name": plain(s.name, 60), "from": s.start_s, "to": s.end_s} for s in study.segments],
+        "changes": {label: [round(c / step) for c in changes_of(study, label)] for label in given.compared},
         "marks": marks(given),
     }
 
@@ -135,17 +141,24 @@ def script_json(value: object) -> str:
     return text
 
 
-def rolling(own: Floats, reference: Floats, window_s: int, least_w: float = MIN_POWER_W) -> Floats:
-    """Percent by which work differs over `window_s` around each second.
+def rolling(
+    own: Floats,
+    reference: Floats,
+    window_s: int,
+    least_w: float = MIN_POWER_W,
+    changes_s: Sequence[float] = (),
+) -> Floats:
+    """Percent by which work differs over `window_s` around each second; no window reaches over a change.
 
     nan with a fifth of it unknown, or below a mean of `least_w`.
     """
     both = np.isfinite(own) & np.isfinite(reference)
-    a = _box(np.where(both, own, 0.0), window_s)
-    b = _box(np.where(both, reference, 0.0), window_s)
-    n = _box(both.astype(np.float64), window_s)
+    begin, end = _windows(len(own), window_s, changes_s)
+    a = _box(np.where(both, own, 0.0), begin, end)
+    b = _box(np.where(both, reference, 0.0), begin, end)
+    n = _box(both.astype(np.float64), begin, end)
     with np.errstate(invalid="ignore", divide="ignore"):
-        good = (n >= KNOWN_PART * window_s) & (b >= least_w * n)
+        good = (n >= KNOWN_PART * _needed(begin, end, window_s)) & (b >= least_w * n)
         result: Floats = np.where(good, 100.0 * (a / b - 1.0), np.nan)
     return result
 
@@ -153,19 +166,43 @@ def rolling(own: Floats, reference: Floats, window_s: int, least_w: float = MIN_
 def smoothed(values: Floats, window_s: int) -> Floats:
     """Means over `window_s` around each second; nan with more than a fifth of them unknown."""
     known = np.isfinite(values)
-    n = _box(known.astype(np.float64), window_s)
-    total = _box(np.where(known, values, 0.0), window_s)
+    begin, end = _windows(len(values), window_s)
+    n = _box(known.astype(np.float64), begin, end)
+    total = _box(np.where(known, values, 0.0), begin, end)
     with np.errstate(invalid="ignore", divide="ignore"):
-        result: Floats = np.where(n >= KNOWN_PART * window_s, total / n, np.nan)
+        result: Floats = np.where(n >= KNOWN_PART * _needed(begin, end, window_s), total / n, np.nan)
     return result
 
 
-def _box(values: Floats, width: int) -> Floats:
-    """Sums over `width` values around each, fewer at the ends."""
-    n = len(values)
-    total = np.concatenate(([0.0], np.cumsum(values)))
+def changes_of(study: Study, label: str) -> list[float]:
+    """When an instrument changed, seconds in order: where one of its states ends and the next begins."""
+    states = study.instruments[label].states
+    return sorted({s.from_s for s in states[1:]} | {s.to_s for s in states[:-1]})
+
+
+def _windows(n: int, width: int, changes_s: Sequence[float] = ()) -> tuple[Indices, Indices]:
+    """First row of the window around each of `n` rows, and the one after its last.
+
+    Windows are cut at the ends and at changes: a mean over both sides of one is true of neither.
+    """
     at = np.arange(n)
-    result: Floats = total[np.minimum(n, at + width // 2 + width % 2)] - total[np.maximum(0, at - width // 2)]
+    cuts = np.array(sorted({0, n, *(min(n, max(0, round(c))) for c in changes_s)}))
+    part = np.searchsorted(cuts, at, side="right")
+    begin = np.maximum(cuts[part - 1], at - width // 2)
+    end = np.minimum(cuts[part], at + width // 2 + width % 2)
+    return begin, end
+
+
+def _needed(begin: Indices, end: Indices, width: int) -> Indices:
+    """Seconds that a window has; cut windows count as half a whole one at least."""
+    needed: Indices = np.maximum(end - begin, (width + 1) // 2)
+    return needed
+
+
+def _box(values: Floats, begin: Indices, end: Indices) -> Floats:
+    """Sums over windows."""
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    result: Floats = total[end] - total[begin]
     return result
 
 

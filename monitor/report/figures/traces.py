@@ -7,7 +7,7 @@ from monitor.analysis.statistics import Floats
 from monitor.report.figures.sheet import Sheet
 from monitor.report.figures.wanted import Chosen, FigureError, Stretch, Wanted, limits
 from monitor.report.material import Material
-from monitor.report.series import SIDE_W, rolling, smoothed
+from monitor.report.series import SIDE_W, changes_of, rolling, smoothed
 from monitor.study.verdict import join_names
 from monitor.text import clock, plain
 
@@ -30,7 +30,9 @@ def deviation(given: Material, wanted: Wanted) -> Sheet:
     found = []
     for label in labels:
         pair = given.grid.compared(given.order[label])
-        found.append((label, rolling(pair.own_w, pair.reference_w, window_s)))
+        found.append(
+            (label, rolling(pair.own_w, pair.reference_w, window_s, changes_s=changes_of(given.study, label)))
+        )
     sheet = _over_time(
         given,
         wanted,
@@ -117,7 +119,7 @@ def sides(given: Material, wanted: Wanted) -> Sheet:
                 if side == "left"
                 else (pair.right_w, pair.right_reference_w)
             )
-            lines.append((label, rolling(own, theirs, window_s, SIDE_W)))
+            lines.append((label, rolling(own, theirs, window_s, SIDE_W, changes_of(given.study, label))))
         drawn += [values for _, values in lines]
         for column, window in enumerate(windows):
             axes = sheet.panels[row * len(windows) + column]

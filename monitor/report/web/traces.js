@@ -15,27 +15,34 @@ function running(values) {
   }
   return [sum, count];
 }
-/* What a window of the smoothing around each point holds; null with a fifth of it unknown. */
-function windowed(width, pick) {
+/* What a window of the smoothing around each point holds; cut at the ends and at changes, of which a mean
+   over both sides would be true of neither. null with a fifth of it unknown. */
+function windowed(width, cuts, pick) {
   const half = Math.floor(width / 2);
-  return time.map((_, k) => pick(Math.max(0, k - half), Math.min(data.n, k + half + width % 2)));
+  let part = 0;
+  return time.map((_, k) => {
+    while (part < cuts.length && cuts[part] <= k) part++;
+    const from = Math.max(part ? cuts[part - 1] : 0, k - half);
+    const to = Math.min(part < cuts.length ? cuts[part] : data.n, k + half + width % 2);
+    return pick(from, to, 0.8 * Math.max(to - from, Math.ceil(width / 2)));
+  });
 }
 function smoothed(values) {
   const width = Math.max(1, Math.round(smooth_s / data.step)), [sum, count] = running(values);
-  return windowed(width, (a, b) => {
+  return windowed(width, [], (a, b, least) => {
     const n = count[b] - count[a];
-    return n >= 0.8 * width ? (sum[b] - sum[a]) / n : null;
+    return n >= least ? (sum[b] - sum[a]) / n : null;
   });
 }
 /* Percent by which work differs over the window. */
-function deviating(own, theirs, per_w, least) {
+function deviating(label, own, theirs, per_w, least_w) {
   const width = Math.max(1, Math.round(smooth_s / data.step));
   const both = own.map((v, k) => v != null && theirs[k] != null);
   const [a] = running(own.map((v, k) => both[k] ? v / per_w : null));
   const [b, count] = running(theirs.map((v, k) => both[k] ? v / per_w : null));
-  return windowed(width, (from, to) => {
+  return windowed(width, data.changes[label] || [], (from, to, least) => {
     const n = count[to] - count[from], base = b[to] - b[from];
-    return n >= 0.8 * width && base >= least * n ? 100 * ((a[to] - a[from]) / base - 1) : null;
+    return n >= least && base >= least_w * n ? 100 * ((a[to] - a[from]) / base - 1) : null;
   });
 }
 function compared(label, name) {
@@ -51,11 +58,11 @@ function lines(kind) {
     if (data[kind] && data[kind][label]) found.push({ label: label, name: label, of: () => smoothed(data[kind][label]) });
     if (kind === "deviation") {
       const two = compared(label, "own");
-      if (two) found.push({ label: label, name: label, of: () => deviating(...two, 30) });
+      if (two) found.push({ label: label, name: label, of: () => deviating(label, ...two, 30) });
     }
     if (kind === "sides") ["left", "right"].forEach((side) => {
       const two = compared(label, side);
-      if (two) found.push({ label: label, name: label + " " + side[0].toUpperCase(), right: side === "right", of: () => deviating(...two, 10) });
+      if (two) found.push({ label: label, name: label + " " + side[0].toUpperCase(), right: side === "right", of: () => deviating(label, ...two, 10) });
     });
   });
   return found;
