@@ -119,7 +119,7 @@ def effect_sentence(e: ShapeEffect, figures: Figures) -> str:
     }[e.verdict]
     change = f"{figures.sure(e.change_percent, e.u95_percent)} %"
     per = "standing" if e.by == "standing" else f"for each {e.unit} more"
-    own = " (its own report)" if e.source == e.instrument else f" (by {e.source})"
+    own = " (its own report)" if e.source == e.instrument else f" (by {e.source or 'what was noted'})"
     return f"{e.instrument}: {what}{own}, {change} {per}. Torque and cadence are held equal."
 
 

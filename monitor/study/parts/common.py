@@ -24,6 +24,7 @@ from monitor.study.estimate.sure import (
     share_percent,
 )
 from monitor.study.grid import Blocks, Bools, Grid, Ints, held_by
+from monitor.study.parts.stroke.position import Words, noted_positions
 from monitor.study.recording import Recording
 from monitor.study.results import rounded
 from monitor.study.segments import spans_of
@@ -55,6 +56,8 @@ class Shared:
     usual: dict[int, Spread] = field(default_factory=dict)
     noise: dict[int, Noise] = field(default_factory=dict)
     side_noise: dict[tuple[int, str], Noise] = field(default_factory=dict)
+    noted_positions: Words = field(default_factory=lambda: np.full(0, "", dtype="U8"))
+    """Seated or standing second by second, as the tester noted it."""
     between: dict[int, Between] = field(default_factory=dict)
     """How far the segments of one state lie apart beyond their noise."""
 
@@ -171,4 +174,6 @@ def shared_of(recording: Recording) -> Shared:
     spans = spans_of(recording)
     compared = [i for i in grid.powered if grid.reference_label(i) is not None]
     held = held_by(recording.writes, grid.seconds)
-    return Shared(recording, grid, spans, held, compared, {i: grid.blocks(i, spans) for i in compared})
+    blocks = {i: grid.blocks(i, spans) for i in compared}
+    noted = noted_positions(recording.acts, grid.seconds)
+    return Shared(recording, grid, spans, held, compared, blocks, noted_positions=noted)

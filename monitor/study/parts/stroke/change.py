@@ -11,6 +11,7 @@ from monitor.analysis.blockstats import Spread, interval
 from monitor.analysis.statistics import Floats
 from monitor.study.parts.common import Shared
 from monitor.study.parts.states import Pair
+from monitor.study.parts.stroke.position import position_of
 from monitor.study.parts.stroke.results import RiderStroke
 from monitor.study.parts.stroke.rider import TO_99, Window, compared
 from monitor.study.parts.stroke.session import others_of, source_of
@@ -47,6 +48,9 @@ def stroke_change(
     alike = rpm_change is not None and abs(rpm_change) <= ALIKE_RPM and _power_alike(shared, windows)
     found = compared((labels[source], shared.strokes[source]), others, windows, alike)
     before, after, share_source = share
+    if not (shared.strokes[source].position != "").any():
+        noted = [position_of(shared.noted_positions, math.ceil(a), math.floor(b)) or None for a, b in windows]
+        found = msgspec.structs.replace(found, position_before=noted[0], position_after=noted[1])
     return msgspec.structs.replace(
         found,
         share_before_percent=None if before is None else rounded(before, 1),

@@ -13,6 +13,7 @@ import numpy as np
 from monitor.analysis.statistics import Floats, autocorrelation, t_975
 from monitor.analysis.stroke.series import Block, Series
 from monitor.study.grid import Blocks, Bools
+from monitor.study.parts.stroke.position import SEATED, STANDING, Words, block_position
 from monitor.study.parts.stroke.results import ShapeEffect
 from monitor.study.results import known, rounded
 
@@ -41,16 +42,27 @@ class Stroked(NamedTuple):
 
     by: By
     x: Floats
+    noted: bool = False
+    """By what the tester noted, not by an instrument."""
 
 
-def stroked(series: Series, blocks: Blocks) -> list[Stroked]:
-    """Effectiveness, peak and position in each block of a comparison."""
-    rows = [series.block(at) if at >= 0 else None for at in blocks.begin_s.tolist()]
-    return [
+def stroked(series: Series | None, blocks: Blocks, noted: Words) -> list[Stroked]:
+    """Effectiveness, peak and position in each block of a comparison.
+
+    `series` is what an instrument reports of the stroke, None if nobody does; `noted` the positions that the
+    tester noted. They count where the instrument reports none.
+    """
+    begins = blocks.begin_s.tolist()
+    rows = [series.block(at) if series is not None and at >= 0 else None for at in begins]
+    found = [
         Stroked("effectiveness", np.array([_mean(row, "effectiveness_percent") for row in rows])),
         Stroked("peak angle", _peaks(rows)),
-        Stroked("standing", np.array([_standing(row) for row in rows])),
     ]
+    words = [row.position if row is not None else "" for row in rows]
+    reported = any(words)
+    if not reported:
+        words = [block_position(noted, at) if at >= 0 else "" for at in begins]
+    return [*found, Stroked("standing", np.array([_standing(word) for word in words]), noted=not reported)]
 
 
 def _mean(row: Block | None, name: str) -> float:
@@ -78,9 +90,8 @@ def _peaks(rows: list[Block | None]) -> Floats:
     return result
 
 
-def _standing(row: Block | None) -> float:
-    word = row.position if row is not None else ""
-    return 1.0 if word == "standing" else 0.0 if word == "seated" else math.nan
+def _standing(word: str) -> float:
+    return 1.0 if word == STANDING else 0.0 if word == SEATED else math.nan
 
 
 class StrokeGroup(NamedTuple):
@@ -99,11 +110,11 @@ def groups_of(stroke: list[Stroked], mask: Bools) -> list[StrokeGroup]:
     Only where at least two groups of a kind have LEAST_EACH blocks each.
     """
     found: list[StrokeGroup] = []
-    for by, x in stroke:
+    for by, x, _ in stroke:
         if by == "standing":
             groups = [
                 StrokeGroup("position", word, x == code, None, None)
-                for word, code in (("seated", 0.0), ("standing", 1.0))
+                for word, code in ((SEATED, 0.0), (STANDING, 1.0))
             ]
         else:
             unit = "%" if by == "effectiveness" else "°"
@@ -124,13 +135,16 @@ def groups_of(stroke: list[Stroked], mask: Bools) -> list[StrokeGroup]:
 def effects_of(
     label: str, source: str, blocks: Blocks, mask: Bools, stroke: list[Stroked]
 ) -> list[ShapeEffect]:
-    """A row for each property of the stroke that varied enough within the blocks of `mask`."""
+    """A row for each property of the stroke that varied enough within the blocks of `mask`.
+
+    `source` is who reports the stroke; a position that was noted has none.
+    """
     found = []
-    for by, x in stroke:
+    for by, x, noted in stroke:
         good = mask & np.isfinite(x) & np.isfinite(blocks.torque_nm) & np.isfinite(blocks.cadence_rpm)
         if int(good.sum()) < LEAST_BLOCKS or not _varies(by, x[good]):
             continue
-        row = _effect(label, source, by, x[good], blocks, good)
+        row = _effect(label, "" if noted else source, by, x[good], blocks, good)
         if row is not None:
             found.append(row)
     return found

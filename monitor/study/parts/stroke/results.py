@@ -56,6 +56,7 @@ class Stroke(msgspec.Struct, frozen=True):
 class ShapeEffect(msgspec.Struct, frozen=True):
     """Whether an instrument's deviation follows the stroke, within its state as left.
 
+    `source` is who reports the stroke; it is empty for a position that the tester noted.
     `change_percent` is how much more it deviates for each `unit` more, torque and cadence held equal.
     """
 

@@ -6,7 +6,7 @@ from itertools import pairwise
 from monitor.analysis.block import BLOCK_S
 from monitor.study.parts.common import Shared
 from monitor.study.parts.states import Pair
-from monitor.study.parts.stroke.effects import StrokeGroup, effects_of, groups_of, stroked
+from monitor.study.parts.stroke.effects import Stroked, StrokeGroup, effects_of, groups_of, stroked
 from monitor.study.parts.stroke.results import ShapeEffect, Stroke, StrokeStudy, VectorCount
 from monitor.study.parts.stroke.rider import steps_of
 from monitor.study.parts.stroke.summary import stroke_of
@@ -16,9 +16,11 @@ TOGETHER_S = 3 * BLOCK_S
 
 
 def strokes_of(shared: Shared, pairs: Sequence[Pair], copies: Mapping[int, int]) -> StrokeStudy | None:
-    """Everything of the stroke; None where nobody reports any. `copies` are instruments heard twice."""
+    """Everything of the stroke; None where nothing is known of any. `copies` are instruments heard twice."""
     if not shared.strokes:
-        return None
+        # Who stood and who sat may have been noted all the same.
+        effects = _effects(shared, copies)
+        return StrokeStudy([], effects, []) if effects else None
     grid = shared.grid
     edges = _edges(shared, pairs)
     stretches: list[Stroke] = []
@@ -91,10 +93,15 @@ def others_of(shared: Shared, source: int, copies: Mapping[int, int]) -> list[in
 
 def stroke_groups(shared: Shared, i: int, copies: Mapping[int, int]) -> list[StrokeGroup]:
     """The blocks of an instrument as left, by the stroke that was ridden in them; see `groups_of`."""
-    source = _asked_source(shared, i, copies)
-    if source is None or i not in shared.left:
+    if i not in shared.left:
         return []
-    return groups_of(stroked(shared.strokes[source], shared.blocks[i]), shared.left[i])
+    return groups_of(_stroked(shared, i, _asked_source(shared, i, copies)), shared.left[i])
+
+
+def _stroked(shared: Shared, i: int, source: int | None) -> list[Stroked]:
+    """The stroke in each block of an instrument, by `source` (None: by what was noted)."""
+    series = None if source is None else shared.strokes[source]
+    return stroked(series, shared.blocks[i], shared.noted_positions)
 
 
 def _asked_source(shared: Shared, i: int, copies: Mapping[int, int]) -> int | None:
@@ -109,11 +116,10 @@ def _asked_source(shared: Shared, i: int, copies: Mapping[int, int]) -> int | No
 def _effects(shared: Shared, copies: Mapping[int, int]) -> list[ShapeEffect]:
     found: list[ShapeEffect] = []
     for i in shared.compared:
-        source = _asked_source(shared, i, copies)
-        if source is None or i not in shared.left:
+        if i not in shared.left:
             continue
+        source = _asked_source(shared, i, copies)
         labels = shared.grid.labels
-        blocks = shared.blocks[i]
-        stroke = stroked(shared.strokes[source], blocks)
-        found += effects_of(labels[i], labels[source], blocks, shared.left[i], stroke)
+        name = "" if source is None else labels[source]
+        found += effects_of(labels[i], name, shared.blocks[i], shared.left[i], _stroked(shared, i, source))
     return found
