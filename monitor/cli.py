@@ -244,7 +244,7 @@ def find(*, seconds: Seconds = 10.0, json: Annotated[bool, Flag] = False) -> int
     json
         Print a JSON list instead of a table.
     """
-    from monitor.commands.find import find
+    from monitor.commands.bench.find import find
 
     return find(seconds, json)
 
@@ -264,7 +264,7 @@ def bench_new(*, out: Path | None = None, seconds: Seconds = 10.0) -> int:
     seconds
         How long to listen.
     """
-    from monitor.commands.find import new_bench
+    from monitor.commands.bench.find import new_bench
 
     return new_bench(out, seconds)
 
@@ -280,7 +280,7 @@ def bench_check(file: Path, /) -> int:
     file
         The bench file (TOML).
     """
-    from monitor.commands.benches import check
+    from monitor.commands.bench.benches import check
 
     return check(file)
 
@@ -619,7 +619,7 @@ def weigh(
     json
         Print JSON instead of a table.
     """
-    from monitor.commands.weigh import Wanted, weigh_command
+    from monitor.commands.bench.weigh import Wanted, weigh_command
 
     return weigh_command(
         where,
@@ -792,7 +792,7 @@ def doctor(*, json: Annotated[bool, Flag] = False) -> int:
     json
         Print a JSON list of the checks.
     """
-    from monitor.commands.checkup import doctor
+    from monitor.commands.bench.checkup import doctor
 
     return doctor(json)
 

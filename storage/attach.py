@@ -15,10 +15,8 @@ import msgspec
 
 from capture.record import End, Header, Record
 from capture.source import SourceError
-from storage.damage import SessionError
-from storage.job import Job, JobError, Refused, Started
-from storage.session import LIVE, read_live
-from storage.wire import (
+from storage.connection.job import Job, JobError, Refused, Started
+from storage.connection.wire import (
     FRAME_LIMIT,
     Alive,
     Command,
@@ -35,6 +33,8 @@ from storage.wire import (
     encode,
     frame,
 )
+from storage.damage import SessionError
+from storage.session import LIVE, read_live
 
 ANSWER_S = 10.0
 """Seconds that a recorder may take to answer a viewer."""

@@ -20,12 +20,12 @@ from typing import Literal, NamedTuple
 import msgspec
 
 from capture.record import FORMAT, End, Header, Link, Packet, Record, Tick
-from storage import rows
 from storage.damage import GAP_LIMIT, Damage, DamagedSession, Gap, SessionError
 from storage.disk import Disk, read_around_holes
 from storage.info import read_info
-from storage.rows import BATCH_ROWS, END_OF_STREAM, PIECE_LIMIT
-from storage.salvage import Found, find_header, is_batch, salvage
+from storage.pieces import rows
+from storage.pieces.rows import BATCH_ROWS, END_OF_STREAM, PIECE_LIMIT
+from storage.pieces.salvage import Found, find_header, is_batch, salvage
 
 MAIN, SIDE = "journal.arrows", "journal.crc"
 

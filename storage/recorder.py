@@ -33,16 +33,26 @@ from capture.log import LogScript
 from capture.record import Act, End, Header, Link, Packet, Record, Reported, Store, Tick, Write
 from capture.source import LiveSource, Script, SourceError, Wanted
 from storage import info as infos
+from storage.connection.feed import Feed, in_thread
+from storage.connection.job import Job, JobError, Refusal, Refused, Started
+from storage.connection.last_will import LastWills
+from storage.connection.wire import (
+    Alive,
+    Command,
+    Do,
+    Finish,
+    LastWill,
+    Send,
+    WireError,
+    decode_record,
+    encode,
+)
 from storage.damage import SessionError
 from storage.disk import is_plain, write_whole
-from storage.feed import Feed, in_thread
-from storage.job import Job, JobError, Refusal, Refused, Started
 from storage.journal import Flush, JournalWriter
-from storage.last_will import LastWills
+from storage.pieces.rows import clean
 from storage.remainder import make_refuge
-from storage.rows import clean
 from storage.session import LIVE, LOG, LOG_LIMIT, Live, Session, create_session
-from storage.wire import Alive, Command, Do, Finish, LastWill, Send, WireError, decode_record, encode
 
 FLUSH_S = 1.0
 """Seconds from one write to the disk to the next."""

@@ -25,7 +25,7 @@ from monitor.sessions.archive import (
 )
 from monitor.sessions.archive.dataset import parts
 from monitor.sessions.derived import STUDY, write_derived
-from monitor.sessions.exporting import read_study
+from monitor.sessions.exports.exporting import read_study
 from monitor.study.evenings.evening import Value
 from monitor.weighing.kept import WEIGHTS, Check, keep_check
 from monitor.weighing.result import Weighed

@@ -9,7 +9,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from monitor.cli import main
-from monitor.sessions.chosen import new_names
+from monitor.sessions.exports.chosen import new_names
 from monitor.setup.bench import parse_bench
 from storage.journal import read_journal
 from tests.helpers.rides import evening_records, write_session

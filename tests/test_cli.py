@@ -18,7 +18,7 @@ from capture.record import Act
 from capture.source import Sighting, SourceError
 from monitor import cli
 from monitor.cli import app, main
-from monitor.commands import find
+from monitor.commands.bench import find
 from monitor.setup.bench import parse_bench
 from storage.journal import read_journal
 from tests.helpers.rides import short_session
@@ -249,7 +249,7 @@ def test_a_bug_is_an_apology_and_the_details_are_kept(
     def broken(file: Path) -> int:
         raise ZeroDivisionError("by \x1b[2Jnought")
 
-    monkeypatch.setattr("monitor.commands.benches.check", broken)
+    monkeypatch.setattr("monitor.commands.bench.benches.check", broken)
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     assert main(["bench", "check", "x.toml"]) == 1
     out, err = capsys.readouterr()
@@ -266,7 +266,7 @@ def test_an_interrupt_is_no_traceback(monkeypatch: pytest.MonkeyPatch, capsys: C
     def interrupted(file: Path) -> int:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("monitor.commands.benches.check", interrupted)
+    monkeypatch.setattr("monitor.commands.bench.benches.check", interrupted)
     assert main(["bench", "check", "x.toml"]) == cli.EXIT_INTERRUPTED
     assert capsys.readouterr().err == "plumbwatt: interrupted\n"
 

@@ -5,7 +5,7 @@ import threading
 import pytest
 
 from capture.source import SourceError
-from monitor.commands.checkup import doctor
+from monitor.commands.bench.checkup import doctor
 from monitor.doctor import CHECKS, RADIOS, Check, examine, radio_usable
 
 

@@ -21,7 +21,7 @@ from monitor.live.pipeline import Pipeline
 from monitor.report.evenings.page import evenings_html
 from monitor.report.evenings.terminal import evening_lines, reference_lines
 from monitor.sessions.archive.dataset import TABLES
-from monitor.sessions.trusted import keep_health, references_line
+from monitor.sessions.live.trusted import keep_health, references_line
 from monitor.setup.bench import parse_bench
 from monitor.study.evenings.control import STUDENT, chart_of, ewma_limit, ewma_of, individuals_limits
 from monitor.study.evenings.evening import Evening, Torque, Value, pooled

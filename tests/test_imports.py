@@ -16,9 +16,10 @@ ROOT = Path(__file__).parent.parent
 IMPURE = {
     "capture.ant", "capture.ant_stick", "capture.bluetooth", "capture.bluetooth_trouble", "capture.clock",
     "capture.scene", "capture.source", "capture.sources",
-    "storage.attach", "storage.feed", "storage.job", "storage.recorder", "storage.last_will",
+    "storage.attach", "storage.connection.feed", "storage.connection.job", "storage.connection.last_will",
+    "storage.recorder",
     "monitor.cli", "monitor.commands", "monitor.dashboard", "monitor.doctor",
-    "monitor.sessions.replay", "monitor.serving", "monitor.sessions.live_session",
+    "monitor.sessions.replay", "monitor.serving", "monitor.sessions.live.live_session",
 }  # fmt: skip
 OUTSIDE = {"asyncio", "bleak", "openant", "usb", "textual", "rich", "libusb_package", "scipy", "pandas"}
 

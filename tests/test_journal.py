@@ -25,12 +25,12 @@ from hypothesis import strategies as st
 from capture.record import Act, End, Header, Link, Packet, Record, Reported, Store, Tick, Write
 from storage import journal as journaling
 from storage import rescue as rescuing
-from storage import salvage as salvaging
 from storage.damage import Damage, DamagedSession, SessionError
 from storage.disk import Disk, read_around_holes, write_whole
 from storage.journal import MAIN, SIDE, JournalWriter, Tail, read_journal
+from storage.pieces import salvage as salvaging
+from storage.pieces.salvage import Found, find_header, salvage
 from storage.rescue import rescue
-from storage.salvage import Found, find_header, salvage
 from tests.helpers.sessions import EVERY_KIND, HEADER, QuickDisk, S, evening, make_session, write_journal
 
 

@@ -21,7 +21,7 @@ from monitor.controls.controls import is_ridden
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import RIDDEN_S, START_WITHIN_S, Runner
 from monitor.sessions import derived as products
-from monitor.sessions.live_session import LiveSession
+from monitor.sessions.live.live_session import LiveSession
 from monitor.setup.bench import parse_bench
 from monitor.setup.protocol import AFTER, parse_protocol
 from storage.attach import CutOffError, RecorderError, attach, start_recorder

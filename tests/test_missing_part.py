@@ -8,7 +8,7 @@ from capture.record import End, Header, Record, Tick
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.sessions.archive import sessions_in
-from monitor.sessions.live_session import LiveSession
+from monitor.sessions.live.live_session import LiveSession
 from monitor.sessions.missing import late_stamps, missing_part
 from monitor.setup.bench import parse_bench
 from storage.attach import RecorderError

@@ -24,16 +24,27 @@ from capture.clock import Clock
 from capture.record import Act, End, Header, Link, Packet, Record, Reported, Store, Tick, Write
 from capture.source import Emit, SourceError, Wanted
 from storage import attach as attaching
-from storage import feed, last_will, recorder
+from storage import recorder
 from storage.attach import Attachment, CutOffError, RecorderError, RunningRecorder, attach, start_recorder
+from storage.connection import feed, last_will
+from storage.connection.job import Job, JobError, Started
+from storage.connection.wire import (
+    FRAME_LIMIT,
+    Do,
+    Hello,
+    LastWill,
+    Unframer,
+    WireError,
+    decode_sent,
+    encode,
+    frame,
+)
 from storage.damage import SessionError
 from storage.disk import Disk
 from storage.info import read_info
-from storage.job import Job, JobError, Started
 from storage.journal import MAIN, Flush, JournalWriter, Tail, read_journal
 from storage.rescue import rescue
 from storage.session import LIVE, LOG, read_live
-from storage.wire import FRAME_LIMIT, Do, Hello, LastWill, Unframer, WireError, decode_sent, encode, frame
 
 S = 1_000_000_000
 BENCH = '[bench]\nname = "winter ☃"\n'
@@ -1297,7 +1308,7 @@ def test_the_log_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(recorder, "LOG_LIMIT", 2000)
     with recorder._logging_to(tmp_path / LOG):
         for _ in range(1000):
-            log = logging.getLogger("storage.feed")
+            log = logging.getLogger("storage.connection.feed")
             log.info("a viewer left: a wrong token")
     assert 1000 < (tmp_path / LOG).stat().st_size < 2200
 

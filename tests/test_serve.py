@@ -22,8 +22,8 @@ from monitor.serving.access import ALPHABET, CODE_SIGNS, AccessCodes, new_code
 from monitor.serving.server import MOST_REASON, ScreenServer
 from monitor.speech import COMMANDS, Speaker, speech_command
 from storage.attach import RunningRecorder, start_recorder
+from storage.connection.job import Job
 from storage.info import Counts, SessionInfo, write_info
-from storage.job import Job
 from tests.helpers.chromium import PROGRAM, Browser
 
 # -- the access

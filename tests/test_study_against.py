@@ -12,7 +12,7 @@ from statsmodels.formula.api import ols
 
 from monitor.report.terminal import comparison_lines
 from monitor.sessions.derived import STUDY, write_derived
-from monitor.sessions.exporting import read_study
+from monitor.sessions.exports.exporting import read_study
 from monitor.study.against import Given, Result, Row, compare_sessions, repeatability
 from monitor.study.results import Study
 from storage.damage import SessionError

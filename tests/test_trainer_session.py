@@ -24,15 +24,15 @@ from monitor.live.pipeline import Pipeline
 from monitor.live.runner import Runner
 from monitor.live.screen import view_of
 from monitor.live.view import Block
-from monitor.sessions.live_session import AGAIN_TICKS, LiveSession
-from monitor.sessions.previous_zeros import earlier_zeros, unit_of
+from monitor.sessions.live.live_session import AGAIN_TICKS, LiveSession
+from monitor.sessions.live.previous_zeros import earlier_zeros, unit_of
 from monitor.setup.bench import parse_bench
 from monitor.setup.protocol import parse_protocol
 from storage.attach import CutOffError, RecorderError
+from storage.connection.wire import LastWill
 from storage.info import Clock, Listed, SessionInfo, write_info
 from storage.journal import JournalWriter
 from storage.session import create_session
-from storage.wire import LastWill
 
 S = 1_000_000_000
 BENCH = """\
@@ -417,7 +417,7 @@ UP: list[Record] = [Link(0, "hub", "up"), Packet(S, "hub", "2AD2", BIKE), Tick(S
 async def test_arming_leaves_the_will_before_the_first_command_and_gives_signs_of_life(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("monitor.sessions.live_session.KEEP_ALIVE_S", 0.04)
+    monkeypatch.setattr("monitor.sessions.live.live_session.KEEP_ALIVE_S", 0.04)
     straw = Straw(UP, CutOffError("slow"), wait_s=0.3)
     session = live(straw, Straw([End(2 * S, "over")], None), text=REAL)
     feeding = asyncio.create_task(session.feed())

@@ -9,12 +9,12 @@ import pytest
 
 from capture.record import Act, End, Record, Tick, Write
 from capture.source import Wanted
-from storage import last_will
 from storage.attach import Attachment, RunningRecorder, start_recorder
-from storage.job import Job
+from storage.connection import last_will
+from storage.connection.job import Job
+from storage.connection.last_will import LastWills
+from storage.connection.wire import LastWill
 from storage.journal import read_journal
-from storage.last_will import LastWills
-from storage.wire import LastWill
 
 # Fitness Machine Service 1.0, section 4.16: 0x00 request control, 0x05 s16 W, answer 0x80 op 0x01.
 CONTROL, SAFE, GRANTED = b"\x00", b"\x05\x50\x00", b"\x80\x05\x01"

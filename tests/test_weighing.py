@@ -12,7 +12,7 @@ import pytest
 from capture.profiles.cycling_power import Vector
 from capture.record import Act, Packet, Tick
 from monitor.cli import main
-from monitor.commands.weigh import ask
+from monitor.commands.bench.weigh import ask
 from monitor.weighing.gravity import gravity_of, normal_gravity_mps2
 from monitor.weighing.kept import read_checks
 from monitor.weighing.loads import Load, Setup, expected

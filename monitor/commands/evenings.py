@@ -41,7 +41,7 @@ def study_folder(
     from monitor.commands.study import many_bar
     from monitor.report.evenings.terminal import evening_lines, reference_lines
     from monitor.sessions.archive import read_evenings, update
-    from monitor.sessions.trusted import keep_health
+    from monitor.sessions.live.trusted import keep_health
     from monitor.study.evenings.groups import side_by_side
 
     with many_bar("sessions") as progress:

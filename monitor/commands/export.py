@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from monitor.commands.output import UsageError, write_message, write_result
-from monitor.sessions.exporting import export as export_session
+from monitor.sessions.exports.exporting import export as export_session
 from monitor.text import plain
 
 
@@ -43,7 +43,7 @@ def _several(sessions: list[Path], kind: str, out: Path | None, so_far: bool, ch
 def _chosen(
     folder: Path, kind: str, out: Path | None, so_far: bool, only: list[str], rename: list[str]
 ) -> list[Path]:
-    from monitor.sessions.chosen import chosen_package
+    from monitor.sessions.exports.chosen import chosen_package
     from monitor.sessions.so_far import to_judge
     from storage.session import open_session
 

@@ -36,12 +36,12 @@ from monitor.sessions.derived import (
     recorded_settings,
     up_to_date,
 )
-from monitor.sessions.live_session import LiveSession
+from monitor.sessions.live.live_session import LiveSession
 from monitor.setup.bench import Bench, load_bench, parse_bench
 from monitor.setup.protocol import Protocol, load_protocol
 from monitor.study.results import Study
 from storage.attach import Attachment, RunningRecorder, attach, recordings_in, start_recorder
-from storage.job import Job
+from storage.connection.job import Job
 from storage.remainder import remainder_of
 from storage.session import open_session, read_live
 

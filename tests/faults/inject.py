@@ -35,8 +35,8 @@ from capture.scene import evening
 from monitor.commands.live import make_job
 from monitor.setup.bench import parse_bench
 from storage.attach import RecorderError, attach
+from storage.connection.job import Refused, Started
 from storage.damage import DamagedSession, SessionError
-from storage.job import Refused, Started
 from storage.remainder import read_session
 
 ROOT = Path(__file__).resolve().parents[2]

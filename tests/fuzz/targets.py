@@ -243,7 +243,7 @@ def wire() -> Target:
     """What a stranger sends to the recorder's port, and what a recorder sends to a viewer."""
     import msgspec
 
-    from storage.wire import (
+    from storage.connection.wire import (
         COMMAND_LIMIT,
         Hello,
         Unframer,

@@ -22,7 +22,7 @@ from capture.record import Act, End, Link, Packet, Record, Write
 from monitor.commands.live import make_job
 from monitor.controls.controls import RefusedKeyError
 from monitor.controls.zeroing import Wish
-from monitor.sessions.live_session import LiveSession
+from monitor.sessions.live.live_session import LiveSession
 from monitor.setup.bench import load_bench
 from storage.attach import Attachment, attach, start_recorder
 from storage.session import read_live

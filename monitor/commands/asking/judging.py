@@ -20,7 +20,7 @@ from monitor.sessions.derived import (
     vouch,
     with_asked,
 )
-from monitor.sessions.exporting import read_study
+from monitor.sessions.exports.exporting import read_study
 from monitor.sessions.so_far import SO_FAR
 from monitor.study.recording import Recording
 from monitor.study.results import JudgedUnder, Study, decode, encode

@@ -15,7 +15,13 @@ from typing import Any
 import msgspec
 
 from monitor.sessions.derived import DERIVED, GRID, NAMES, STUDY, up_to_date, write_derived
-from monitor.sessions.exporting import AGAIN, SEGMENT_COLUMNS, need_columns, read_study, segment_values
+from monitor.sessions.exports.exporting import (
+    AGAIN,
+    SEGMENT_COLUMNS,
+    need_columns,
+    read_study,
+    segment_values,
+)
 from monitor.study.evenings.evening import Evening, Torque, Value, evenings_of, utc_text
 from monitor.study.results import Study
 from monitor.weighing.kept import WEIGHTS, Check, read_checks

@@ -7,7 +7,7 @@ import msgspec
 
 from monitor import __version__
 from monitor.report.evenings.page import evenings_html
-from monitor.sessions.exporting import HOW_TO_READ, derived_files, markdown, whole_items
+from monitor.sessions.exports.exporting import HOW_TO_READ, derived_files, markdown, whole_items
 from monitor.sessions.so_far import to_judge
 from monitor.study.evenings.evening import evenings_of
 from monitor.study.evenings.groups import By, side_by_side

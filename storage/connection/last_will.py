@@ -11,7 +11,7 @@ import logging
 import time
 from collections.abc import Awaitable, Callable
 
-from storage.wire import LastWill, WireError
+from storage.connection.wire import LastWill, WireError
 
 LOOK_S = 0.2
 """Seconds between two looks at who is still alive."""
@@ -33,7 +33,7 @@ WriteNow = Callable[[str, str, bytes], Awaitable[str]]
 Say = Callable[[str, str], None]
 """Takes an instrument and why its will is carried out, for the record."""
 
-log = logging.getLogger("storage.last_will")
+log = logging.getLogger("storage.connection.last_will")
 
 
 class _Held:

@@ -17,8 +17,7 @@ from typing import TypeVar
 import msgspec
 
 from capture.record import Header
-from storage.journal import Tail
-from storage.wire import (
+from storage.connection.wire import (
     COMMAND_LIMIT,
     Command,
     Cut,
@@ -29,6 +28,7 @@ from storage.wire import (
     encode,
     frame,
 )
+from storage.journal import Tail
 
 BEHIND_LIMIT = 20_000
 """Records that a viewer of a live session may be behind, once it has been at the front."""
@@ -51,7 +51,7 @@ _COMMAND_OCTETS = 1 << 20
 
 _T = TypeVar("_T")
 
-log = logging.getLogger("storage.feed")
+log = logging.getLogger("storage.connection.feed")
 
 
 class _Viewer:

@@ -16,7 +16,7 @@ from capture.record import Act, Link, Packet, Record, Reported, Write
 from monitor.sessions.acts import open_session_journal
 from monitor.sessions.asked import read_words, wanted_of
 from monitor.sessions.derived import FINDINGS, GRID, SAMPLES, about, make_derived
-from monitor.sessions.exporting import (
+from monitor.sessions.exports.exporting import (
     HOW_TO_READ,
     SEGMENT_COLUMNS,
     finding_text,

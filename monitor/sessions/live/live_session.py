@@ -26,15 +26,15 @@ from monitor.live.pipeline import Pipeline
 from monitor.live.runner import Runner
 from monitor.live.screen import view_of
 from monitor.live.view import View
-from monitor.sessions.previous_zeros import earlier_zeros, unit_of
-from monitor.sessions.trusted import references_line
+from monitor.sessions.live.previous_zeros import earlier_zeros, unit_of
+from monitor.sessions.live.trusted import references_line
 from monitor.setup.bench import Bench
 from monitor.setup.protocol import Protocol
 from storage.attach import CutOffError, RecorderError
+from storage.connection.wire import LastWill
 from storage.damage import DamagedSession, SessionError
 from storage.journal import Tail
 from storage.remainder import read_session
-from storage.wire import LastWill
 
 DISK_S = 5.0
 """How often free space is looked up, in session seconds."""

@@ -233,7 +233,7 @@ def _ridden(found: _Found, instrument: Instrument) -> list[Ridden]:
     if found.session is None:
         return []
     from monitor.sessions.derived import STUDY, up_to_date
-    from monitor.sessions.exporting import read_study
+    from monitor.sessions.exports.exporting import read_study
 
     latest = up_to_date(found.session).get(STUDY)
     if latest is None:

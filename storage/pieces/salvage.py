@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from storage.rows import BATCH_ROWS, CHECK_KEY, END_OF_STREAM, HEADER_KEY, PIECE_LIMIT, Row, row_check
+from storage.pieces.rows import BATCH_ROWS, CHECK_KEY, END_OF_STREAM, HEADER_KEY, PIECE_LIMIT, Row, row_check
 
 MARK = b"\xff\xff\xff\xff"
 _SCHEMA, _RECORD_BATCH = 1, 3

@@ -1,0 +1,1 @@
+"""What stands before a ride: looking for instruments, bench files, the computer, loads."""

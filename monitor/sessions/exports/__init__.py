@@ -1,0 +1,1 @@
+"""A session for others: tables, packages, chosen instruments under other names."""

@@ -1,0 +1,1 @@
+"""Between the recorder and those who watch: jobs, messages, feeds, last wills."""
