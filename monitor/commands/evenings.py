@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any, Literal
 import msgspec
 
 from monitor import __version__
-from monitor.commands.output import UsageError, write_message, write_result
+from monitor.commands.output import (
+    UsageError,
+    many_bar,
+    write_file,
+    write_message,
+    write_result,
+    write_result_text,
+)
 
 if TYPE_CHECKING:
     from monitor.study.evenings.evening import Evening
@@ -38,7 +45,6 @@ def study_folder(
 
     Sessions that can't be studied are named, and end nothing. UsageError, SessionError.
     """
-    from monitor.commands.study import many_bar
     from monitor.report.evenings.terminal import evening_lines, reference_lines
     from monitor.sessions.archive import read_evenings, update
     from monitor.sessions.live.trusted import keep_health
@@ -87,8 +93,6 @@ def references_now(evenings: Sequence["Evening"]) -> "References":
 def _write(
     folder: Path, found: "SideBySide", references: "References", json: str | None, html: Path | None
 ) -> None:
-    from monitor.commands.study import write_file, write_result_text
-
     if json is not None:
         whole: dict[str, Any] = {"format": FORMAT, "program": f"plumbwatt {__version__}"}
         whole |= msgspec.to_builtins(found)

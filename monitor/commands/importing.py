@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import get_args
 
 from monitor import __version__
-from monitor.commands.output import UsageError, write_message, write_result
+from monitor.commands.output import UsageError, progress_bar, write_message, write_result
 from monitor.setup.bench import CONSENSUS, Bench, Mount, Role, Sides, load_bench, parse_bench
 from monitor.setup.toml_check import nearest
 from monitor.setup.toml_write import toml_text
@@ -154,7 +154,6 @@ def _join(
     path: Path | None,
     ask: Ask | None,
 ) -> int:
-    from monitor.commands.study import progress_bar
     from monitor.sessions.acts import open_session_journal
     from monitor.sessions.derived import run_session
     from monitor.sessions.imports.benches import instrument_tables

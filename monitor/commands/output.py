@@ -3,10 +3,15 @@
 import contextlib
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from monitor.text import plain
+
+Progress = Callable[[float], None]
+"""Told how far the work has come, in seconds of the session."""
 
 
 class UsageError(Exception):
@@ -41,6 +46,23 @@ def write_result(text: str) -> None:
         raise
     except OSError as error:
         raise OutputError(error.strerror or str(error)) from None
+
+
+def write_result_text(text: bytes) -> None:
+    """A text of several lines as result."""
+    for line in text.decode().rstrip("\n").split("\n"):
+        write_result(line)
+
+
+def write_file(path: Path, data: bytes) -> None:
+    """A file that was asked for, in place of an older one. UsageError: it can't be written."""
+    from storage.disk import write_whole
+
+    try:
+        write_whole(path, data, replace=True)
+    except OSError as error:
+        raise UsageError(f"{path} can't be written ({error.strerror or error}). Give another path.") from None
+    write_message(f"written: {path}")
 
 
 def need_utf8(path: Path) -> None:
@@ -84,3 +106,40 @@ def table(rows: Sequence[tuple[str, ...]]) -> list[str]:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in cleaned
     ]
+
+
+@contextmanager
+def progress_bar(what: str, info: Any) -> Iterator[Progress]:
+    """A bar on a terminal over the seconds of a session; silent elsewhere."""
+    anchors = info.clock.anchors
+    total = anchors[-1].t_ns / 1e9 if anchors else 0.0
+    if not sys.stderr.isatty() or total < 600.0:
+        yield lambda seconds: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        last = [0.0]
+
+        def advance(seconds: float) -> None:
+            if seconds - last[0] >= 30.0:
+                last[0] = seconds
+                bar.update(task, completed=seconds)
+
+        yield advance
+
+
+@contextmanager
+def many_bar(what: str) -> Iterator[Callable[[int, int, str], None]]:
+    """A bar on a terminal over many things; silent elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda done, total, name: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, total, name: bar.update(task, completed=done, total=total, description=name[:40])

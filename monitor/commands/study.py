@@ -1,16 +1,21 @@
 """`study`: a finished session as tables, JSON and report; several side by side; a folder as an archive."""
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from monitor.commands.asking.judging import Joining, Progress, known_study, studied
+from monitor.commands.asking.judging import Joining, known_study, studied
 from monitor.commands.asking.options import NOTHING_MORE, Asked, keep, time_left
-from monitor.commands.evenings import ManySessions
-from monitor.commands.output import UsageError, write_message, write_result
+from monitor.commands.evenings import ManySessions, study_folder
+from monitor.commands.output import (
+    UsageError,
+    progress_bar,
+    write_file,
+    write_message,
+    write_result,
+    write_result_text,
+)
 from monitor.report.evenings.terminal import evening_lines
 from monitor.report.lines.summary import summary_lines
 from monitor.report.terminal import comparison_lines, study_lines
@@ -19,7 +24,6 @@ from monitor.sessions.so_far import to_judge
 from monitor.study.against import Comparison, Given, compare_sessions
 from monitor.study.results import encode
 from monitor.text import plain
-from storage.disk import write_whole
 from storage.session import Session, open_session
 
 
@@ -50,8 +54,6 @@ def study(
                 f"{folder} is a folder of sessions: --against, --with and what is asked of a ride are "
                 "for one session"
             )
-        from monitor.commands.evenings import study_folder
-
         return study_folder(folder, json, html, many or ManySessions(), asked.width)
     if many is not None and many != ManySessions():
         raise UsageError(
@@ -114,15 +116,6 @@ def _different(folders: list[Path], so_far: bool) -> list[Session]:
     return [open_session(to_judge(path, so_far)) for path in paths]
 
 
-def write_file(path: Path, data: bytes) -> None:
-    """A file that was asked for, in place of an older one. UsageError: it can't be written."""
-    try:
-        write_whole(path, data, replace=True)
-    except OSError as error:
-        raise UsageError(f"{path} can't be written ({error.strerror or error}). Give another path.") from None
-    write_message(f"written: {path}")
-
-
 def _json(given: list[Given], comparison: Comparison | None, sessions: list[Session]) -> bytes:
     """The study, as in `study.json`; further sessions under `against`, what changed under `comparison`."""
     if comparison is None:
@@ -134,50 +127,3 @@ def _json(given: list[Given], comparison: Comparison | None, sessions: list[Sess
     ]
     whole["comparison"] = msgspec.to_builtins(comparison)
     return msgspec.json.format(msgspec.json.encode(whole), indent=1) + b"\n"
-
-
-def write_result_text(text: bytes) -> None:
-    """A text of several lines as result."""
-    for line in text.decode().rstrip("\n").split("\n"):
-        write_result(line)
-
-
-@contextmanager
-def progress_bar(what: str, info: Any) -> Iterator[Progress]:
-    """A bar on a terminal over the seconds of a session; silent elsewhere."""
-    import sys
-
-    anchors = info.clock.anchors
-    total = anchors[-1].t_ns / 1e9 if anchors else 0.0
-    if not sys.stderr.isatty() or total < 600.0:
-        yield lambda seconds: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress as Bar
-
-    with Bar(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(what, total=total)
-        last = [0.0]
-
-        def advance(seconds: float) -> None:
-            if seconds - last[0] >= 30.0:
-                last[0] = seconds
-                bar.update(task, completed=seconds)
-
-        yield advance
-
-
-@contextmanager
-def many_bar(what: str) -> Iterator[Callable[[int, int, str], None]]:
-    """A bar on a terminal over many things; silent elsewhere."""
-    import sys
-
-    if not sys.stderr.isatty():
-        yield lambda done, total, name: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress as Bar
-
-    with Bar(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(what, total=None)
-        yield lambda done, total, name: bar.update(task, completed=done, total=total, description=name[:40])

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from monitor import __version__
 from monitor.sessions.archive import Entry
-from monitor.sessions.archive.update import entry_of
+from monitor.sessions.archive.judging import entry_of
 
 
 def judge_or_die(path: str, target: str) -> tuple[str, Entry]:

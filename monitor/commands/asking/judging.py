@@ -1,14 +1,14 @@
 """One session judged for a command: read where this program made it, else made; or under another bench."""
 
 import gc
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
 import msgspec
 
-from monitor.commands.output import UsageError, write_message
+from monitor.commands.output import Progress, UsageError, write_message
 from monitor.sessions.derived import (
     NAMES,
     STUDY,
@@ -26,8 +26,6 @@ from monitor.study.recording import Recording
 from monitor.study.results import JudgedUnder, Study, decode, encode
 from storage.damage import Damage, SessionError
 from storage.session import Session
-
-Progress = Callable[[float], None]
 
 
 class Joining(NamedTuple):

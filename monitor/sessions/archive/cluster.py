@@ -10,7 +10,7 @@ from pathlib import Path
 
 from monitor import __version__
 from monitor.sessions.archive.dataset import Entry
-from monitor.sessions.archive.update import entry_of
+from monitor.sessions.archive.judging import entry_of
 from storage.damage import SessionError
 
 CONNECT_S = 20.0

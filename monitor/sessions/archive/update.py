@@ -1,8 +1,5 @@
 """A folder of sessions brought up to date: what has changed is judged anew, here or by others."""
 
-import contextlib
-import glob
-import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
@@ -11,12 +8,11 @@ from monitor.sessions.archive.dataset import (
     Entry,
     drop_old,
     is_kept,
-    make,
     need_no_link,
     sessions_in,
 )
-from monitor.setup.toml_check import BenchError
-from storage.damage import DamagedSession, SessionError
+from monitor.sessions.archive.judging import entry_of
+from storage.damage import SessionError
 
 Progress = Callable[[int, int, str], None]
 """Told how many are done, of how many, and the name of one that is being judged."""
@@ -71,24 +67,3 @@ def _made(paths: list[Path], target: Path, jobs: int, cluster: str | None) -> It
 
         return by_workers(min(jobs, len(paths)), paths, target)
     return (entry_of(path, target) for path in paths)
-
-
-def entry_of(path: Path, target: Path) -> Entry:
-    """Judge one session; what is wrong with it becomes a reason and ends nothing else."""
-    try:
-        return Entry(path.name, make(path, target))
-    except (SessionError, DamagedSession, BenchError, ValueError, OSError) as error:
-        return Entry(path.name, "refused", str(error))
-    except BaseException:
-        # Stopped in the middle, perhaps where nobody had the half-written file in hand yet.
-        sweep(path, target)
-        raise
-
-
-def sweep(path: Path, target: Path) -> None:
-    """Remove the temporary files of this process from a session and its partitions."""
-    own = f".*.{os.getpid()}*"
-    for folder in (path, *target.glob(f"*/month=*/session={glob.escape(path.name)}")):
-        for temporary in folder.glob(own):
-            with contextlib.suppress(OSError):
-                temporary.unlink()

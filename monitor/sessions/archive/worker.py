@@ -5,7 +5,7 @@ from pathlib import Path
 
 import msgspec
 
-from monitor.sessions.archive.update import entry_of
+from monitor.sessions.archive.judging import entry_of
 
 
 def main() -> int:
