@@ -1,7 +1,7 @@
 """A folder of sessions as one data set: judged anew where something changed, on many processes.
 
-`dataset` knows the tables and where they lie, `update` what has to be made again, `workers` and `cluster`
-by whom.
+`dataset` knows the tables and where they lie, `update` what has to be made again,
+`judging` what is made of one session, `workers` and `cluster` by whom.
 """
 
 from monitor.sessions.archive.dataset import (
