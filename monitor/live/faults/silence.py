@@ -8,7 +8,7 @@ from monitor.analysis.diagnose import Hole, placement
 from monitor.analysis.track import Track
 from monitor.live.alarm import Signal
 from monitor.live.faults.rest import LATE_S, at_rest, holds
-from monitor.live.faults.seen import EVIDENCE_S, Seen
+from monitor.live.faults.seen import EVIDENCE_S, Key, Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.view import Heard
 
@@ -19,7 +19,28 @@ NO_POWER_S = LATE_S
 TURN_S = 1.5
 """Seconds. A turn of the crank and the way of its packet: one turn at 40 rpm (common practice)."""
 NEVER_HEARD_S = 20.0
+"""One that was never heard is lost when the others have pedalled for so long."""
+# All common practice, no source.
+POWERED_S = 1.2
+"""Seconds. Power that was shown within this time is shown now: one packet a second, and its jitter."""
+NONE_W = 5.0
+"""Watts. One that last showed no more than this shows none."""
+RESUMED_S = 5.0
+"""Others who began to pedal so much later than its last packet: it is silent since they did."""
+SHOWING_S = 2.0
+"""Seconds. Whoever tells of others that show none has shown power within this time, ..."""
+SHOWING_W, LOW_W = 40.0, 20.0
+"""... more than so many watts now, and more than so many throughout, ..."""
+KEPT_PART, LOW_PART = 0.8, 0.5
+"""... and its power is not below these parts of what it was: a mean, or a late one, falls at a stop."""
+TURNING_RPM = 20.0
+"""Revolutions per minute. A slower cadence says nothing of where a magnet is passed."""
+RIDDEN_S = 10
+"""Seconds. Gears and cadences that were ridden with power are noted each time so many have passed."""
 KEPT_HOLES = 200
+"""Holes that are remembered of an instrument, and ..."""
+KEPT_CADENCES = 4000
+"""... cadences ridden with power: eleven hours, one each `RIDDEN_S`."""
 
 
 class Silence:
@@ -35,33 +56,49 @@ class Silence:
         self.holes: list[list[Hole]] = [[] for _ in range(n)]
         self._ridden_s: list[dict[str, float]] = [{} for _ in range(n)]
         self._ridden_rpm = [array("d") for _ in range(n)]
+        self._runs = [recent.runs for recent in seen.recent]
+        self._lost_after_s = self.bench.limits.lost_after_s
+        self._lost_keys: list[Key] = [("signal-lost", label, None) for label in seen.labels]
+        self._missing_keys: list[Key] = [("power-missing", label, "total") for label in seen.labels]
         self._measures = [instrument.mount != "cadence" for instrument in self.bench.instruments]
         self._shown: list[tuple[float, float] | None] = [None] * n
 
     def signs(self, now_s: float) -> Iterator[Sign]:
         """Silence and missing power at `now_s`."""
-        seen = self.seen
-        self._shown = [None] * len(self.tracks)
+        seen, tracks = self.seen, self.tracks
+        self._shown = [None] * len(tracks)
         early_s = now_s - EVIDENCE_S
-        seen.held = [holds(seen, i, now_s) for i in range(len(self.tracks))]
+        # A value that is this young stands for no rest.
+        seen.held = [runs.since_s < early_s and holds(seen, i, now_s) for i, runs in enumerate(self._runs)]
         shows = [
             t.heard_s > early_s and t.pedalled_s > early_s and not held
-            for t, held in zip(self.tracks, seen.held, strict=True)
+            for t, held in zip(tracks, seen.held, strict=True)
         ]
         total = sum(shows)
-        for i, track in enumerate(self.tracks):
-            if total - shows[i] > 0:
-                if seen.pedalling_since_s[i] == math.inf:
-                    seen.pedalling_since_s[i] = now_s
-            else:
-                seen.pedalling_since_s[i] = math.inf
-            sign = self._silence(i, track, now_s)
-            if sign is not None:
-                yield sign
+        pedalling_since_s = seen.pedalling_since_s
+        for i, track in enumerate(tracks):
+            if total - shows[i] <= 0:
+                pedalling_since_s[i] = math.inf
+            elif pedalling_since_s[i] == math.inf:
+                pedalling_since_s[i] = now_s
+            if not self._plainly_heard(i, track, now_s):
+                sign = self._silence(i, track, now_s)
+                if sign is not None:
+                    yield sign
             if self._measures[i]:
                 sign = self._missing(i, track, now_s)
                 if sign is not None:
                     yield sign
+
+    def _plainly_heard(self, i: int, track: Track, now_s: float) -> bool:
+        """Whether a packet came so lately that nothing changes, and no alarm has to be told so."""
+        seen = self.seen
+        return (
+            now_s - track.heard_s < self._lost_after_s
+            and now_s >= track.paused_s
+            and seen.heard[i] == "heard"
+            and self._lost_keys[i] not in seen.standing
+        )
 
     def _silence(self, i: int, track: Track, now_s: float) -> Sign | None:
         seen = self.seen
@@ -103,7 +140,9 @@ class Silence:
             if ridden or (alone and pedalled) or seen.heard[i] == "lost":
                 heard, signal = "lost", "over"
                 if others_since < math.inf:
-                    since = max(track.heard_s, others_since if others_since > track.heard_s + 5.0 else 0.0)
+                    since = max(
+                        track.heard_s, others_since if others_since > track.heard_s + RESUMED_S else 0.0
+                    )
             else:
                 heard, signal = "resting", "below"
         if seen.given_up[i] and heard in ("lost", "searching"):
@@ -111,7 +150,7 @@ class Silence:
         if heard != seen.heard[i]:
             seen.heard[i] = heard
             seen.heard_since_s[i] = now_s if heard == "heard" else since
-        if signal != "over" and ("signal-lost", label, None) not in seen.standing:
+        if signal != "over" and self._lost_keys[i] not in seen.standing:
             return None
         reason = seen.given_up[i]
         what, do = f"{label} can't be reached ({reason})" if reason else f"{label} has sent no data", ""
@@ -122,13 +161,13 @@ class Silence:
 
     def _missing(self, i: int, track: Track, now_s: float) -> Sign | None:
         seen = self.seen
-        label = self.labels[i]
-        powered = track.powered_s > now_s - 1.2 and track.unpowered_s < track.powered_s
+        powered = track.powered_s > now_s - POWERED_S and track.unpowered_s < track.powered_s
         if powered:
             seen.missing[i] = False
         calm = powered or seen.heard[i] != "heard"
-        if calm and ("power-missing", label, "total") not in seen.standing:
+        if calm and self._missing_keys[i] not in seen.standing:
             return None
+        label = self.labels[i]
         sign = Sign("power-missing", label, "total", None, 0.0, None, "W")
         if seen.heard[i] != "heard":
             return sign
@@ -154,7 +193,7 @@ class Silence:
             return sign
         since = max(since, seen.heard_since_s[i])
         missing_s = now_s - max(track.powered_s, since)
-        none_shown = track.power_w is None or track.power_w <= 5.0
+        none_shown = track.power_w is None or track.power_w <= NONE_W
         sign.signal = "over" if missing_s >= NO_POWER_S and none_shown else "between"
         sign.since_s = max(track.powered_s, since)
         sign.reference = other
@@ -192,14 +231,14 @@ class Silence:
         t = self.tracks[j]
         power = t.power_w or 0.0
         began = math.inf
-        if t.powered_s > now_s - 2.0 and t.unpowered_s < now_s - NO_POWER_S and power > 40.0:
+        if t.powered_s > now_s - SHOWING_S and t.unpowered_s < now_s - NO_POWER_S and power > SHOWING_W:
             # What was shown before a silence is no evidence after it.
             since = max(self._powered_since(j), self.seen.heard_since_s[j])
             early_s = now_s - NO_POWER_S
-            if since <= early_s and power > 0.8 * self._power_at(j, early_s):
+            if since <= early_s and power > KEPT_PART * self._power_at(j, early_s):
                 # A short rest, too short for it to have fallen to nothing, is a rest all the same.
                 lowest = min((p for at, p in self.seen.recent[j].powers if at >= early_s), default=power)
-                if lowest > max(20.0, 0.5 * power):
+                if lowest > max(LOW_W, LOW_PART * power):
                     began = since
         shown = self._shown[j] = began, power
         return shown
@@ -207,18 +246,21 @@ class Silence:
     def _cadence_at(self, i: int) -> float | None:
         """The cadence that the others show now."""
         shown = [t.cadence_rpm for j, t in enumerate(self.tracks) if j != i and self.seen.heard[j] == "heard"]
-        known = sorted(c for c in shown if c is not None and c > 20.0)
+        known = sorted(c for c in shown if c is not None and c > TURNING_RPM)
         return known[len(known) // 2] if known else None
 
     def ride_on(self, end: int) -> None:
-        """Keep where power was shown: per gear, and per cadence, ten seconds each."""
-        [cadences] = self.comparator.cadences((end - 10, end))
+        """Keep where power was shown: per gear, and per cadence, `RIDDEN_S` each."""
+        [cadences] = self.comparator.cadences((end - RIDDEN_S, end))
         for i in self.comparator.powered:
-            if self.tracks[i].unpowered_s < self.tracks[i].heard_s - 10.0 and self.seen.heard[i] == "heard":
+            if (
+                self.tracks[i].unpowered_s < self.tracks[i].heard_s - RIDDEN_S
+                and self.seen.heard[i] == "heard"
+            ):
                 ridden = self._ridden_s[i]
-                ridden[self.seen.gear] = ridden.get(self.seen.gear, 0.0) + 10.0
-                known = sorted(c for c in cadences if c is not None and c > 20.0)
-                if known and len(self._ridden_rpm[i]) < 4000:
+                ridden[self.seen.gear] = ridden.get(self.seen.gear, 0.0) + RIDDEN_S
+                known = sorted(c for c in cadences if c is not None and c > TURNING_RPM)
+                if known and len(self._ridden_rpm[i]) < KEPT_CADENCES:
                     self._ridden_rpm[i].append(known[len(known) // 2])
 
     def _power_at(self, j: int, t_s: float) -> float:

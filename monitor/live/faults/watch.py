@@ -16,7 +16,7 @@ from monitor.live.faults.oddities.stuck import stuck
 from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.settings import Settings
 from monitor.live.faults.sign import SHOWN_S, Sign
-from monitor.live.faults.silence import Silence
+from monitor.live.faults.silence import RIDDEN_S, Silence
 from monitor.live.faults.stall import Stall, stall_sign
 from monitor.live.who.opinions import Opinions
 from monitor.setup.bench import Bench
@@ -54,19 +54,21 @@ class Watch:
         """Everything that is judged on closed seconds; `end` is the common time of all windows."""
         seen, comparator = self.seen, self.seen.comparator
         turned = turning(comparator, end)
-        if end % 10 == 0 and end >= 10:
+        if end % RIDDEN_S == 0 and end >= RIDDEN_S:
             self.silence.ride_on(end)
         if end % 2 == 0:
             self.changes.notice(now_s)
         for i in comparator.powered:
-            own = spike(seen, i, now_s), stuck(seen, i, now_s), clipped(seen, i, now_s)
-            odd = any(sign is not None and sign.signal == "over" for sign in own)
+            own = [
+                sign
+                for sign in (spike(seen, i, now_s), stuck(seen, i, now_s), clipped(seen, i, now_s))
+                if sign is not None
+            ]
+            odd = any(sign.signal == "over" for sign in own) if own else False
             if odd or seen.missing[i] or now_s - seen.restarted_s[i] < SHOWN_S:
                 # What is wrong in a way of its own is neither judged nor a judge of others.
                 comparator.set_aside(i, end)
-            for sign in own:
-                if sign is not None:
-                    yield sign
+            yield from own
         self.deviation.settle(end)
         for i, instrument in enumerate(seen.bench.instruments):
             pair = comparator.pairs.get(i)

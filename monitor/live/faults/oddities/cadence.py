@@ -1,7 +1,7 @@
 """A cadence that differs from the reference's, or from the others'."""
 
 from bisect import bisect_left
-from dataclasses import dataclass
+from functools import cached_property
 
 from monitor.live.alarm import Signal
 from monitor.live.comparator import Comparator
@@ -28,16 +28,38 @@ DOUBLED, HALVED = (1.9, 2.1), (0.47, 0.53)
 """Ratios to the others that tell of a magnet counted twice, or every other time."""
 
 
-@dataclass(frozen=True, slots=True)
 class Turning:
-    """Mean cadences of the last 15 seconds (rpm; None: unknown), the known ones sorted, by how much any
-    changed from the first to the last four seconds (None: unknown), and the slowest of these means and of any
-    second."""
+    """How all turned in the closed seconds of a window that ends now; what few ask for is worked out then."""
 
-    cadences: list[float | None]
-    known: list[float]
-    change: float | None
-    slowest: float
+    def __init__(self, comparator: Comparator, end: int) -> None:
+        self._comparator = comparator
+        self._begin, self._end = end - WINDOW_S, end
+        [cadences] = comparator.cadences((self._begin, end))
+        self.cadences: list[float | None] = cadences
+        """Mean cadences of the window, rpm; None: unknown."""
+        self.known = sorted(c for c in cadences if c is not None)
+        """The known ones."""
+
+    @cached_property
+    def _ends(self) -> tuple[list[float | None], list[float | None]]:
+        """Mean cadences of the first and of the last seconds of the window, rpm."""
+        begin, end = self._begin, self._end
+        first, last = self._comparator.cadences((begin, begin + EDGE_S), (end - EDGE_S, end))
+        return first, last
+
+    @cached_property
+    def change(self) -> float | None:
+        """By how much any changed from the first to the last seconds, rpm; None: unknown."""
+        pairs = [(a, b) for a, b in zip(*self._ends, strict=True) if a is not None and b is not None]
+        return max(abs(b - a) for a, b in pairs) if pairs else None
+
+    @cached_property
+    def slowest(self) -> float:
+        """The slowest of these means and of any second, rpm; 0 where the change is not known."""
+        if self.change is None:
+            return 0.0
+        each = self._comparator.cadences(*((k, k + 1) for k in range(self._begin, self._end)))
+        return min(a for row in (*self._ends, *each) for a in row if a is not None)
 
     def median_without(self, own: float) -> float | None:
         """The upper median of the known cadences but one that is `own`; None if there is no other."""
@@ -51,19 +73,7 @@ class Turning:
 def turning(comparator: Comparator, end: int) -> Turning | None:
     """How all turned in the closed seconds before `end`; None if there are too few."""
     coasted = comparator.pedalled_since - SETTLED_S > end - WINDOW_S and comparator.powered
-    if end < WINDOW_S or coasted:
-        return None
-    begin = end - WINDOW_S
-    cadences, first, last, *each = comparator.cadences(
-        (begin, end), (begin, begin + EDGE_S), (end - EDGE_S, end), *((k, k + 1) for k in range(begin, end))
-    )
-    pairs = [(a, b) for a, b in zip(first, last, strict=True) if a is not None and b is not None]
-    return Turning(
-        cadences,
-        sorted(c for c in cadences if c is not None),
-        max(abs(b - a) for a, b in pairs) if pairs else None,
-        min((a for row in (first, last, *each) for a in row if a is not None), default=0.0) if pairs else 0.0,
-    )
+    return None if end < WINDOW_S or coasted else Turning(comparator, end)
 
 
 def cadence(seen: Seen, i: int, turned: Turning) -> Sign | None:
@@ -72,19 +82,24 @@ def cadence(seen: Seen, i: int, turned: Turning) -> Sign | None:
     standing = ("cadence-off", label, None) in seen.standing
     own = turned.cadences[i]
     unknown = Sign("cadence-off", label, None, None, unit="rpm") if standing else None
-    begin_s = seen.comparator.ring.end - WINDOW_S
-    moved = any(seen.tracks[j].turns_moved_s > begin_s for j in (i, i if named is None else named))
-    if named == i or own is None or moved:
+    if named == i or own is None:
         return unknown
     reference, name = None, "the others"
     if named is not None and turned.cadences[named] is not None:
         reference, name = turned.cadences[named], seen.labels[named]
     else:
         reference = turned.median_without(own)
-    if reference is None or turned.change is None or max(own, reference) < LEAST_RPM:
+    if reference is None or max(own, reference) < LEAST_RPM:
+        return unknown
+    off, limit = own - reference, seen.bench.limits.cadence_rpm
+    if not standing and abs(off) <= limit + MARGIN_RPM:
+        # What the edges can contribute only widens the limit.
+        return None
+    begin_s = seen.comparator.ring.end - WINDOW_S
+    moved = any(seen.tracks[j].turns_moved_s > begin_s for j in (i, i if named is None else named))
+    if moved or turned.change is None:
         return unknown
     edge = min(turned.change, MOST_CHANGE_RPM) * LATE_S / WINDOW_S
-    off, limit = own - reference, seen.bench.limits.cadence_rpm
     signal: Signal = None
     if turned.slowest >= TURNING_RPM:
         beyond = abs(off) > limit + edge + MARGIN_RPM

@@ -54,6 +54,8 @@ def stuck(seen: Seen, i: int, now_s: float) -> Sign | None:
     shown_s = r.powers[-1][0] if r.powers else -math.inf
     # Just back from silence, or from a link that broke off, it has had no time to show anything new.
     listened_s = now_s - max(shown_s, seen.heard_since_s[i], seen.linked_s[i])
+    if listened_s <= SILENT_S and not _may_stand(r, now_s):
+        return calm(seen, "stuck", label)
     # What late ones show of the riding before a rest is none during it.
     others = [j for j in range(len(seen.tracks)) if j != i and not seen.held[j]]
     riding = [seen.tracks[j].pedalled_s - later_s(seen, j, i) for j in others]
@@ -81,10 +83,16 @@ def stuck(seen: Seen, i: int, now_s: float) -> Sign | None:
     )
 
 
+def _may_stand(recent: Recent, now_s: float) -> bool:
+    """Whether the last run of equal values is long enough to be looked at."""
+    runs = recent.runs
+    return runs.n >= LEAST_N and runs.value_w >= MIN_POWER_W and now_s - runs.since_s >= STUCK_S
+
+
 def _stands(seen: Seen, i: int, recent: Recent, since_s: float, now_s: float) -> bool:
     """Whether the run of equal values is beyond what it usually shows, while others moved, `since_s`."""
     runs = recent.runs
-    if runs.n < LEAST_N or runs.value_w < MIN_POWER_W or now_s - since_s < STUCK_S:
+    if not _may_stand(recent, now_s) or now_s - since_s < STUCK_S:
         return False
     usual = runs.usual
     n = runs.n if since_s == runs.since_s else len(recent.between(since_s, now_s))
