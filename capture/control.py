@@ -103,6 +103,20 @@ def crank_length_request(link: str, profile: str | None = None, heard: Collectio
     raise ValueError(f"{link}: only a power meter knows a crank length")
 
 
+def stroke_settings_request(
+    link: str, subpage: int, profile: str | None = None, heard: Collection[str] = ()
+) -> Request:
+    """Ask an ANT+ power meter for a sub-page of its parameters (page 0x02). ValueError for other instruments.
+
+    0x02: threshold of the peak power phase; 0x04: offset of the position; 0xFD, 0xFE: what it can do.
+    """
+    channel = control_channel(link, profile, heard)
+    if channel != _ANT_POWER:
+        raise ValueError(f"{link}: only ANT+ power meters have settings of the stroke")
+    page = ant_power.Parameters.NUMBER
+    return Request(channel, bytes(ant_common.RequestPage(descriptor_1=subpage, page=page)))
+
+
 def set_crank_length_request(
     link: str, crank_length_mm: float, profile: str | None = None, heard: Collection[str] = ()
 ) -> Request:

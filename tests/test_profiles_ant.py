@@ -515,6 +515,7 @@ PAGES = [
     *ant_power.PAGES.values(),
     *ant_trainer.PAGES.values(),
     ant_power.CrankParameters,
+    ant_power.PowerPhaseSettings,
 ]
 
 

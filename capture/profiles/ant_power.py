@@ -257,6 +257,30 @@ class CrankParameters(Page, frozen=True, gc=False):
         return cls(crank_length_raw=raw)
 
 
+class PowerPhaseSettings(Page, frozen=True, gc=False):
+    """0x02, sub-page 0x02: above which part of the greatest torque the peak power phase lies.
+
+    The place of the threshold is from one open decoder, its unit from another; no standard was at hand.
+    """
+
+    NUMBER: ClassVar[int] = 0x02
+    SUBPAGE: ClassVar[int] = 0x02
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<BB5sB")
+
+    subpage: int = 0x02
+    reserved: bytes = b"\xff" * 5
+    threshold_raw: int = 0xFF
+    """0.5 %; 0xFF: not reported (from memory)."""
+
+    @property
+    def threshold_percent(self) -> float | None:
+        """Percent of the greatest torque; None above 100 %: not reported or reserved."""
+        return self.threshold_raw / 2 if self.threshold_raw <= 200 else None
+
+
+POSITION_SUBPAGE = 0x04
+"""0x02, sub-page 0x04: offset of the rider's position; kept as it is, no open decoder has its layout."""
+
 _MEASURED = {
     8: "torque_nm",
     9: "left_torque_nm",
@@ -515,6 +539,10 @@ def _calibration(data: bytes) -> Reading:
 
 
 def _parameters(data: bytes) -> Reading:
+    if data[1] == PowerPhaseSettings.SUBPAGE:
+        threshold = PowerPhaseSettings.from_bytes(data).threshold_percent
+        facts = known(power_phase_peak_threshold_percent=threshold)
+        return Reading(item=f"{_ITEMS[0x02]}/0x02", facts=facts)
     if data[1] != CrankParameters.SUBPAGE:
         return Reading(item=f"{_ITEMS[0x02]}/0x{data[1]:02X}")
     page = CrankParameters.from_bytes(data)
@@ -591,8 +619,9 @@ def decode(data: bytes) -> Reading:
 
     Facts beyond those of the common pages: `zero_offset_raw`, `zero_offset_outcome`
     (`success`, `failed`), `zero_offset_hz`, `auto_zero`, `crank_length_mm`,
-    `crank_length_status`, `sensors`, `slope_hz_per_nm`, torque effectiveness and pedal
-    smoothness in percent. A page that nobody knows gives a reading without values.
+    `crank_length_status`, `sensors`, `power_phase_peak_threshold_percent`, `slope_hz_per_nm`,
+    torque effectiveness and pedal smoothness in percent. A page that nobody knows gives
+    a reading without values.
     """
     need(PAGE_OCTETS, data, "page")
     decoder = _DECODERS.get(data[0])

@@ -47,6 +47,7 @@ _ANT_LOSS_PERCENT = 0.5
 _COMMON_EVERY = 60
 _ANSWER_REPEATS = 4
 _MANUFACTURER = 255  # the number for development
+_HALF_THE_PEAK_RAW = 100  # 0.5 %: where the peak phase of the stroke begins and ends
 
 
 class Stage(Protocol):
@@ -744,6 +745,8 @@ class AntInstrument(VirtualInstrument):
         page: bytes | None = None
         if request.page in self._commons() and (request.page != 0x02 or request.descriptor_1 == 0x01):
             page = self._common(request.page, t_s)
+        elif request.page == 0x02 and request.descriptor_1 == 0x02 and self.definition.stroke_pages:
+            page = bytes(ant_power.PowerPhaseSettings(threshold_raw=_HALF_THE_PEAK_RAW))
         elif self.device_type == ant_common.TRAINER and request.page == 0x47:
             command, status, octets = self._last_command
             page = bytes(ant_common.CommandStatus(command, self._commands & 0xFF, status, octets))

@@ -12,6 +12,7 @@ from capture.control import Request, trainer_channel
 from capture.record import Act, Packet, Record
 from monitor.controls.marks import CLOSE, OPEN, REMOUNTED, STRETCH
 from monitor.controls.preflight import Asker, Checks, Preflight, override_text
+from monitor.controls.stroke_asking import StrokeAsker
 from monitor.controls.trainer import Bequest, Load, Order, RefusedError, Said, Trainer, TrainerView
 from monitor.controls.zeroing import Asking, NotNowError, Outcome, Unit, Wish, still
 from monitor.live.pipeline import Pipeline
@@ -84,7 +85,8 @@ class RefusedKeyError(Exception):
 class Controls:
     """One screen's hands. `late_s`: it follows a session that another screen may be attending to.
 
-    `asks`: power meters are asked for their crank length when they are linked.
+    `asks`: power meters are asked for their crank length when they are linked, and for what explains the
+    stroke that they report.
     """
 
     def __init__(self, bench: Bench, pipeline: Pipeline, *, late_s: float = 0.0, asks: bool = False) -> None:
@@ -105,7 +107,7 @@ class Controls:
         """Gears of this session, by whichever screen, the latest last."""
         self.orphan: tuple[str, float] | None = None
         """A trainer that was held when the recorder went out of reach, and at how many W."""
-        self._asker = Asker(bench, late_s) if asks else None
+        self._askers = (Asker(bench, late_s), StrokeAsker(bench, late_s)) if asks else ()
         self._heard: dict[str, dict[str, None]] = {each.label: {} for each in bench.instruments}
         self._asking: Asking | None = None
         self._trainers = self._watched()
@@ -136,8 +138,8 @@ class Controls:
                 self._heard[record.instrument].setdefault(record.channel)
         elif isinstance(record, Act):
             self._took(record)
-        if self._asker is not None:
-            for label, request in self._asker.take(record, self._facts):
+        for asker in self._askers:
+            for label, request in asker.take(record, self._facts):
                 self.out.append(Ask(label, request))
         whom = getattr(record, "instrument", None)
         busy = [each for each in self._trainers.values() if each.phase != "off" or each.label == whom]
