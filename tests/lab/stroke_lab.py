@@ -1,6 +1,6 @@
 """On the host: the stroke over real radio stacks, compared with what the lab's riders did.
 
-    stroke_lab.py [stroke] [--lab FOLDER] [--venv NAME] [--out FOLDER]
+    stroke_lab.py [stroke run] [--lab FOLDER] [--venv NAME] [--out FOLDER]
 
 The lab's dual sensors must have a `stroke` (vectors, extremes, dead spots, pages of the stroke). Exits with 1
 if a case fails. See README.md.
@@ -9,10 +9,12 @@ if a case fails. See README.md.
 import argparse
 import json
 import sys
+import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet as pq
 from msgspec.structs import replace
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -26,7 +28,8 @@ from monitor.study.recording import collect
 from monitor.study.results import Study, encode
 from monitor.study.study import study
 from monitor.text import TERMINAL
-from tests.lab.evening_lab import zero
+from storage.journal import read_journal
+from tests.lab.evening_lab import RUN, command, findings, replay_equals, show, zero
 from tests.lab.host import Json, Lab, bench, instrument, link, main, sensor
 
 MOVE_S, STEP_S, SECONDS = 160.0, 290.0, 420
@@ -49,9 +52,9 @@ def stroke(side: str = "both", **more: Any) -> Json:
     }  # fmt: skip
 
 
-def case_stroke(args: argparse.Namespace) -> list[str]:
+def scenario() -> Json:
     """Vectors over Bluetooth (torque of two legs, force of one), pages over ANT+; rider and unit move."""
-    scenario = {
+    return {
         "seed": 5, "power": 210, "cadence": [[0, 84], [100, 91], [200, 86], [300, 90], [500, 85]],
         "devices": [
             sensor(1, "dual", rate=4, left=49, noise=2, measurement_context="torque", stroke=stroke()),
@@ -62,16 +65,48 @@ def case_stroke(args: argparse.Namespace) -> list[str]:
                    stroke=stroke("left", vector_hz=50)),
         ],
     }  # fmt: skip
-    lab = Lab(args, "stroke", scenario, {})
+
+
+def case_stroke(args: argparse.Namespace) -> list[str]:
+    """The sources alone: the rider's left leg moves on, then the unit's scale steps."""
+    lab = Lab(args, "stroke", scenario(), {})
     wanted = {"pedals": link(1), "hub": f"{link(3)},fitness-machine", "raven": link(4)}
     bluetooth = " ".join(f"{label}={target}" for label, target in wanted.items())
-    # The sources alone: the whole program beside them is the business of evening_lab.py.
     lab.run(
         f"python tests/lab/bluetooth_guest.py ble.jsonl {SECONDS} {bluetooth} & "
         f"python tests/lab/ant_guest.py ant.jsonl {SECONDS} heron=ant:power:4002; wait",
         SECONDS + 600,
     )
-    return compare(lab)
+    records, start = heard(lab)
+    return compare(lab, Header(BENCH, "lab", round(1e9 * start)), records)
+
+
+def case_run(args: argparse.Namespace) -> list[str]:
+    """The same by the whole command, whose session is judged; settings of the stroke are asked over ANT+."""
+    lab = Lab(args, "run", scenario(), {"bench.toml": BENCH})
+    out = command(lab, *RUN, "--seconds", str(SECONDS - 30), timeout_s=SECONDS + 600)
+    found = findings(out)
+    show(found)
+    header, records = read_journal(lab.session())
+    faults = compare(lab, header, list(records))
+    asked = [each["value"] for each in lab.emulator("write") if each["radio"] == "ant"]
+    print(f"  asked over ANT+: {[(value, asked.count(value)) for value in dict.fromkeys(asked)]}")
+    for subpage in ("02", "04", "fd", "fe"):
+        if not 1 <= asked.count(f"46ffff{subpage}ff040201") <= 2:
+            faults.append(f"sub-page 0x{subpage} of page 0x02 was not asked for once or twice")
+    columns = pq.read_table(lab.session() / "grid.parquet").column_names
+    print(
+        f"  columns of the stroke in the grid: {sum('peak' in name or 'phase' in name for name in columns)}"
+    )
+    for name in (
+        "pedals.left_peak_deg",
+        "heron.left_peak_deg",
+        "heron.rider_position",
+        "raven.left_peak_deg",
+    ):
+        if name not in columns:
+            faults.append(f"the grid has no {name}")
+    return faults + replay_equals(lab, out)
 
 
 BENCH = bench(
@@ -104,9 +139,9 @@ def heard(lab: Lab) -> tuple[list[Record], float]:
     return sorted(records, key=lambda r: r.t_ns), start
 
 
-def compare(lab: Lab) -> list[str]:
+def compare(lab: Lab, header: Header, records: list[Record]) -> list[str]:
     """What was heard and what is made of it, against what was sent."""
-    records, start = heard(lab)
+    start = header.utc_ns / 1e9
     faults = _packets(lab, records)
     again, late_s = as_sent(lab, records, start)
     print(f"  stamps late by {late_s:.2f} s (95 %)")
@@ -114,13 +149,31 @@ def compare(lab: Lab) -> list[str]:
         # Power is compared by seconds: a machine that stamps later than that compares nothing.
         print("  the machine was starved: judged by the moments at which the lab sent what was received")
         records = again
-    recording = collect(Header(BENCH, "lab", round(1e9 * start)), records)
+    _costs(header, records)
+    recording = collect(header, records)
     shared = shared_of(recording)
     found = study(recording, shared)
     (lab.out / "study.json").write_bytes(encode(found))
     (lab.out / "report.html").write_text(report_html(found, shared))
     print("\n".join(f"  {line}" for line in (*sentences(found, TERMINAL), *stroke_words(found, TERMINAL))))
-    return [*faults, *_angles(found, MOVE_S), *_blamed(found, MOVE_S, STEP_S)]
+    # The lab's clock begins with the command, a session's with its recorder.
+    shift_s = zero(lab) - start
+    return [*faults, *_angles(found, MOVE_S + shift_s), *_blamed(found, MOVE_S + shift_s, STEP_S + shift_s)]
+
+
+def _costs(header: Header, records: Sequence[Record]) -> None:
+    """What a packet costs to be judged on the host, with vectors and without."""
+    without = [r for r in records if not (isinstance(r, Packet) and r.channel == "2A64")]
+    cpu_s = []
+    for each in (without, records):
+        began = time.process_time()
+        collect(header, each)
+        cpu_s.append(time.process_time() - began)
+    vectors = len(records) - len(without)
+    print(
+        f"  judged in {cpu_s[1]:.2f} s, without its {vectors} vectors in {cpu_s[0]:.2f} s: "
+        f"{1e6 * (cpu_s[1] - cpu_s[0]) / max(1, vectors):.0f} µs a vector"
+    )
 
 
 def as_sent(lab: Lab, records: Sequence[Record], start: float) -> tuple[list[Record], float]:
@@ -223,5 +276,8 @@ def _blamed(found: Study, move_s: float, step_s: float) -> list[str]:
     return faults
 
 
+CASES = {"stroke": case_stroke, "run": case_run}
+
+
 if __name__ == "__main__":
-    sys.exit(main(__doc__, {"stroke": case_stroke}))
+    sys.exit(main(__doc__, CASES))
