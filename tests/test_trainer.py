@@ -27,16 +27,9 @@ from capture.control import (
 from capture.record import Act, Link, Packet, Record, Tick, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.controls.trainer import (
-    ANSWER_S,
-    SILENT_S,
-    Bequest,
-    Load,
-    Order,
-    RefusedError,
-    Said,
-    Trainer,
-)
+from monitor.controls.trainer import Bequest, Load, Order, RefusedError, Said, Trainer
+from monitor.controls.trainer.exchange import ANSWER_S
+from monitor.controls.trainer.trainer import SILENT_S
 from monitor.setup.bench import BenchError, TrainerRules, parse_bench
 
 S = 1_000_000_000
@@ -171,14 +164,14 @@ def test_the_will_asks_for_control_and_the_safe_target() -> None:
 def test_the_range_of_the_trainer_is_kept() -> None:
     ride = Ride("bluetooth", 60, max_target_w=210)
     ride.run({5: lambda: ride.trainer.arm(5.0), 6: lambda: ride.trainer.want(Load(280.0))})
-    assert ride.trainer.ceiling_w == 210
+    assert ride.trainer.machine.ceiling_w == 210
     assert max(power for _, power in ride.powers) == 210
     assert ride.trainer.phase == "held"
 
 
 def test_coarse_steps_are_kept() -> None:
     trainer = armed(step_w=20, low_w=50)
-    assert trainer.safe_w == 70.0
+    assert trainer.machine.safe_w == 70.0
     powers = follow(trainer, Load(200.0), 20)
     assert powers == [90.0, 110.0, 130.0, 150.0, 170.0, 190.0]
 
@@ -217,9 +210,9 @@ def test_a_falling_cadence_eases_the_target(radio: str) -> None:
 def test_a_planned_low_cadence_is_no_stall() -> None:
     trainer = armed()
     follow(trainer, Load(200.0, 55.0), 20, cadence_rpm=45.0)
-    assert not trainer.eased
+    assert not trainer.target.eased
     follow(trainer, Load(200.0, 55.0), 5, cadence_rpm=35.0)
-    assert trainer.eased
+    assert trainer.target.eased
 
 
 def test_a_lost_link_ends_it_and_the_safe_target_is_the_first_word_afterwards(radio: str) -> None:
@@ -292,7 +285,7 @@ def follow(
 ) -> list[float]:  # fmt: skip
     """Four records a second with this load; the powers commanded."""
     trainer.want(load)
-    t_s = trainer._t_s if begin_s is None else begin_s
+    t_s = trainer.t_s if begin_s is None else begin_s
     powers = []
     end_s = t_s + seconds
     while t_s < end_s:
@@ -356,7 +349,7 @@ def test_control_lost_to_another_program_is_shown_and_recovered_on_request(how: 
     assert "holding 200 W" in said
     assert follow(trainer, Load(200.0), 10) == []
     assert any(isinstance(order, Bequest) and not order.data for order in orders)
-    again = carried_out(trainer, trainer.arm(trainer._t_s), trainer._t_s)
+    again = carried_out(trainer, trainer.arm(trainer.t_s), trainer.t_s)
     assert [order.data[0] for order in again if isinstance(order, Request)] == [0x00, 0x07, 0x05]
     assert trainer.phase == "held"
 
@@ -674,8 +667,8 @@ class Torn(RuleBasedStateMachine):
             if power is not None:
                 assert 20.0 <= power <= self.most_w
                 if not self.may_rise:
-                    assert power == self.trainer.safe_w, "a target after the end"
-                elif self.power_w is not None and self.power_w < power != self.trainer.safe_w:
+                    assert power == self.trainer.machine.safe_w, "a target after the end"
+                elif self.power_w is not None and self.power_w < power != self.trainer.machine.safe_w:
                     assert power - self.power_w <= self.allowed.ramp_w_per_s
                     assert self.t_s - self.commanded_s >= 0.999
                 if power != self.power_w:
@@ -768,8 +761,10 @@ class Torn(RuleBasedStateMachine):
     @rule(result=st.sampled_from([1, 1, 1, 1, 2, 3, 4, 5]))
     def answered(self, result: int) -> None:
         request = self.unanswered.pop(0)
-        pending = self.trainer._pending
-        concerns = pending is not None and pending.request == request and self.trainer._unanswered <= 1
+        pending = self.trainer.exchange.pending
+        concerns = (
+            pending is not None and pending.request == request and self.trainer.exchange.unanswered <= 1
+        )
         self.feed(Packet(ns(self.t_s), "hub", "2AD9", answer(request.data[0], result)))
         if concerns and result != 1 and request.data[0] == 0x05:
             assert not self.trainer.armed, "a refused target is followed by others"
@@ -834,7 +829,7 @@ class Torn(RuleBasedStateMachine):
 
 
 def _is_pending(trainer: Trainer, request: Request) -> bool:
-    pending = trainer._pending
+    pending = trainer.exchange.pending
     return pending is not None and pending.request == request and not pending.written
 
 

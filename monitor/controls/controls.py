@@ -256,7 +256,7 @@ class Controls:
 
     def _can(self, trainer: Trainer) -> bool:
         try:
-            return bool(trainer.channel)
+            return bool(trainer.machine.channel)
         except ValueError:
             return False
 

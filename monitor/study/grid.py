@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from capture.profiles import ant_trainer, fitness_machine
 from capture.record import Write
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
@@ -457,27 +458,37 @@ def log_ratio(a: Floats, b: Floats) -> Floats:
 # -- how the load was held
 
 
+_MODES: dict[str, dict[int, str | None]] = {
+    "2AD9": {
+        fitness_machine.SET_POWER: HELD,
+        fitness_machine.SET_SIMULATION: GRADE,
+        fitness_machine.SET_RESISTANCE: RESISTANCE,
+        fitness_machine.RESET: None,
+        fitness_machine.STOP_OR_PAUSE: None,
+    },
+    "ant17": {
+        ant_trainer.TargetPower.NUMBER: HELD,
+        ant_trainer.TrackResistance.NUMBER: GRADE,
+        ant_trainer.WindResistance.NUMBER: GRADE,
+        ant_trainer.BasicResistance.NUMBER: RESISTANCE,
+    },
+}
+"""What a request makes of the load, by its channel and its op code or page; all others leave it as it is."""
+
+
 def held_by(writes: Sequence[Write], seconds: int) -> list[str | None]:
     """Per second what the trainer was told: `held` (a target power), `grade`, `resistance`, or None.
 
-    From the requests that went out: fitness machine control point (op codes 0x04, 0x05,
-    0x11 of FTMS 1.0) and the trainer's command pages 0x30 to 0x33.
+    From the requests that went out to the control point of a fitness machine (Fitness Machine Service 1.0)
+    and the command pages of an ANT+ trainer.
     """
     result: list[str | None] = [None] * seconds
     changes: list[tuple[int, str | None]] = []
     for write in writes:
-        if write.outcome != "sent" or not write.data:
+        modes = _MODES.get(write.channel)
+        if write.outcome != "sent" or not write.data or modes is None or write.data[0] not in modes:
             continue
-        code = write.data[0]
-        mode: str | None
-        if write.channel == "2AD9":
-            if code not in (0x01, 0x04, 0x05, 0x08, 0x11):
-                continue
-            mode = {0x05: HELD, 0x11: GRADE, 0x04: RESISTANCE}.get(code)
-        elif write.channel == "ant17" and 0x30 <= code <= 0x33:
-            mode = {0x30: RESISTANCE, 0x31: HELD}.get(code, GRADE)
-        else:
-            continue
+        mode = modes[write.data[0]]
         changes.append((math.ceil(write.t_ns / 1e9), mode))
     for k, (at, mode) in enumerate(changes):
         stop = changes[k + 1][0] if k + 1 < len(changes) else seconds

@@ -20,7 +20,7 @@ from typing import Protocol as Interface
 from capture.control import Request
 from capture.record import Act, End, Record, Tick
 from monitor.controls.controls import Ask, Controls, Do, Leave, Output, is_perishable, is_ridden
-from monitor.controls.trainer import KEEP_ALIVE_S
+from monitor.controls.trainer.orders import KEEP_ALIVE_S
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import Runner
