@@ -26,7 +26,7 @@ from monitor.setup.bench import parse_bench
 from monitor.study import questions
 from monitor.study.estimate import delay
 from monitor.study.estimate.edges import edge_percent, inner
-from monitor.study.estimate.sure import Between, share_percent
+from monitor.study.estimate.sure import Between, Spreads, share_percent
 from monitor.study.grid import Grid
 from monitor.study.parts.common import shared_of
 from monitor.study.parts.repeats import _repeat
@@ -186,7 +186,7 @@ def test_a_mean_over_segments_has_their_spread_as_a_part() -> None:
     heron = shared.grid.labels.index("heron")
     shared.cuts[heron] = []
     shared.noise[heron] = Noise(1e-8, dof=50.0)
-    shared.between[heron] = Between(0.003, 3.0)
+    shared.between[heron] = Spreads(Between(0.003, 3.0))
     blocks = shared.blocks[heron]
     everything = shared.sure(heron, np.ones(len(blocks.y), dtype=bool))
     one = shared.sure(heron, blocks.segment == 1)

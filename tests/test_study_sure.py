@@ -8,7 +8,7 @@ from statsmodels.regression.linear_model import GLS
 
 from monitor.analysis.block import BLOCK_S
 from monitor.analysis.budget import Noise, noise_of_blocks
-from monitor.study.estimate.sure import Between, Sure, between_of, gain_and_zero
+from monitor.study.estimate.sure import Between, Levels, Sure, between_of, gain_and_zero
 from tests.test_study_noise import fading
 
 RNG_SEED = 20264
@@ -22,15 +22,17 @@ def test_the_spread_between_segments_by_hand() -> None:
     mean (0 + 1 + 1) / 1.75 = 8/7, Q = 64/49 + 18/49 + 100/49 = 26/7, c = 1.75 - 1.3125 / 1.75 = 1:
     (26/7 - 2) / 1 = 12/7.
     """
-    even = between_of([[(0.0, 1.0), (2.0, 1.0), (4.0, 1.0)]])
+    even = between_of([Levels([(0.0, 1.0), (2.0, 1.0), (4.0, 1.0)])])
     assert (even.sd, even.dof) == (pytest.approx(math.sqrt(3.0)), 2.0)
-    uneven = between_of([[(0.0, 1.0), (2.0, 2.0), (4.0, 4.0)]])
+    uneven = between_of([Levels([(0.0, 1.0), (2.0, 2.0), (4.0, 4.0)])])
     assert uneven.sd**2 == pytest.approx(12.0 / 7.0)
     # Two states pool what they say: (8 + 2 - 2 - 1) / (2 + 1), and a state of one segment says nothing.
-    pooled = between_of([[(0.0, 1.0), (2.0, 1.0), (4.0, 1.0)], [(0.0, 1.0), (2.0, 1.0)], [(9.0, 1.0)]])
+    pooled = between_of(
+        [Levels([(0.0, 1.0), (2.0, 1.0), (4.0, 1.0)]), Levels([(0.0, 1.0), (2.0, 1.0)]), Levels([(9.0, 1.0)])]
+    )
     assert (pooled.sd**2, pooled.dof) == (pytest.approx(7.0 / 3.0), 3.0)
     # No more than chance makes of them: nothing.
-    assert between_of([[(0.0, 1.0), (0.5, 1.0)]]).sd == 0.0
+    assert between_of([Levels([(0.0, 1.0), (0.5, 1.0)])]).sd == 0.0
     assert between_of([]).dof == 0.0
 
 

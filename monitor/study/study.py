@@ -70,7 +70,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     copies = same_as(shared)
     shifts = with_inference(shared, attributed(shared, copies, shifts))
     pairs = {i: Pair(shared, i, shifts) for i in shared.compared}
-    shared.between = {i: pair.between(pair.kept) for i, pair in pairs.items()}
+    shared.between = {i: pair.spreads(pair.kept) for i, pair in pairs.items()}
     states = {i: pair.states() for i, pair in pairs.items()}
     for i, pair in pairs.items():
         shared.cuts[i] = [b.t_s for b in pair.kept]

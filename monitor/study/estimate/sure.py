@@ -46,15 +46,38 @@ class Between(NamedTuple):
         return 100.0 * min(MOST_T, t_975(self.dof)) * self.sd / math.sqrt(segments)
 
 
-def between_of(states: Sequence[Sequence[tuple[float, float]]], fitted: int = 1) -> Between:
-    """The spread of segments within states, each segment given as (mean, variance of it by its noise).
+class Spreads(NamedTuple):
+    """The spread of segments about the level of their state, and that of states with a zero offset.
 
-    `fitted`: how many numbers were taken from each state: its mean, or the two of a line.
+    `own`: (from, to, spread). A zero offset makes segments of unlike torques differ: that is no
+    uncertainty of other states, least of all of the one that begins when it is set right.
+    """
+
+    usual: Between = Between()
+    own: tuple[tuple[float, float, Between], ...] = ()
+
+    def at(self, t_s: float) -> Between:
+        """The spread that holds at a moment."""
+        return next((spread for from_s, to_s, spread in self.own if from_s <= t_s < to_s), self.usual)
+
+
+class Levels(NamedTuple):
+    """The segments of one state as (mean, variance of it by its noise).
+
+    `fitted`: how many numbers were taken from them: their mean, or the two of a line.
+    """
+
+    of: Sequence[tuple[float, float]]
+    fitted: int = 1
+
+
+def between_of(states: Iterable[Levels]) -> Between:
+    """The spread of segments within states.
 
     Method of moments (DerSimonian and Laird, Controlled Clinical Trials 7, 177, 1986), pooled over states.
     """
     excess = scale = dof = 0.0
-    for segments in states:
+    for segments, fitted in states:
         if len(segments) <= fitted:
             continue
         weight = np.array([1.0 / v for _, v in segments])
@@ -152,7 +175,7 @@ def gain_and_zero(
     levels = [(float(off[segment == k].mean()), noise.of_mean(begin_s[segment == k])) for k in names]
     if len(names) > 2:
         # Two of the segments' freedoms went into the line.
-        between = between_of([levels], fitted=2)
+        between = between_of([Levels(levels, 2)])
         covariance += between.sd**2 * (segment[:, None] == segment[None, :])
         fit, normal, rest = _least_squares(design, ratio, covariance)
     prior = min(PRIOR_DOF, noise.dof)

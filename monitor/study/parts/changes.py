@@ -30,6 +30,10 @@ LEAST_DRIFT_BLOCKS = 12
 """Two minutes: less riding has no drift worth the name (common practice, no source)."""
 LEAST_DRIFT_S = 120.0
 LEAST_DRIFT_PERCENT = 1.0
+LEAST_OWN_RAMP = 0.003
+"""Mean square of a ramp from 0 to 1 that its torques must leave: an even one alone has a twelfth."""
+LEAST_UNLIKE = 0.03
+"""Torques that spread by less of their mean show no zero offset."""
 MOST_PLACES = 40
 """A ramp may begin and end at so many places, evenly taken."""
 
@@ -120,7 +124,8 @@ def drift_of(shared: Shared, i: int, window: tuple[float, float], steps: Sequenc
 
     Least squares of a level, a ramp and a level, over all begins and ends of it; against as many levels as
     the steps make. Better by Schwarz's criterion (Ann. Statist. 6, 461, 1978); two steps are four numbers
-    and their moments two more, a ramp is two and two. None: there is none, or one too small to matter.
+    and their moments two more, a ramp is two and two. A zero offset may be part of either: a drift is what
+    torques do not explain. None: there is none, or one too small to matter.
     """
     blocks = shared.blocks[i]
     inside = (blocks.begin_s >= window[0]) & (blocks.begin_s + BLOCK_S <= window[1])
@@ -130,23 +135,50 @@ def drift_of(shared: Shared, i: int, window: tuple[float, float], steps: Sequenc
         return None
     y, t = blocks.y[inside], blocks.begin_s[inside] + 0.5 * BLOCK_S
     part = np.searchsorted(np.array(sorted(steps)), t)
-    levels = np.bincount(part, y) / np.maximum(np.bincount(part), 1)
-    left = float(((y - levels[part]) ** 2).sum())
+    levels = (part[:, None] == np.unique(part)[None, :]).astype(np.float64)
+    offset = _offset_column(blocks.torque_nm[inside])
+    left = _rest(np.column_stack([levels, *offset]), y)
     cost = n * math.log(max(left, 1e-12) / n) + (2 * len(steps) + 1) * math.log(n)
     best, found = math.inf, None
     places = np.unique(np.linspace(0, n - 1, min(n, MOST_PLACES)).round().astype(int))
+    # A zero offset is the same for all ramps: what of y and of each ramp it explains goes first.
+    known = np.column_stack([np.ones(n), *offset])
+    basis, _ = np.linalg.qr(known)
+    bare = y - basis @ (basis.T @ y)
     for a, b in combinations(places.tolist(), 2):
         if t[b] - t[a] < LEAST_DRIFT_S:
             continue
         ramp = np.clip((t - t[a]) / (t[b] - t[a]), 0.0, 1.0)
-        ramp -= ramp.mean()
-        size = float(ramp @ y / (ramp @ ramp))
-        rest = float(((y - y.mean() - size * ramp) ** 2).sum())
+        ramp = ramp - basis @ (basis.T @ ramp)
+        square = float(ramp @ ramp)
+        if square < LEAST_OWN_RAMP * n:
+            continue
+        size = float(ramp @ bare / square)
+        rest = float(((bare - size * ramp) ** 2).sum())
         if rest < best:
             best, found = rest, Drift(float(t[a]), float(t[b]), 100.0 * math.expm1(size))
     if found is None or abs(found.percent) < LEAST_DRIFT_PERCENT:
         return None
-    return found if n * math.log(max(best, 1e-12) / n) + 4 * math.log(n) < cost else None
+    none = n * math.log(max(float(bare @ bare), 1e-12) / n) + math.log(n)
+    return found if n * math.log(max(best, 1e-12) / n) + 4 * math.log(n) < min(cost, none) else None
+
+
+def _offset_column(torque_nm: Floats) -> list[Floats]:
+    """What a zero offset makes of log ratios at these torques, but for its size; none where it is not seen.
+
+    A constant torque too much is more percent at low torque: where the torque changes once, it looks like
+    a step, where it goes one way, like a drift.
+    """
+    x = torque_nm
+    if not np.isfinite(x).all() or float(x.min()) <= 0.0 or float(x.std()) < LEAST_UNLIKE * float(x.mean()):
+        return []
+    return [1.0 / x - float((1.0 / x).mean())]
+
+
+def _rest(design: Floats, y: Floats) -> float:
+    """The sum of squares that the columns of a design leave of `y`."""
+    fit, *_ = np.linalg.lstsq(design, y, rcond=None)
+    return float(((y - design @ fit) ** 2).sum())
 
 
 def _changes(shared: Shared, i: int, begin: int, end: int) -> list[tuple[float, float, str]]:

@@ -19,7 +19,7 @@ from monitor.study.estimate.sure import (
     SCATTER,
     SHARE,
     SHARE_STEP_POINTS,
-    Between,
+    Spreads,
     Sure,
     share_percent,
 )
@@ -58,7 +58,7 @@ class Shared:
     side_noise: dict[tuple[int, str], Noise] = field(default_factory=dict)
     noted_positions: Words = field(default_factory=lambda: np.full(0, "", dtype="U8"))
     """Seated or standing second by second, as the tester noted it."""
-    between: dict[int, Between] = field(default_factory=dict)
+    between: dict[int, Spreads] = field(default_factory=dict)
     """How far the segments of one state lie apart beyond their noise."""
 
     @property
@@ -127,9 +127,10 @@ class Shared:
         blocks = self.blocks[i]
         counts = np.bincount(blocks.segment[mask])
         several = int((counts > 0).sum()) > 1
+        between = self.between.get(i, Spreads()).at(float(blocks.begin_s[mask][0]))
         parts = {
             SCATTER: 100.0 * found.u95,
-            BETWEEN: self.between.get(i, Between()).percent(counts.tolist()) if several else 0.0,
+            BETWEEN: between.percent(counts.tolist()) if several else 0.0,
             LOSS: 1.96 * self.grid.u_loss_percent(i, float(blocks.reference_w[mask].mean())),
             EDGES: float(blocks.edge_percent[mask].mean()) / math.sqrt(found.n),
         }

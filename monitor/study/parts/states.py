@@ -13,7 +13,7 @@ from monitor.analysis.block import BLOCK_S
 from monitor.analysis.diagnose import attribute, diagnose
 from monitor.analysis.statistics import Floats
 from monitor.study.estimate.line import NO_LINE, line_over
-from monitor.study.estimate.sure import DRIFT, Between, between_of
+from monitor.study.estimate.sure import DRIFT, Levels, Spreads, between_of
 from monitor.study.grid import Blocks, Bools
 from monitor.study.parts.changes import SAME_CHANGE_S, ridden_between
 from monitor.study.parts.common import QUIET_EDGE, Shared
@@ -157,7 +157,7 @@ class Pair:
         self.boundaries = self._stops(self._apart(sorted([*own, *theirs], key=lambda b: b.t_s)))
         self.changes: dict[Boundary, Change] = {}
         # Before anything is known of states, each stretch between boundaries is one.
-        self.session_spread = self.between(self.boundaries)
+        self.session_spread = self.spreads(self.boundaries)
         self.kept = self._keep()
 
     def _apart(self, boundaries: list[Boundary]) -> list[Boundary]:
@@ -245,7 +245,9 @@ class Pair:
         if math.isfinite(one.u95) and math.isfinite(two.u95):
             unlike = _unlike_percent(self.blocks.torque_nm, before, after)
             levels = [np.bincount(self.blocks.segment[m]).tolist() for m in (before, after)]
-            spread = [self.session_spread.percent(counts) for counts in levels]
+            sides = zip((before, after), levels, strict=True)
+            begins = self.blocks.begin_s
+            spread = [self.session_spread.at(float(begins[m][0])).percent(counts) for m, counts in sides]
             u95 = math.hypot(100.0 * one.u95, 100.0 * two.u95, unlike, *spread)
         return Change(100.0 * math.expm1(one.value), 100.0 * math.expm1(two.value), change, u95)
 
@@ -278,24 +280,44 @@ class Pair:
             for a, b, o in zip(starts, ends, opened, strict=True)
         ]
 
-    def between(self, boundaries: Sequence[Boundary]) -> Between:
+    def spreads(self, boundaries: Sequence[Boundary]) -> Spreads:
         """How far segments between two boundaries lie apart, beyond what their noise makes of them."""
         noise = self.shared.noise[self.i]
         edges = [0.0, *(b.t_s for b in boundaries), float(self.shared.grid.seconds)]
-        states = []
+        usual, own = [], []
         for a, b in pairwise(edges):
-            if abs(self.drifted(a, b)) > NO_CHANGE_PERCENT:
+            if abs(self.drifted(a, b)) > NO_CHANGE_PERCENT or noise.variance <= 0.0:
                 # What drifts has no level that segments could lie beside.
                 continue
             mask = self.mask(a, b)
-            segments = []
+            off = self._off_line(mask)
+            levels, beside = [], []
             for k in np.unique(self.blocks.segment[mask]):
                 inside = mask & (self.blocks.segment == k)
                 begin_s = self.blocks.begin_s[inside]
-                if len(begin_s) >= LEAST_BLOCKS and noise.variance > 0.0:
-                    segments.append((float(self.blocks.y[inside].mean()), noise.of_mean(begin_s)))
-            states.append(segments)
-        return between_of(states)
+                if len(begin_s) >= LEAST_BLOCKS:
+                    variance = noise.of_mean(begin_s)
+                    levels.append((float(self.blocks.y[inside].mean()), variance))
+                    if off is not None:
+                        beside.append((float(off[inside].mean()), variance))
+            if off is None:
+                usual.append(Levels(levels))
+            else:
+                usual.append(Levels(beside, 2))
+                own.append((a, b, between_of([Levels(levels)])))
+        return Spreads(between_of(usual), tuple(own))
+
+    def _off_line(self, mask: Bools) -> Floats | None:
+        """Log ratios beside the line of gain and zero offset; None unless these blocks show an offset."""
+        x = self.blocks.torque_nm
+        if not np.isfinite(x[mask]).all():
+            return None
+        line = line_over(self.shared, self.i, mask)
+        if line is None or not line.apart or abs(line.fit.offset_nm) <= line.u_offset_nm:
+            return None
+        with np.errstate(invalid="ignore", divide="ignore"):
+            result: Floats = self.blocks.y - np.log(line.fit.gain + line.fit.offset_nm / x)
+        return result
 
 
 def _unlike_percent(torque_nm: Floats, before: Bools, after: Bools) -> float:
