@@ -30,9 +30,11 @@ from monitor.analysis.statistics import (
     sequence_rho,
     t_975,
 )
-from monitor.live.comparator import LEAST_LAG_S, TURNS_S, Comparator
+from monitor.live.comparator import Comparator
 from monitor.live.noise import Noise
 from monitor.live.pair import Verdict
+from monitor.live.windows.past import TURNS_S
+from monitor.live.windows.span import LEAST_LAG_S
 from monitor.setup.bench import Bench
 from tests.helpers.estimators import mean_with_u95
 from tests.helpers.metrology import vector

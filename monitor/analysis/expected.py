@@ -95,6 +95,11 @@ class Tolerance:
     floor_w: float
     assumed: bool
 
+    def percent_at(self, reference_w: float) -> float:
+        """The limit of the verdict alone, percent: what `at` tells with all that belongs to it."""
+        floor_percent = 100.0 * self.floor_w / max(1.0, reference_w)
+        return floor_percent if floor_percent > self.claims_percent else self.claims_percent
+
     def at(self, reference_w: float) -> Limit:
         """The limits where the reference shows `reference_w` of what is compared."""
         floor_percent = 100.0 * self.floor_w / max(1.0, reference_w)

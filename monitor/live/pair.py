@@ -12,6 +12,7 @@ from monitor.analysis.expected import ALIKE, Limit, Tolerance
 from monitor.analysis.statistics import effective_n, sequence_radius, sequence_rho, slow_factor, t_975
 from monitor.finding import Side
 from monitor.live.noise import Noise
+from monitor.setup.bench import Sides
 
 MEASURED = 3.0
 """An uncertainty of so many limits says nothing yet."""
@@ -73,31 +74,36 @@ class Window(msgspec.Struct, gc=False):
 
     `deviation` is what is left after the expected drivetrain loss; `u` its standard
     uncertainty from scatter, `u_lag` that from the corrected lag, `u_loss` that of the expected
-    loss, `edge` what smoothing at the window's ends can contribute at most. `limits` are those at
-    this power. `left` and `right` are the deviations of the sides, against `side_reference`,
-    with the limits of each.
+    loss, `edge` what smoothing at the window's ends can contribute at most. `limit` is what it is held
+    against at this power: the claims, at least the floor in watts. `left` and `right` are the deviations of
+    the sides against those of another, with the limit of each.
     """
 
     begin_s: int
     end_s: int
     power_w: float
     reference_w: float
-    expected_percent: float
     deviation: float
     deviation_w: float
     u: float
     u_lag: float
-    u_loss: float
     edge: float
-    limits: Limit
+    tolerance: Tolerance
+    limit: float
+    expected_percent: float = 0.0
+    u_loss: float = 0.0
     left: float | None = None
     right: float | None = None
     left_w: float | None = None
     right_w: float | None = None
     u_left: float = 0.0
     u_right: float = 0.0
-    left_limits: Limit | None = None
-    right_limits: Limit | None = None
+    side_tolerance: Tolerance | None = None
+    """Of either side; None: no side is compared."""
+    left_reference_w: float = 0.0
+    right_reference_w: float = 0.0
+    left_limit: float = 0.0
+    right_limit: float = 0.0
     side_edge: float = 0.0
     u_side_lag: float = 0.0
     balance: float | None = None
@@ -117,32 +123,51 @@ class Window(msgspec.Struct, gc=False):
         )
 
     @property
-    def limit(self) -> float:
-        """What the deviation is held against, percent: the claims, at least the floor in watts."""
-        return self.limits.percent
+    def limits(self) -> Limit:
+        """All that `limit` rests on."""
+        return self.tolerance.at(self.reference_w)
 
     @property
     def claim(self) -> float:
-        """The same without the floor."""
-        return self.limits.claims_percent
+        """The limit without the floor, percent."""
+        return self.tolerance.claims_percent
 
     def side(self, side: Side) -> tuple[float, Limit] | None:
         """The deviation of a side (percent) and its limits; None where it isn't known."""
-        value, limits = (self.left, self.left_limits) if side == "left" else (self.right, self.right_limits)
-        return None if value is None or limits is None else (value, limits)
+        value, reference_w = (
+            (self.left, self.left_reference_w) if side == "left" else (self.right, self.right_reference_w)
+        )
+        tolerance = self.side_tolerance
+        return None if value is None or tolerance is None else (value, tolerance.at(reference_w))
 
     @property
     def side_limit(self) -> float:
         """The wider one of the limits of both sides, percent; 0 where no side is compared."""
-        return max((x.percent for x in (self.left_limits, self.right_limits) if x is not None), default=0.0)
+        return max(self.left_limit, self.right_limit)
 
     @property
     def calm(self) -> bool:
         """Whether total and sides are within half of their limits."""
-        sides = [known for known in (self.side("left"), self.side("right")) if known is not None]
-        return 2.0 * abs(self.deviation) < self.limit and all(
-            2.0 * abs(value) <= limits.percent for value, limits in sides
+        left, right = self.left, self.right
+        return (
+            2.0 * abs(self.deviation) < self.limit
+            and (left is None or 2.0 * abs(left) <= self.left_limit)
+            and (right is None or 2.0 * abs(right) <= self.right_limit)
         )
+
+    def within(self, claims: bool, points: float) -> bool:
+        """Whether nothing that it shows lies beyond its limits (if `claims`: those without the floor), and
+        the balances differ by no more than `points`."""
+        left, right, own, theirs = self.left, self.right, self.balance, self.balance_reference
+        if abs(self.deviation) > (self.tolerance.claims_percent if claims else self.limit):
+            return False
+        if self.side_tolerance is not None:
+            claim = self.side_tolerance.claims_percent
+            if left is not None and abs(left) > (claim if claims else self.left_limit):
+                return False
+            if right is not None and abs(right) > (claim if claims else self.right_limit):
+                return False
+        return own is None or theirs is None or abs(own - theirs) <= points
 
 
 def longest(lengths_s: Collection[int], up_to_s: int) -> int:
@@ -153,7 +178,16 @@ def longest(lengths_s: Collection[int], up_to_s: int) -> int:
 class Pair:
     """What is remembered of one instrument against its reference."""
 
-    def __init__(self, tolerance: Tolerance, smoothed_s2: float, shown_s: int) -> None:
+    def __init__(
+        self,
+        tolerance: Tolerance,
+        smoothed_s2: float,
+        shown_s: int,
+        sides: Sides,
+        side: int | None,
+        side_tolerance: Tolerance | None,
+        side_smoothed_s2: float,
+    ) -> None:
         self.tolerance = tolerance
         self.limit = tolerance.claims_percent
         """The tolerance without the floor, percent."""
@@ -161,6 +195,12 @@ class Pair:
         """Length of the window that the bench asks for."""
         self.smoothed_s2 = smoothed_s2
         """What smoothing may move over a window's end, square seconds of the slope of power there."""
+        self.sides = sides
+        """What the instrument measures."""
+        self.side = side
+        """Index of the one that its sides are compared with; None: there is none."""
+        self.side_tolerance = side_tolerance
+        self.side_smoothed_s2 = side_smoothed_s2
         self.side_timing = ALIKE
         """Lag behind what its sides are compared with."""
         self.noise = Noise(0.007)
@@ -185,7 +225,13 @@ class Pair:
         windows = self.windows
         if not windows:
             return None
-        return windows[longest(windows, self.shown_s)]
+        return windows.get(self.shown_s) or windows[longest(windows, self.shown_s)]
+
+    def noise_of(self, quantity: Side) -> Noise:
+        """How the blocks of the total or of a side scatter."""
+        return (
+            self.noise if quantity == "total" else self.noise_left if quantity == "left" else self.noise_right
+        )
 
     def remember(self, end_s: int) -> None:
         """Keep the window that ends now, unless its uncertainty is so large that it says nothing."""

@@ -7,7 +7,9 @@ import numpy as np
 from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.curve import COVERED, WORK
 from monitor.analysis.statistics import Floats
-from monitor.live.comparator import COVERED_PART, LAG_S, Comparator
+from monitor.live.comparator import Comparator
+from monitor.live.windows.lags import LAG_S
+from monitor.live.windows.past import COVERED_PART
 
 TRUST = {"reference": 0, "witness": 1, "on-test": 2}
 LEAST_SIGNS = 3

@@ -120,16 +120,9 @@ class Deviation:
     def _quiet(self, i: int, pair: Pair) -> bool:
         """Whether all windows and shares of an instrument are such that no sign of it can be over."""
         points = self.bench.limits.balance_points
-        windows = pair.windows
         shown = pair.shown
-        for w in windows.values():
-            own, theirs = w.balance, w.balance_reference
-            sides = [x for x in (w.side("left"), w.side("right")) if x is not None]
-            if (
-                abs(w.deviation) > (w.claim if w is shown else w.limit)
-                or any(abs(x) > (at.claims_percent if w is shown else at.percent) for x, at in sides)
-                or (own is not None and theirs is not None and abs(own - theirs) > points)
-            ):
+        for w in pair.windows.values():
+            if not w.within(w is shown, points):
                 return False
         if self._sided(i):
             shares = self.swap.newest(i, pair)

@@ -1,0 +1,58 @@
+"""The sides of a window: what each shows, and by how much it differs from that side of another."""
+
+import math
+from collections.abc import Sequence
+
+from monitor.analysis.block import MIN_POWER_W
+from monitor.live.pair import Pair, Window
+from monitor.live.windows.past import Past
+from monitor.live.windows.span import Span
+
+SHARE_COARSE_PERCENT = 0.2
+"""A share comes in steps of half a percent (Bluetooth, Cycling Power Service) or one percent (ANT+ power
+profile) of the total, which a share that moves by a step or more averages out: a fifth of a step is left
+(computed)."""
+LEAST_SIDE_W = MIN_POWER_W / 3
+"""Below this a ratio of sides says nothing (common practice, no source)."""
+
+
+def add_sides(window: Window, i: int, pair: Pair, span: Span, past: Sequence[Past], from_s: int) -> None:
+    """What both instruments show of their sides; nothing where one did not tell both since `from_s`."""
+    sides, side = pair.sides, pair.side
+    if sides == "total" or past[i].sided_since > from_s:
+        return
+    lag_s = pair.side_timing.lag_s if side is not None else 0.0
+    own_left, own_right = span.shared(i, lag_s if lag_s < 0.0 else 0.0)
+    if sides != "right":
+        window.left_w = own_left
+    if sides != "left":
+        window.right_w = own_right
+    if sides == "both" and own_left + own_right > 0.0:
+        window.balance = 100.0 * own_left / (own_left + own_right)
+    tolerance = pair.side_tolerance
+    if side is None or tolerance is None:
+        return
+    if past[side].sided_since > from_s or past[side].clean_since > from_s:
+        return
+    left, right = span.shared(side, -lag_s if lag_s > 0.0 else 0.0)
+    if left < LEAST_SIDE_W or right < LEAST_SIDE_W:
+        return
+    size = 0.0
+    if sides != "right":
+        window.left = 100.0 * (own_left / left - 1.0)
+        window.u_left = math.hypot(100.0 * pair.noise_left.of_mean(span.length_s), SHARE_COARSE_PERCENT)
+        size = abs(window.left)
+    if sides != "left":
+        window.right = 100.0 * (own_right / right - 1.0)
+        window.u_right = math.hypot(100.0 * pair.noise_right.of_mean(span.length_s), SHARE_COARSE_PERCENT)
+        size = max(size, abs(window.right))
+    if sides == "both":
+        window.balance_reference = 100.0 * left / (left + right)
+        window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)
+    window.side_tolerance = tolerance
+    window.left_reference_w, window.right_reference_w = left, right
+    window.left_limit, window.right_limit = tolerance.percent_at(left), tolerance.percent_at(right)
+    change, smoothed = span.edge(i, side, left + right)
+    window.side_edge, window.u_side_lag = pair.side_smoothed_s2 * smoothed, pair.side_timing.sd_s * change
+    if size > tolerance.claims_percent:
+        window.side_edge += span.change_within(i, side, left + right)
