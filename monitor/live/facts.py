@@ -1,5 +1,7 @@
 """What the instruments of a bench reported of themselves, and whether each is heard."""
 
+import math
+
 from monitor.live.view import Heard
 from monitor.live.zeros import Zeros
 
@@ -14,5 +16,7 @@ class Facts:
         self.heard: list[Heard] = ["searching"] * n
         self.heard_since_s = [0.0] * n
         """Since when it is as `heard` says, session seconds."""
+        self.touched_s = [-math.inf] * n
+        """When each was zeroed or seated anew last, session seconds."""
         self.given_up: list[str | None] = [None] * n
         """Why a link is not tried any more."""

@@ -228,6 +228,8 @@ class Pipeline:
         self.runner.take(act)
         if act.act == "zeroed" or (act.act == "position" and act.instrument):
             self._new_state(t_s)
+            for i in range(len(self.tracks)) if named is None else (named,):
+                self.facts.touched_s[i] = t_s
         if act.act == "zeroed":
             for i in range(len(self.tracks)) if named is None else (named,):
                 self.watch.changes.zeroed(i, t_s)

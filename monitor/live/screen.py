@@ -7,10 +7,11 @@ from monitor.analysis.block import BLOCK_S
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
 from monitor.analysis.statistics import judge
 from monitor.finding import Kind, Side
+from monitor.live.advice.again import again_of
 from monitor.live.bank import Standing
 from monitor.live.pair import TRAIL_S, Window
 from monitor.live.pipeline import Pipeline
-from monitor.live.view import AlarmView, Heard, Lane, StrokeView, Verdict, View
+from monitor.live.view import Again, AlarmView, Heard, Lane, StrokeView, Verdict, View
 from monitor.text import clock
 
 SHOWN_MEAN_S = 3
@@ -115,13 +116,14 @@ def _lane(p: Pipeline, i: int, end: int) -> Lane:
     slots = p.packets[i] + p.missed[i]
     battery = p.facts.reported[i].get("battery_percent")
     measured = _NOTHING
+    anew = again_of(p, i)
     lag = p.comparator.lag(i)
     verdict: Verdict = "blind"
     pair = p.comparator.pairs.get(i)
     if i == p.comparator.reference:
         verdict = "reference"
     elif pair is not None:
-        verdict, measured = _verdict(p, i, label)
+        verdict, measured = _verdict(p, i, label) if anew is None else _verdict_anew(p, i, *anew)
     return Lane(
         label=label,
         role=instrument.role,
@@ -141,6 +143,7 @@ def _lane(p: Pipeline, i: int, end: int) -> Lane:
         loss_percent=100.0 * p.missed[i] / slots if p.missed[i] else None,
         lag_s=None if lag is None else lag.lag_s,
         lag_u95_s=None if lag is None else 1.96 * lag.sd_s,
+        again=None if anew is None else anew[0],
         apart=p.watch.deviation.charges.verdict(i),
     )
 
@@ -158,15 +161,7 @@ def _verdict(p: Pipeline, i: int, label: str) -> tuple[Verdict, dict[str, Any]]:
     w = pair.shown
     if w is None:
         return "blind", {}
-    measured: dict[str, Any] = {
-        "deviation_percent": w.deviation,
-        "deviation_w": w.deviation_w,
-        "expected_percent": w.expected_percent,
-        "u95_percent": w.u95,
-        "limit_percent": w.limit,
-        "basis": f"last {clock(w.end_s - w.begin_s)}",
-        **_sides(p, i, w),
-    }
+    measured = _of_window(p, i, w)
     raised = [side for side in _SIDES if p.alarms.raised((_KIND[side], label, side))]
     v = pair.verdict
     if v.n < 2 or "total" in raised:
@@ -184,6 +179,23 @@ def _verdict(p: Pipeline, i: int, label: str) -> tuple[Verdict, dict[str, Any]]:
         # What differs is the reference, or somebody else: that says nothing of this one yet.
         return "undecided", measured
     return verdict, measured
+
+
+def _verdict_anew(p: Pipeline, i: int, again: Again, w: Window | None) -> tuple[Verdict, dict[str, Any]]:
+    """The same of what came since the instrument was touched: a window of it, as soon as there is one."""
+    return "differs" if again.stands else "undecided", {} if w is None else _of_window(p, i, w)
+
+
+def _of_window(p: Pipeline, i: int, w: Window) -> dict[str, Any]:
+    return {
+        "deviation_percent": w.deviation,
+        "deviation_w": w.deviation_w,
+        "expected_percent": w.expected_percent,
+        "u95_percent": w.u95,
+        "limit_percent": w.limit,
+        "basis": f"last {clock(w.end_s - w.begin_s)}",
+        **_sides(p, i, w),
+    }
 
 
 _SIDES: tuple[Side, ...] = ("total", "left", "right")

@@ -29,6 +29,18 @@ class AlarmView(msgspec.Struct, frozen=True):
     cause: Cause | None = None
 
 
+class Again(msgspec.Struct, frozen=True):
+    """What was raised is looked at anew: since when, and how much of what that needs is ridden, in seconds.
+
+    `stands`: what came since shows the same already.
+    """
+
+    since_s: float
+    measured_s: float
+    needed_s: float
+    stands: bool = False
+
+
 class Lane(msgspec.Struct, frozen=True):
     """One instrument on the common line. Means are over the last few seconds unless said otherwise.
 
@@ -73,6 +85,8 @@ class Lane(msgspec.Struct, frozen=True):
     apart: Apart | None = None
     """Whether it stands apart from all other independent instruments; None: nothing deviates, or only two
     are there, which can only differ."""
+    again: Again | None = None
+    """It was touched after a finding was raised, so all figures are of what came since; None: it was not."""
 
 
 class Block(msgspec.Struct, frozen=True):

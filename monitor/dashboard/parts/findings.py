@@ -4,7 +4,7 @@ from rich.style import Style
 
 from monitor.dashboard.canvas import Box, Canvas, cells
 from monitor.dashboard.look import BOLD, LOUD, QUIET, WARM, about, words
-from monitor.dashboard.parts.standing import Number, sides_of, total_of
+from monitor.dashboard.parts.standing import COMPARED, Number, is_checked_again, sides_of, total_of
 from monitor.finding import Kind, Side
 from monitor.live.view import AlarmView, View
 from monitor.text import clock
@@ -63,6 +63,9 @@ def size_words(view: View, alarm: AlarmView) -> str:
     number = _present(view, alarm)
     if number is not None:
         return f"{number.percent:+.1f} %, limit {number.limit:.1f}"
+    if is_open_again(view, alarm):
+        # What it was raised with was before the cure.
+        return ""
     if alarm.kind in _SIZED and alarm.value is not None:
         limit = "" if alarm.limit is None else f", limit {alarm.limit:.1f}"
         return f"{alarm.value:+.1f} {alarm.unit}{limit}"
@@ -84,6 +87,12 @@ def _present(view: View, alarm: AlarmView) -> Number | None:
     return total_of(lane, view.reference) if alarm.kind == "power-off" else None
 
 
+def is_open_again(view: View, alarm: AlarmView) -> bool:
+    """Whether what is raised is looked at anew, after somebody touched the instrument."""
+    lane = next((lane for lane in view.lanes if lane.label == alarm.instrument), None)
+    return lane is not None and alarm.kind in COMPARED and is_checked_again(lane)
+
+
 def finding_words(view: View, alarm: AlarmView) -> tuple[str, str, Style, Style]:
     """Mark, text, and the styles of both."""
     named = f"{about(alarm.instrument, alarm.side)} {words(alarm.kind)}"
@@ -92,6 +101,8 @@ def finding_words(view: View, alarm: AlarmView) -> tuple[str, str, Style, Style]
         f"{clock(alarm.since_s)} {named}{f' {size}' if size else ''}, for {clock(view.t_s - alarm.since_s)}"
     )
     match alarm.state:
+        case "raised" | "blind" if is_open_again(view, alarm):
+            return "?", f"{text}, checking again", BOLD, BOLD
         case "raised" if not alarm.acknowledged:
             return "!", text, LOUD, BOLD
         case "raised":

@@ -9,9 +9,12 @@ from monitor.dashboard.figures import draw_figures, figure_rows, figure_width, h
 from monitor.dashboard.look import BOLD, CALM, FAINT, LOUD, QUIET, WARM, Say, signed, whole
 from monitor.dashboard.parts.lanes import balance_text
 from monitor.dashboard.parts.standing import (
+    COMPARED,
     Number,
+    again_words,
     chosen,
     findings_of,
+    is_checked_again,
     number_of,
     sides_of,
     standing,
@@ -57,6 +60,8 @@ def since_words(view: View, lane: Lane) -> list[str]:
         since_s = lane.heard_since_s
     else:
         cause = cause_of(view, lane)
+        if cause is not None and cause.kind in COMPARED and lane.again is not None and is_checked_again(lane):
+            return again_words(lane.again)
         if cause is None or cause.state == "blind":
             return []
         since_s = cause.since_s

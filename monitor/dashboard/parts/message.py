@@ -11,6 +11,7 @@ from rich.style import Style
 
 from monitor.dashboard.canvas import Box, Canvas, cells, wrap
 from monitor.dashboard.look import ASK, BOLD, CALM, FAINT, LOUD, QUIET, WARM, not_recording
+from monitor.dashboard.parts.findings import is_open_again
 from monitor.live.view import AlarmView, Block, Segment, View
 from monitor.text import clock
 
@@ -170,6 +171,8 @@ def advice_text(
         if first is not None and fitted(first, width) != first.text:
             return f"{DO}{view.suggestion.words}", CALM
     speaks = speaking(view)
+    if speaks is not None and is_open_again(view, speaks):
+        return f"{DO}hold this load steadily, {speaks.instrument} is being checked again", CALM
     if speaks is not None:
         return f"{DO}{speaks.do or speaks.text}", WARM
     return (f"{DO}{view.advice}", CALM) if view.advice else ("", FAINT)

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from monitor.dashboard.look import BOLD, CALM, QUIET, WARM, Say, signed
 from monitor.finding import KINDS, Side
-from monitor.live.view import AlarmView, Lane, View
+from monitor.live.view import Again, AlarmView, Lane, View
 from monitor.text import clock
 
 MEASURED = 3.0
@@ -32,6 +32,8 @@ _WORDS = {
     "battery-low": "battery low",
 }
 """At most 16 cells: a lane has room for so many."""
+COMPARED = frozenset({"power-off", "side-off", "balance-off", "sides-swapped"})
+"""What comparisons tell, and can tell anew after a cure."""
 DOUBLED = 0.2
 """A cadence within this part of twice (or half) another's is doubled (or halved)."""
 
@@ -95,6 +97,16 @@ def side_that_differs(lane: Lane) -> Number | None:
 def number_of(lane: Lane, reference: str) -> Number | None:
     """The number that stands for an instrument: a side that differs, else the total."""
     return side_that_differs(lane) or total_of(lane, reference)
+
+
+def is_checked_again(lane: Lane) -> bool:
+    """Whether it was touched since a finding was raised, and what came since does not show the same."""
+    return lane.again is not None and not lane.again.stands
+
+
+def again_words(again: Again) -> list[str]:
+    """How far that is, and since when."""
+    return [f"{again.measured_s:.0f} s of {again.needed_s:.0f} s", f"since {clock(again.since_s)}"]
 
 
 def way(percent: float) -> str:
@@ -174,6 +186,8 @@ def standing(view: View, lane: Lane) -> Say:
         return silence
     number = number_of(lane, view.reference)
     found = findings_of(view, lane.label)
+    if silence is None and found and found[0].kind in COMPARED and is_checked_again(lane):
+        return Say("?", "checking again", "" if number is None else signed(number.percent), BOLD)
     if found:
         worst = found[0]
         if worst.state == "blind":

@@ -26,6 +26,8 @@ LEAST_BLOCKS = 2
 """Blocks of ten seconds that must be measured before more of them are asked for."""
 SERVES_W, SERVES_RPM = 0.15, 10.0
 """A block of the protocol serves within this part of the wanted power, and within this of its cadence."""
+SIDES = ("left side-off", "right side-off")
+"""Of what is raised of an instrument: which side it is, is known."""
 STEADY_S = 60.0
 """A shorter block of the protocol is none to repeat."""
 
@@ -87,7 +89,7 @@ class Proposer:
             return None
         if self._standing is not None and 0.0 <= p.t_s - self._standing[0] < HELD_S:
             return self._standing[1]
-        found = _for_alarm(p, alarms) or _for_undecided(p, lanes)
+        found = _for_alarm(p, lanes, alarms) or _for_undecided(p, lanes)
         if found is None:
             self._standing = None
         elif self._standing is None or self._standing[1] != found:
@@ -108,11 +110,15 @@ def _has_a_place(p: "Pipeline") -> bool:
     )
 
 
-def _for_alarm(p: "Pipeline", alarms: tuple[AlarmView, ...]) -> Suggestion | None:
-    """The ride that tells what is wrong with the most pressing instrument."""
+def _for_alarm(p: "Pipeline", lanes: tuple[Lane, ...], alarms: tuple[AlarmView, ...]) -> Suggestion | None:
+    """The ride that tells what is wrong with the most pressing instrument whose side is not known."""
     diagnoses = p.watch.deviation.diagnoses
+    sided = {lane.label for lane in lanes if any(side in kind for kind in lane.raised for side in SIDES)}
     for alarm in alarms:
         i = p.index.get(alarm.instrument)
+        if alarm.instrument in sided:
+            # Zeroing or seating that side tells more than another torque would.
+            continue
         found = None if i is None else diagnoses.get((i, alarm.side or "total"))
         if found is None or found.cause != "unclear" or found.block is None:
             continue
@@ -130,7 +136,12 @@ def _for_undecided(p: "Pipeline", lanes: tuple[Lane, ...]) -> Suggestion | None:
         # What is being ridden may well settle it.
         return None
     for lane in lanes:
-        if lane.verdict != "undecided" or lane.heard != "heard" or (lane.power_w or 0.0) <= MIN_POWER_W:
+        if (
+            lane.verdict != "undecided"
+            or lane.again is not None
+            or lane.heard != "heard"
+            or (lane.power_w or 0.0) <= MIN_POWER_W
+        ):
             continue
         if p.comparator.pairs[p.index[lane.label]].verdict.n >= LEAST_BLOCKS:
             return _steadier(p, lane)

@@ -46,6 +46,10 @@ class Causes:
             return
         sign.cause = found.cause
         sign.do = found.ride or (_of_either(found) if sign.whose == "difference" else found.cure)
+        if side != "total" and found.block is not None:
+            # Which side is known: seating and zeroing it tell more than another torque would.
+            both = f"check how the {side} sides of both are mounted, zero both and ride the block again"
+            sign.do = both if sign.whose == "difference" else side_cure(side)
         if found.cause != "unclear":
             # What isn't known yet would not stay true.
             sign.what += f", {found.why}"
@@ -160,8 +164,13 @@ class Causes:
             "one-side",
             f"with {own:+.0f} ± {half:.0f} W of {split.left_w + split.right_w:+.0f} W "
             f"on the {split.side} side",
-            cure=f"check how the {split.side} side is mounted, zero it and ride the block again",
+            cure=side_cure(split.side),
         )
+
+
+def side_cure(side: Side) -> str:
+    """What to try where a side is known."""
+    return f"check how the {side} side is mounted, zero it and ride the block again"
 
 
 def _of_either(found: Diagnosis) -> str:
