@@ -52,6 +52,44 @@ class Block(NamedTuple):
     position: str
 
 
+class Arrays(NamedTuple):
+    """Second by second what was reported of the stroke: what a `Series` is made of.
+
+    `shapes` has shape (seconds, 3, BINS), or is None; `facts` and `peaks` (the middle of the peak power
+    phase of a side, degrees) hold nan where nothing came; `position` holds words, held until the next.
+    """
+
+    shapes: Floats | None
+    facts: dict[str, Floats]
+    peaks: dict[Side, Floats]
+    position: "np.ndarray[tuple[int], np.dtype[np.str_]]"
+
+
+def arrays_of(seconds: int, rows: Sequence[tuple[int, StrokeSecond]]) -> Arrays:
+    """The seconds in which something was reported, laid into arrays."""
+    found = Arrays(None, {}, {}, np.full(seconds, "", dtype="U14"))
+    shapes: Floats | None = None
+    sides: tuple[Side, Side] = ("left", "right")
+    for second, row in rows:
+        if not 0 <= second < seconds:
+            continue
+        if row.shape is not None:
+            if shapes is None:
+                shapes = np.zeros((seconds, 3, BINS), dtype=np.float32)
+            shapes[second] = row.shape
+        for name, value in row.facts.items():
+            if name not in found.facts:
+                found.facts[name] = np.full(seconds, np.nan)
+            found.facts[name][second] = value
+        for side in sides:
+            if (peak := peak_of(row.facts, side)) is not None:
+                found.peaks.setdefault(side, np.full(seconds, np.nan))[second] = peak
+        if row.position:
+            found.position[second] = row.position
+    _hold(found.position, int(POSITION_HELD_S))
+    return found._replace(shapes=shapes)
+
+
 class Series:
     """What an instrument reported of the stroke.
 
@@ -62,44 +100,17 @@ class Series:
     def __init__(
         self,
         seconds: int,
-        rows: Sequence[tuple[int, StrokeSecond]],
+        rows: Sequence[tuple[int, StrokeSecond]] | Arrays,
         vectors: Vectors,
         place: str,
         measures: str,
     ) -> None:
-        self.seconds, self.vectors = seconds, vectors
-        self.shapes: Floats | None = None
-        self.facts: dict[str, Floats] = {}
-        self.position = np.full(seconds, "", dtype="U14")
-        for second, row in rows:
-            if not 0 <= second < seconds:
-                continue
-            if row.shape is not None:
-                if self.shapes is None:
-                    self.shapes = np.zeros((seconds, 3, BINS), dtype=np.float32)
-                self.shapes[second] = row.shape
-            for name, value in row.facts.items():
-                if name not in self.facts:
-                    self.facts[name] = np.full(seconds, np.nan)
-                self.facts[name][second] = value
-            if row.position:
-                self.position[second] = row.position
-        self.peaks = self._phase_peaks(rows)
-        _hold(self.position, int(POSITION_HELD_S))
-        self.measures = measures
+        self.seconds, self.vectors, self.place, self.measures = seconds, vectors, place, measures
+        self.arrays = rows if isinstance(rows, Arrays) else arrays_of(seconds, rows)
+        self.shapes, self.facts, self.peaks, self.position = self.arrays
         self.vector_side: Side | None = self._vector_side(place, measures)
         self.method: Method | None = self._method()
         self._blocks: dict[int, Block | None] = {}
-
-    def _phase_peaks(self, rows: Sequence[tuple[int, StrokeSecond]]) -> dict[Side, Floats]:
-        peaks: dict[Side, Floats] = {}
-        sides: tuple[Side, Side] = ("left", "right")
-        for second, row in rows:
-            for side in sides:
-                peak = peak_of(row.facts, side)
-                if peak is not None and 0 <= second < self.seconds:
-                    peaks.setdefault(side, np.full(self.seconds, np.nan))[second] = peak
-        return peaks
 
     def _vector_side(self, place: str, measures: str) -> Side | None:
         """Whose torque the vectors are: with two lobes the sum, else of the side on which the sensor sits."""
