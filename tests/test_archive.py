@@ -24,8 +24,9 @@ from monitor.sessions.archive import (
     update,
 )
 from monitor.sessions.archive.dataset import parts
-from monitor.sessions.derived import STUDY, write_derived
+from monitor.sessions.derived import write_derived
 from monitor.sessions.exports.exporting import read_study
+from monitor.sessions.vouched import STUDY
 from monitor.study.evenings.evening import Value
 from monitor.weighing.kept import WEIGHTS, Check, keep_check
 from monitor.weighing.result import Weighed

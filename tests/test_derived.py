@@ -15,7 +15,8 @@ import pytest
 from capture.record import Act, End
 from monitor.cli import main
 from monitor.sessions.acts import AMENDMENTS
-from monitor.sessions.derived import DERIVED, NAMES, SAMPLES, up_to_date, write_derived
+from monitor.sessions.derived import write_derived
+from monitor.sessions.vouched import DERIVED, NAMES, SAMPLES, up_to_date
 from storage.attach import is_recording
 from storage.journal import MAIN, JournalWriter, read_journal
 from storage.session import LIVE, read_live

@@ -19,9 +19,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.cli import main
-from monitor.sessions.derived import GRID, SAMPLES, STUDY, write_derived
+from monitor.sessions.derived import write_derived
 from monitor.sessions.exports import exporting
 from monitor.sessions.exports.exporting import SEGMENT_COLUMNS, export, rides, segment_values
+from monitor.sessions.vouched import GRID, SAMPLES, STUDY
 from monitor.study.results import decode
 from storage.damage import SessionError
 from storage.exports.csv_file import cell, csv_lines, write_csv

@@ -19,8 +19,9 @@ from monitor.cli import main
 from monitor.sessions import archive
 from monitor.sessions.acts import AMENDMENTS, Reading, add_act, list_acts
 from monitor.sessions.archive.dataset import month_of
-from monitor.sessions.derived import up_to_date, write_derived
+from monitor.sessions.derived import write_derived
 from monitor.sessions.exports.exporting import STUDY_OCTETS, export, read_study
+from monitor.sessions.vouched import up_to_date
 from storage.damage import DamagedSession, SessionError
 from storage.disk import is_plain, read_plain, write_whole
 from storage.exports.package import Item

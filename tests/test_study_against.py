@@ -11,8 +11,9 @@ import statsmodels.api as sm
 from statsmodels.formula.api import ols
 
 from monitor.report.terminal import comparison_lines
-from monitor.sessions.derived import STUDY, write_derived
+from monitor.sessions.derived import write_derived
 from monitor.sessions.exports.exporting import read_study
+from monitor.sessions.vouched import STUDY
 from monitor.study.against import Given, Result, Row, compare_sessions, repeatability
 from monitor.study.results import Study
 from storage.damage import SessionError

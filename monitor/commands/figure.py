@@ -8,7 +8,7 @@ from monitor.commands.output import UsageError, write_message, write_result
 from monitor.report.figures import FigureError, Wanted, figure_bytes
 from monitor.report.figures.wanted import Kind, Stretch, Style
 from monitor.report.material import Material
-from monitor.sessions.derived import run_session
+from monitor.sessions.derived import session_arrays
 from monitor.sessions.so_far import to_judge
 from monitor.study.asked.wanted import parse_stretch
 from monitor.study.parts.common import shared_of
@@ -49,7 +49,7 @@ def figure(
         asked = [parse_stretch(text) for text in stretches]
     except ValueError as error:
         raise UsageError(f"{error}.") from None
-    recording, damage = run_session(open_session(to_judge(session, False)).path)
+    recording, damage = session_arrays(open_session(to_judge(session, False)).path)
     _known_labels(instruments, recording.labels)
     if damage is not None and damage.lossy:
         write_message(f"note: {session}: {damage.text}. `plumbwatt rescue` makes it whole.")

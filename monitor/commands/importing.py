@@ -155,7 +155,7 @@ def _join(
     ask: Ask | None,
 ) -> int:
     from monitor.sessions.acts import open_session_journal
-    from monitor.sessions.derived import run_session
+    from monitor.sessions.derived import session_arrays
     from monitor.sessions.imports.benches import instrument_tables
     from monitor.sessions.imports.joined import join_session
     from monitor.study.ridefile import session_power
@@ -173,7 +173,7 @@ def _join(
         for table in instrument_tables(bench, empty, str(path or "the bench that was asked for"))
     }
     with progress_bar("reading", session.info) as progress:
-        recording, _damage = run_session(session.path, progress)
+        recording, _damage = session_arrays(session.path, progress)
     if not len(session_power(recording)):
         raise UsageError(f"{into} holds no power, so no file can be placed on it.")
     header, records = open_session_journal(session.path)

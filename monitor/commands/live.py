@@ -26,17 +26,15 @@ from monitor.finding import Finding
 from monitor.live.runner import Runner
 from monitor.sessions.derived import (
     MAKE_ROOM,
-    NAMES,
-    REPORT,
     Made,
     end_line,
     finding_line,
     make_derived,
     missing_words,
     recorded_settings,
-    up_to_date,
 )
 from monitor.sessions.live.live_session import LiveSession
+from monitor.sessions.vouched import NAMES, REPORT, up_to_date
 from monitor.setup.bench import Bench, load_bench, parse_bench
 from monitor.setup.protocol import Protocol, load_protocol
 from monitor.study.results import Study

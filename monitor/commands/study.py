@@ -19,8 +19,9 @@ from monitor.commands.output import (
 from monitor.report.evenings.terminal import evening_lines
 from monitor.report.lines.summary import summary_lines
 from monitor.report.terminal import comparison_lines, study_lines
-from monitor.sessions.derived import MAKE_ROOM, REPORT, about, missing_words, trusted
+from monitor.sessions.derived import MAKE_ROOM, about, missing_words
 from monitor.sessions.so_far import to_judge
+from monitor.sessions.vouched import REPORT, trusted
 from monitor.study.against import Comparison, Given, compare_sessions
 from monitor.study.results import encode
 from monitor.text import plain

@@ -5,7 +5,7 @@ anything: numbers as last reported within the last eight seconds, the position w
 peak torque are of the five seconds about each.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from monitor.analysis.stroke.track import FIELDS, POSITION
 if TYPE_CHECKING:
     from storage.tables import Column
 
+NO_FACTS: Mapping[str, Any] = {}
 PEAK_ABOUT_S = 5
 """Seconds about each over which the grid's angle of peak torque is taken: a turn alone has too few values."""
 VECTOR_ANGLE, VECTOR_TORQUE, VECTOR_FORCE = "vector_first_deg", "vector_torque_nm", "vector_force_n"
@@ -54,9 +55,14 @@ def sample_stroke_values(readings: Sequence[tuple[Any, ...]]) -> dict[str, list[
     """The values of these columns, of readings as tuples of their fields."""
     at_facts = Reading.__struct_fields__.index("facts")
     at_vector = Reading.__struct_fields__.index("vector")
-    facts = [r[at_facts] or {} for r in readings]
+    facts = [r[at_facts] or NO_FACTS for r in readings]
     vectors = [r[at_vector] for r in readings]
-    values: dict[str, list[Any]] = {name: [f.get(name) for f in facts] for name in (*FIELDS, POSITION)}
+    nothing: list[Any] = [None] * len(readings)
+    # Of most instruments no packet says anything of the stroke.
+    said = {name for each in facts if each for name in each}
+    values = {name: [f.get(name) for f in facts] if name in said else nothing for name in (*FIELDS, POSITION)}
+    if not any(vectors):
+        return values | dict.fromkeys((VECTOR_ANGLE, VECTOR_TORQUE, VECTOR_FORCE), nothing)
     values[VECTOR_ANGLE] = [None if v is None else v.first_angle_deg for v in vectors]
     values[VECTOR_TORQUE] = [None if v is None or v.is_force else v.values for v in vectors]
     values[VECTOR_FORCE] = [v.values if v is not None and v.is_force else None for v in vectors]

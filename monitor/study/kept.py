@@ -79,6 +79,7 @@ class _Head(msgspec.Struct, frozen=True):
     arrivals: list[Rows]
     shown: list[Rows]
     holds: list[Rows]
+    placed: Rows
     strokes: dict[int, _Stroke]
 
 
@@ -146,6 +147,7 @@ def _head(recording: Recording) -> _Head:
         arrivals=[len(each) for each in recording.arrivals],
         shown=[len(each) for each in recording.shown],
         holds=[len(each) for each in recording.holds],
+        placed=len(recording.placed),
         strokes={
             i: _Stroke(
                 series.place,
@@ -168,6 +170,7 @@ def _members(head: _Head, n: int) -> Iterator[_Member]:
         yield _Member(f"arrivals-{i}", "<f8", (head.arrivals[i],))
         yield _Member(f"shown-{i}", "<f8", (head.shown[i], 2))
         yield _Member(f"holds-{i}", "<f8", (head.holds[i], 4), finite=False)
+    yield _Member("placed", "<f8", (head.placed,), finite=False)
     for i, stroke in head.strokes.items():
         if stroke.shapes:
             yield _Member(f"stroke-{i}-shapes", "<f4", (head.cells, 3, BINS))
@@ -179,7 +182,7 @@ def _members(head: _Head, n: int) -> Iterator[_Member]:
 
 
 def _packed(text: bytes, head: _Head, recording: Recording) -> bytes:
-    arrays: dict[str, Any] = {"cells": recording.cells}
+    arrays: dict[str, Any] = {"cells": recording.cells, "placed": recording.placed}
     for i in range(len(recording.arrivals)):
         arrays[f"arrivals-{i}"] = recording.arrivals[i]
         arrays[f"shown-{i}"] = recording.shown[i]
@@ -269,6 +272,7 @@ def _unpacked(packed: zipfile.ZipFile, head: _Head) -> Recording:
         arrivals=[arrays[f"arrivals-{i}"] for i in range(n)],
         shown=[arrays[f"shown-{i}"] for i in range(n)],
         holds=[arrays[f"holds-{i}"] for i in range(n)],
+        placed=arrays["placed"],
         missing=head.missing,
         late_stamps=head.late_stamps,
         strokes={

@@ -5,7 +5,8 @@ row a second per instrument, the acts, the links and the findings, never the pac
 """
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from array import array
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -66,6 +67,8 @@ class Recording:
     """What each instrument showed: rows (arrival s, power W), one per packet with power."""
     holds: list[Floats] = field(default_factory=list)
     """Records of ride files: rows (time s, seconds held, power W or nan, 1 if the timer was paused)."""
+    placed: Floats = field(default_factory=lambda: np.zeros(0))
+    """Where the work that each decoded packet tells of ends, seconds, in order of arrival; nan: nowhere."""
     missing: str = ""
     """What is missing of it, as a sentence for people."""
     late_stamps: str = ""
@@ -81,54 +84,111 @@ class Recording:
         return [i.label for i in self.bench.instruments]
 
 
-class _Kept:
-    """What passes by while a session is judged, as far as a study needs it; lists are by instrument."""
+class Gathering:
+    """What passes by while a session is judged, as far as a study needs it; lists are by instrument.
 
-    def __init__(self, n: int, on_reading: ReadingSink | None) -> None:
+    Its `cell`, `reading` and `stroke` are what a `Pipeline` calls; `see` is for every record, after it was
+    fed. The same at the recording and at a replay.
+    """
+
+    def __init__(self, n: int, on_reading: ReadingSink | None = None) -> None:
         self._on_reading = on_reading
-        self.cells: list[Floats] = []
-        self.arrivals: list[list[float]] = [[] for _ in range(n)]
-        self.shown: list[list[tuple[float, float]]] = [[] for _ in range(n)]
-        self.holds: list[list[tuple[float, float, float, float]]] = [[] for _ in range(n)]
-        self.strokes: list[list[tuple[int, StrokeSecond]]] = [[] for _ in range(n)]
-        self.links: list[Link] = []
-        self.writes: list[Write] = []
-        self.acts: list[Act] = []
-        self.records = self.lost = 0
-        self.closed = False
+        self._cells: list[Floats] = []
+        self._arrivals = [array("d") for _ in range(n)]
+        self._shown = [array("d") for _ in range(n)]
+        self._holds = [array("d") for _ in range(n)]
+        self._placed = array("d")
+        self._strokes: list[list[tuple[int, StrokeSecond]]] = [[] for _ in range(n)]
+        self._findings: list[Finding] = []
+        self._links: list[Link] = []
+        self._writes: list[Write] = []
+        self._acts: list[Act] = []
+        self._records = self._lost = 0
+        self._closed = False
 
     def cell(self, _second: int, cell: Floats) -> None:
-        self.cells.append(cell)
+        """A second was closed."""
+        self._cells.append(cell)
 
     def reading(self, t_s: float, i: int, reading: Reading, track: Track) -> None:
+        """A packet was decoded."""
+        self._placed.append(track.curve.worked_s if track.fresh else math.nan)
         if reading.power_w is not None:
-            self.shown[i].append((t_s, reading.power_w))
+            self._shown[i].extend((t_s, reading.power_w))
         if reading.held_s is not None:
             power_w = math.nan if reading.power_w is None else reading.power_w
-            self.holds[i].append((t_s, reading.held_s, power_w, float(reading.moving is False)))
+            self._holds[i].extend((t_s, reading.held_s, power_w, float(reading.moving is False)))
         if self._on_reading is not None:
             self._on_reading(t_s, i, reading, track)
 
     def stroke(self, i: int, second: int, row: StrokeSecond) -> None:
-        self.strokes[i].append((second, row))
+        """An instrument reported something of the stroke in this second."""
+        self._strokes[i].append((second, row))
 
-    def see(self, record: Record, index: Mapping[str, int]) -> None:
-        self.records += 1
+    def see(self, record: Record, index: Mapping[str, int], findings: Sequence[Finding]) -> None:
+        """A record was fed, and led to these findings."""
+        self._records += 1
+        if findings:
+            self._findings.extend(findings)
         if isinstance(record, Packet):
             i = index.get(record.instrument)
             # Vectors come beside the measurements, which alone have a pace.
             if i is not None and record.channel != VECTORS:
-                self.arrivals[i].append(record.t_ns / 1e9)
+                self._arrivals[i].append(record.t_ns / 1e9)
         elif isinstance(record, Link):
-            self.links.append(record)
+            self._links.append(record)
         elif isinstance(record, Write):
-            self.writes.append(record)
+            self._writes.append(record)
         elif isinstance(record, Act):
-            self.acts.append(record)
+            self._acts.append(record)
         elif isinstance(record, Store):
-            self.lost = max(self.lost, record.lost)
+            self._lost = max(self._lost, record.lost)
         elif isinstance(record, End):
-            self.closed = True
+            self._closed = True
+
+    def recording(
+        self, header: Header, pipeline: Pipeline, protocol: Protocol | None, last: Sequence[Finding]
+    ) -> Recording:
+        """All of it, once the pipeline has finished with its `last` findings."""
+        n, bench = len(self._arrivals), pipeline.bench
+        return Recording(
+            header=header,
+            bench=bench,
+            protocol=pipeline.runner.known() if pipeline.runner.inserted else protocol,
+            cells=np.array(self._cells) if self._cells else np.zeros((0, n, COLUMNS)),
+            findings=[*self._findings, *last],
+            acts=effective(self._acts),
+            links=self._links,
+            writes=self._writes,
+            seconds=pipeline.t_s,
+            records=self._records,
+            lost_records=self._lost,
+            closed=self._closed,
+            facts=[
+                identity(instrument, reported)
+                for instrument, reported in zip(bench.instruments, pipeline.facts.reported, strict=True)
+            ],
+            packets=pipeline.packets,
+            bad_packets=pipeline.bad_packets,
+            missed=pipeline.missed,
+            shifts=pipeline.watch.changes.found(),
+            side_references=dict(pipeline.comparator.side_references),
+            arrivals=[np.array(a) for a in self._arrivals],
+            strokes={
+                i: Series(
+                    len(self._cells),
+                    self._strokes[i],
+                    stroke.track.vectors,
+                    str(pipeline.facts.reported[i].get("location", "")),
+                    bench.instruments[i].sides,
+                )
+                for i, stroke in enumerate(pipeline.strokes)
+                if stroke.track.reports
+            },
+            shown=[np.array(s).reshape(-1, 2) for s in self._shown],
+            holds=[np.array(h).reshape(-1, 4) for h in self._holds],
+            placed=np.array(self._placed),
+        )
 
 
 def collect(
@@ -147,53 +207,13 @@ def collect(
     """
     bench = bench or parse_bench(header.bench, "the session's bench")
     protocol = parse_protocol(header.protocol, "the session's protocol") if header.protocol else None
-    n = len(bench.instruments)
-    kept = _Kept(n, on_reading)
+    kept = Gathering(len(bench.instruments), on_reading)
     pipeline = Pipeline(
         bench, protocol or bench.protocol, on_cell=kept.cell, on_reading=kept.reading, on_stroke=kept.stroke
     )
-    findings: list[Finding] = []
-    feed, see = pipeline.feed, kept.see
+    feed, see, index = pipeline.feed, kept.see, pipeline.index
     for record in records:
-        findings.extend(feed(record))
-        see(record, pipeline.index)
+        see(record, index, feed(record))
         if progress is not None and isinstance(record, Tick):
             progress(record.t_ns / 1e9)
-    findings.extend(pipeline.finish())
-    return Recording(
-        header=header,
-        bench=bench,
-        protocol=pipeline.runner.known() if pipeline.runner.inserted else protocol,
-        cells=np.array(kept.cells) if kept.cells else np.zeros((0, n, COLUMNS)),
-        findings=findings,
-        acts=effective(kept.acts),
-        links=kept.links,
-        writes=kept.writes,
-        seconds=pipeline.t_s,
-        records=kept.records,
-        lost_records=kept.lost,
-        closed=kept.closed,
-        facts=[
-            identity(instrument, reported)
-            for instrument, reported in zip(bench.instruments, pipeline.facts.reported, strict=True)
-        ],
-        packets=pipeline.packets,
-        bad_packets=pipeline.bad_packets,
-        missed=pipeline.missed,
-        shifts=pipeline.watch.changes.found(),
-        side_references=dict(pipeline.comparator.side_references),
-        arrivals=[np.array(a) for a in kept.arrivals],
-        strokes={
-            i: Series(
-                len(kept.cells),
-                kept.strokes[i],
-                stroke.track.vectors,
-                str(pipeline.facts.reported[i].get("location", "")),
-                bench.instruments[i].sides,
-            )
-            for i, stroke in enumerate(pipeline.strokes)
-            if stroke.track.reports
-        },
-        shown=[np.array(s).reshape(-1, 2) for s in kept.shown],
-        holds=[np.array(h).reshape(-1, 4) for h in kept.holds],
-    )
+    return kept.recording(header, pipeline, protocol, pipeline.finish())

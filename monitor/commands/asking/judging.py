@@ -9,19 +9,10 @@ from typing import NamedTuple
 import msgspec
 
 from monitor.commands.output import Progress, UsageError, write_message
-from monitor.sessions.derived import (
-    NAMES,
-    STUDY,
-    Made,
-    make_derived,
-    run_session,
-    trusted,
-    up_to_date,
-    vouch,
-    with_asked,
-)
+from monitor.sessions.derived import Made, make_derived, session_arrays, with_asked
 from monitor.sessions.exports.exporting import read_study
 from monitor.sessions.so_far import SO_FAR
+from monitor.sessions.vouched import NAMES, STUDY, trusted, up_to_date, vouch
 from monitor.study.recording import Recording
 from monitor.study.results import JudgedUnder, Study, decode, encode
 from storage.damage import Damage, SessionError
@@ -52,7 +43,7 @@ def studied(
     from monitor.study.parts.common import shared_of
     from monitor.study.study import study as study_of
 
-    recording, damage = run_session(session.path, progress)
+    recording, damage = session_arrays(session.path, progress)
     shared = shared_of(recording)
     result = with_asked(session.path, recording, shared, study_of(recording, shared))
     octets = encode(result)
@@ -75,7 +66,7 @@ def _judged_anew(session: Session, progress: Progress, joining: Joining, bench: 
     if bench is not None:
         recording, damage, under = run_under(session.path, bench, progress)
     else:
-        recording, damage = run_session(session.path, progress)
+        recording, damage = session_arrays(session.path, progress)
     if joining.ride is not None and joining.label is not None:
         recording = _joined(recording, joining.ride, joining.label)
     shared = shared_of(recording)
@@ -133,7 +124,7 @@ def known_study(session: Session) -> Study:
     from monitor.study.parts.common import shared_of
     from monitor.study.study import study as study_of
 
-    recording, damage = run_session(session.path)
+    recording, damage = session_arrays(session.path)
     _warn(session, damage)
     shared = shared_of(recording)
     return with_asked(session.path, recording, shared, study_of(recording, shared))

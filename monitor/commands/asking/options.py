@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from capture.record import Act
 from monitor.commands.output import UsageError
+from monitor.live.runner import effective
 from monitor.setup.toml_check import suggestion
 from monitor.study.asked.choice import choose
 from monitor.study.asked.wanted import Wanted, parse_stretch
@@ -95,11 +97,23 @@ def keep(session: Session, asked: Asked) -> None:
     """Keep and drop the stretches that were asked for. UsageError or SessionError: nothing is changed."""
     if not asked.stretches and not asked.forget:
         return
-    from capture.record import Act
-    from monitor.sessions.acts import open_session_journal
     from monitor.sessions.asked import forget, keep_stretches
 
     wanted = parse_all(asked.stretches)
+    acts, seconds = _acts_and_length(session)
+    if asked.forget:
+        forget(session.path, asked.forget, acts)
+    keep_stretches(session.path, wanted, seconds)
+
+
+def _acts_and_length(session: Session) -> tuple[list[Act], float]:
+    """What was done in a session, and how many seconds it lasts."""
+    from monitor.sessions.acts import open_session_journal
+    from monitor.sessions.vouched import kept_recording
+
+    kept = kept_recording(session.path)
+    if kept is not None:
+        return kept.acts, kept.seconds
     _header, records = open_session_journal(session.path)
     acts: list[Act] = []
     last_ns = 0
@@ -107,6 +121,4 @@ def keep(session: Session, asked: Asked) -> None:
         last_ns = max(last_ns, record.t_ns)
         if isinstance(record, Act):
             acts.append(record)
-    if asked.forget:
-        forget(session.path, asked.forget, acts)
-    keep_stretches(session.path, wanted, last_ns / 1e9)
+    return effective(acts), last_ns / 1e9

@@ -232,8 +232,8 @@ def _ridden(found: _Found, instrument: Instrument) -> list[Ridden]:
     """Gains of the session's study: of the instrument that was weighed, and of the trusted ones."""
     if found.session is None:
         return []
-    from monitor.sessions.derived import STUDY, up_to_date
     from monitor.sessions.exports.exporting import read_study
+    from monitor.sessions.vouched import STUDY, up_to_date
 
     latest = up_to_date(found.session).get(STUDY)
     if latest is None:

@@ -14,7 +14,7 @@ from typing import Any
 
 import msgspec
 
-from monitor.sessions.derived import DERIVED, GRID, NAMES, STUDY, up_to_date, write_derived
+from monitor.sessions.derived import write_derived
 from monitor.sessions.exports.exporting import (
     AGAIN,
     SEGMENT_COLUMNS,
@@ -22,6 +22,7 @@ from monitor.sessions.exports.exporting import (
     read_study,
     segment_values,
 )
+from monitor.sessions.vouched import DERIVED, GRID, NAMES, STUDY, up_to_date
 from monitor.study.evenings.evening import Evening, Torque, Value, evenings_of, utc_text
 from monitor.study.results import Study
 from monitor.weighing.kept import WEIGHTS, Check, read_checks

@@ -15,7 +15,7 @@ import msgspec
 from capture.record import Act, Link, Packet, Record, Reported, Write
 from monitor.sessions.acts import open_session_journal
 from monitor.sessions.asked import read_words, wanted_of
-from monitor.sessions.derived import FINDINGS, GRID, SAMPLES, about, make_derived
+from monitor.sessions.derived import about, make_derived
 from monitor.sessions.exports.exporting import (
     HOW_TO_READ,
     SEGMENT_COLUMNS,
@@ -24,6 +24,7 @@ from monitor.sessions.exports.exporting import (
     segment_values,
     write_zip,
 )
+from monitor.sessions.vouched import FINDINGS, GRID, SAMPLES
 from monitor.setup.bench import CONSENSUS, LABEL, Bench, parse_bench
 from monitor.setup.toml_check import suggestion
 from monitor.setup.toml_write import toml_text

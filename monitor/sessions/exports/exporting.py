@@ -12,22 +12,12 @@ import msgspec
 
 from monitor.sessions.acts import AMENDMENTS
 from monitor.sessions.asked import LONGEST_WORDS, STRETCHES, WORDS
-from monitor.sessions.derived import (
-    FINDINGS,
-    GRID,
-    NAMES,
-    SAMPLES,
-    STUDY,
-    about,
-    run_session,
-    up_to_date,
-    with_asked,
-    write_derived,
-)
+from monitor.sessions.derived import about, session_arrays, with_asked, write_derived
 from monitor.sessions.imports.joined import bench_text, joined_folders
 from monitor.sessions.imports.session import CONTENTS, RIDES, kept_paths
 from monitor.sessions.so_far import to_judge
 from monitor.sessions.stroke_columns import RIDE_FILE_PERCENTS, grid_stroke_fields
+from monitor.sessions.vouched import FINDINGS, GRID, NAMES, SAMPLES, STUDY, up_to_date
 from monitor.setup.bench import parse_bench
 from monitor.study.results import Study, decode, encode
 from monitor.text import plain
@@ -311,7 +301,7 @@ def whole_items(session: Session, names: Mapping[str, Path]) -> tuple[Study, lis
     from monitor.study.study import study as study_of
 
     # Made anew: a package is handed on, and a report of others could run what it likes in a browser.
-    recording, _damage = run_session(session.path)
+    recording, _damage = session_arrays(session.path)
     shared = shared_of(recording)
     study = with_asked(session.path, recording, shared, study_of(recording, shared))
     report = report_html(study, shared, None, about(session)).encode()
