@@ -82,8 +82,16 @@ class Noise:
 
     def covariance(self, begin_s: Ints | Floats) -> Floats:
         """Matrix of the covariances of blocks that begin at these seconds."""
-        at = np.asarray(begin_s, dtype=np.float64)
+        at = np.asarray(begin_s)
         distance = np.abs(at[:, None] - at[None, :])
+        if at.dtype.kind == "i" and (most := int(distance.max(initial=0))) < distance.size:
+            # Whole seconds: each distance is worked out once, and looked up.
+            result: Floats = self._at(np.arange(most + 1))[distance]
+            return result
+        return self._at(distance)
+
+    def _at(self, distance: Ints | Floats) -> Floats:
+        """The covariance of blocks that begin so many seconds from each other."""
         result: Floats = np.where(distance < 0.5, self.nugget, 0.0)
         for part, tau in zip(self.parts, TAUS_S, strict=True):
             if part > 0.0:

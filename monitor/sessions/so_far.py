@@ -8,7 +8,7 @@ from storage.damage import SessionError
 from storage.disk import need_plain, write_whole
 from storage.info import NAME
 from storage.journal import MAIN, SIDE
-from storage.session import make_folder, open_session
+from storage.session import make_folder, open_session, read_live
 
 SO_FAR = "so-far"
 
@@ -20,6 +20,8 @@ def to_judge(folder: Path, so_far: bool) -> Path:
     SessionError: the session is being recorded and `so_far` was not asked for, or the copy can't be made.
     """
     path = open_session(folder).path
+    if read_live(path) is None:
+        return path
     # A socket's library; most who come here never ask.
     from storage.attach import is_recording
 
