@@ -303,7 +303,7 @@ def test_a_second_study_reads_what_was_made(
     def never(*_: object, **__: object) -> None:
         raise AssertionError("the journal was read again")
 
-    monkeypatch.setattr("monitor.commands.asking.judging.run_session", never)
+    monkeypatch.setattr("monitor.commands.asking.judging.session_arrays", never)
     monkeypatch.setattr("monitor.commands.asking.judging.make_derived", never)
     other = tmp_path / "two.html"
     assert read(["study", str(session), "--html", str(other)], capsys) == first

@@ -9,6 +9,7 @@ import io
 import math
 import zipfile
 from collections.abc import Iterator, Mapping
+from dataclasses import asdict
 from typing import Annotated, Any, NamedTuple
 
 import msgspec
@@ -23,6 +24,7 @@ from monitor.analysis.stroke.shape import BINS
 from monitor.analysis.stroke.track import FIELDS, POSITIONS
 from monitor.analysis.stroke.vector import Vectors
 from monitor.finding import Finding
+from monitor.finding import Side as FindingSide
 from monitor.setup.bench import parse_bench
 from monitor.setup.protocol import Protocol, Segment
 from monitor.study.recording import Recording
@@ -43,6 +45,25 @@ class KeptError(ValueError):
     """Octets that are no recording of this program."""
 
 
+class _Finding(Finding, frozen=True, kw_only=True):
+    """A finding whose numbers come back as they were: a limit of 245 is not 245.0 where it is printed."""
+
+    t_s: int | float
+    value: int | float | None
+    limit: int | float | None
+    since_s: int | float
+
+
+class _Shift(msgspec.Struct, frozen=True):
+    """The same of a step or drift."""
+
+    since_s: int | float
+    found_s: int | float
+    percent: int | float
+    side: FindingSide
+    drift: bool
+
+
 class _Stroke(msgspec.Struct, frozen=True):
     place: str
     shapes: bool
@@ -58,7 +79,7 @@ class _Head(msgspec.Struct, frozen=True):
     header: Header
     plan: tuple[Segment, ...] | None
     plan_text: str
-    findings: list[Finding]
+    findings: list[_Finding]
     acts: list[Act]
     links: list[Link]
     writes: list[Write]
@@ -70,7 +91,7 @@ class _Head(msgspec.Struct, frozen=True):
     packets: list[Count]
     bad_packets: list[Count]
     missed: list[Count]
-    shifts: dict[int, list[Shift]]
+    shifts: dict[int, list[_Shift]]
     side_references: dict[int, int | None]
     missing: str
     late_stamps: str
@@ -126,7 +147,7 @@ def _head(recording: Recording) -> _Head:
         header=recording.header,
         plan=None if protocol is None else protocol.segments,
         plan_text="" if protocol is None else protocol.text,
-        findings=recording.findings,
+        findings=[_Finding(**msgspec.structs.asdict(each)) for each in recording.findings],
         acts=recording.acts,
         links=recording.links,
         writes=recording.writes,
@@ -138,7 +159,7 @@ def _head(recording: Recording) -> _Head:
         packets=recording.packets,
         bad_packets=recording.bad_packets,
         missed=recording.missed,
-        shifts=recording.shifts,
+        shifts={i: [_Shift(**asdict(each)) for each in lot] for i, lot in recording.shifts.items()},
         side_references=recording.side_references,
         missing=recording.missing,
         late_stamps=recording.late_stamps,
@@ -255,7 +276,7 @@ def _unpacked(packed: zipfile.ZipFile, head: _Head) -> Recording:
         bench=bench,
         protocol=None if head.plan is None else Protocol(segments=head.plan, text=head.plan_text),
         cells=arrays["cells"],
-        findings=head.findings,
+        findings=[Finding(**msgspec.structs.asdict(each)) for each in head.findings],
         acts=head.acts,
         links=head.links,
         writes=head.writes,
@@ -267,7 +288,7 @@ def _unpacked(packed: zipfile.ZipFile, head: _Head) -> Recording:
         packets=head.packets,
         bad_packets=head.bad_packets,
         missed=head.missed,
-        shifts=head.shifts,
+        shifts={i: [Shift(**msgspec.structs.asdict(each)) for each in lot] for i, lot in head.shifts.items()},
         side_references=head.side_references,
         arrivals=[arrays[f"arrivals-{i}"] for i in range(n)],
         shown=[arrays[f"shown-{i}"] for i in range(n)],
