@@ -78,6 +78,11 @@ class Meter:
     loss: tuple[float, float] | None = None
     true_loss: tuple[float, float] = (0.0, 0.0)
     missing_gear: str = ""
+    doubles: str = ""
+    """The one leg (`left`, `right`) that it measures and counts twice. A dual one then has lost its other side
+    and shows even halves; one that tells a total alone was made so, and its bench says it."""
+    ceiling_w: float = math.inf
+    """It shows no more than this."""
     copy_of: str = ""
     serial: int = 0
     changes: tuple[Change, ...] = ()
@@ -107,6 +112,8 @@ class Plan:
     healthy: tuple[str, ...] = ()
     guilty: str = ""
     told: dict[str, float | str] = field(default_factory=dict)
+    left_share: float | None = None
+    """Of the rider; drawn if not given."""
 
 
 @dataclass
@@ -220,7 +227,8 @@ def _bench(plan: Plan) -> str:
     lines = ["[bench]", f'name = "{plan.name} {plan.seed}"', f'reference = "{plan.reference}"', ""]
     for m in plan.meters:
         lines += ["[[instrument]]", f'label = "{m.label}"', f'role = "{m.role}"', f'mount = "{m.mount}"']
-        lines += [f'sides = "{"both" if m.dual else "total"}"', f'link = "log:{m.label}"']
+        sides = "both" if m.dual else m.doubles or "total"
+        lines += [f'sides = "{sides}"', f'link = "log:{m.label}"']
         lines += [f"claim_percent = {m.claim_percent}"]
         if m.loss is not None:
             lines += [f"drivetrain_loss = [{m.loss[0]}, {m.loss[1]}]"]
@@ -265,7 +273,8 @@ def make(plan: Plan) -> Evening:
     turning = (rpm > 15.0) & (watts > 5.0)
     omega = np.where(turning, rpm, 0.0) * (2 * math.pi / 60)
     watts = np.where(turning, np.maximum(watts, 0.0), 0.0)
-    share = rng.uniform(0.47, 0.53) + np.interp(middle, whole, 0.004 * ornstein(rng, seconds, 1.0, 40.0))
+    drawn = rng.uniform(0.47, 0.53)
+    share = (drawn if plan.left_share is None else plan.left_share) + np.interp(middle, whole, 0.004 * ornstein(rng, seconds, 1.0, 40.0))
     turns = np.concatenate(([0.0], np.cumsum(omega / GRID_HZ))) / (2 * math.pi)
 
     def per_second(x: Array) -> Array:
@@ -296,6 +305,10 @@ def make(plan: Plan) -> Evening:
             np.where(turning, through * part * gain + zero * omega, 0.0)
             for part, gain, zero in zip((share, 1 - share), gains, zeros, strict=True)
         ]
+        if m.doubles:
+            legs = [legs[m.doubles == "right"]] * 2
+        cut = np.minimum(1.0, m.ceiling_w / np.maximum(legs[0] + legs[1], 1e-9))
+        legs = [leg * cut for leg in legs]
         shown = sum(legs) * m.shown_factor
         at_crank = np.where(turning, (shown + w_loss) / (1 - percent / 100), 0.0)
         clean[m.label] = (
@@ -305,6 +318,11 @@ def make(plan: Plan) -> Evening:
             leg * (1 + np.repeat(noise(rng, seconds, m.noise * math.sqrt(2.0), m.correlation), GRID_HZ))
             for leg in legs
         ]
+        if m.doubles:
+            noisy[1] = noisy[0]
+        if m.ceiling_w < math.inf:
+            cut = np.minimum(1.0, m.ceiling_w / np.maximum(noisy[0] + noisy[1], 1e-9))
+            noisy = [leg * cut for leg in noisy]
         measured[m.label] = (noisy[0], noisy[1])
         if m.copy_of:
             measured[m.label] = measured[m.copy_of]

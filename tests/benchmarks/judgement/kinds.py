@@ -1,0 +1,206 @@
+"""Evenings in which the kind of error is asked for: what kind of thing is said, live and afterwards?
+
+Every truth here is plain: one instrument has one thing wrong, or the chain has, and the rider's shares
+are known. Read by `tests/test_kinds_of_errors.py`, and by eye:
+
+    python -m tests.benchmarks.judgement.kinds left-only --seed 3
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from tests.benchmarks.judgement.evening import Change, Meter, Piece, Plan, changed
+from tests.benchmarks.judgement.score import run
+
+START = Piece("start", 8, 0, 0, table="rest")
+LEVELS = (
+    START,
+    Piece("easy", 150, 150, 86),
+    Piece("steady", 200, 220, 90),
+    Piece("low cadence", 160, 215, 62),
+    Piece("high cadence", 140, 190, 104),
+    Piece("rest", 25, 0, 0, table="rest"),
+    Piece("strong", 160, 290, 88),
+    Piece("steady again", 200, 220, 90),
+)
+CADENCES = (
+    START,
+    Piece("quick", 300, 210, 95),
+    Piece("slow", 300, 210, 62),
+    Piece("quick again", 240, 210, 95),
+)
+EVEN = (START, Piece("steady", 1500, 220, 90))
+PEAKS = (
+    START,
+    Piece("easy", 150, 180, 86),
+    *(
+        p
+        for k in range(1, 5)
+        for p in (Piece(f"effort {k}", 14, 780, 108), Piece(f"easy {k}", 70, 170, 85))
+    ),
+    Piece("steady", 200, 220, 90),
+)
+
+
+def _pedals(rng: np.random.Generator) -> Meter:
+    m = Meter("pedals", "reference", "pedals", "ant-dual", 1.0, delay_s=rng.uniform(0.05, 0.3))
+    return changed(m, rng.uniform(-0.4, 0.4))
+
+
+def _heron(rng: np.random.Generator, sender: str = "ble-dual") -> Meter:
+    m = Meter("heron", "on-test", "pedals", sender, 1.5, delay_s=rng.uniform(0.05, 0.3))
+    return changed(m, rng.uniform(-0.4, 0.4))
+
+
+def _spider(rng: np.random.Generator) -> Meter:
+    m = Meter("spider", "witness", "spider", "ble-total", 1.5, delay_s=rng.uniform(0.05, 0.4))
+    return changed(m, rng.uniform(-0.4, 0.4))
+
+
+def _hub(rng: np.random.Generator, role: str = "witness", more: float = 0.0, off: float = 0.0) -> Meter:
+    m = Meter(
+        "hub", role, "hub", "ant-trainer", 1.5, delay_s=rng.uniform(0.3, 0.8),
+        loss=(2.6, 1.0), true_loss=(2.6, 1.0 + more),
+    )  # fmt: skip
+    return changed(m, off)
+
+
+def _plan(name: str, seed: int, ride: tuple[Piece, ...], *meters: Meter, reference: str = "pedals",
+          share: float | None = None) -> Plan:  # fmt: skip
+    even = tuple(replace(m, correlation=0.3) for m in meters)
+    return Plan(name, seed, ride, even, reference, left_share=share)
+
+
+def left_only(seed: int, rng: np.random.Generator) -> Plan:
+    """It measures the left leg and doubles it, rightly; the rider's left leg does 54 %."""
+    unit = replace(_heron(rng, "ble-total"), doubles="left", mount="crank")
+    return _plan("left-only", seed, LEVELS, _pedals(rng), unit, share=0.54)
+
+
+def left_only_high(seed: int, rng: np.random.Generator) -> Plan:
+    """The same, and it reads 5 % high."""
+    unit = changed(replace(_heron(rng, "ble-total"), doubles="left", mount="crank"), 5.0)
+    return _plan("left-only high", seed, LEVELS, _pedals(rng), unit, share=0.46)
+
+
+def doubled(seed: int, rng: np.random.Generator) -> Plan:
+    """A dual one has lost its right side and doubles its left, that of a rider with 53 % on the left."""
+    unit = replace(_heron(rng), doubles="left")
+    return _plan("doubled", seed, LEVELS, _pedals(rng), unit, _spider(rng), share=0.53)
+
+
+def cut_off(seed: int, rng: np.random.Generator) -> Plan:
+    """It shows no more than 500 W."""
+    unit = replace(_heron(rng), ceiling_w=500.0)
+    return _plan("cut-off", seed, PEAKS, _pedals(rng), unit, _spider(rng))
+
+
+def not_of_a_side(seed: int, rng: np.random.Generator) -> Plan:
+    """A hub as reference whose chain takes 5 % more; the right side of the unit reads 3 % high.
+
+    Of 6 % and more against the hub the side explains a quarter.
+    """
+    unit = changed(_heron(rng), 3.0, "right")
+    pedals = replace(_pedals(rng), role="witness")
+    hub = _hub(rng, "reference", more=5.0)
+    return _plan("not of a side", seed, LEVELS, hub, unit, pedals, reference="hub", share=0.5)
+
+
+def of_a_side(seed: int, rng: np.random.Generator) -> Plan:
+    """The right side of the unit reads 9 % high: with that the total is 4.5 % high."""
+    return _plan("of a side", seed, LEVELS, _pedals(rng), changed(_heron(rng), 9.0, "right"), _spider(rng))
+
+
+def chain(seed: int, rng: np.random.Generator) -> Plan:
+    """The chain takes 5 % more than the bench states."""
+    return _plan("chain", seed, LEVELS, _pedals(rng), _heron(rng), _spider(rng), _hub(rng, more=5.0))
+
+
+def chain_of_two(seed: int, rng: np.random.Generator) -> Plan:
+    """The same with one instrument at the crank."""
+    return _plan("chain of two", seed, LEVELS, _pedals(rng), _hub(rng, "on-test", more=5.0))
+
+
+def chain_under_reference(seed: int, rng: np.random.Generator) -> Plan:
+    """The hub is the reference, and all at the crank read 5 % above it."""
+    pedals = replace(_pedals(rng), role="witness")
+    hub = _hub(rng, "reference", more=5.0)
+    return _plan("chain under reference", seed, LEVELS, hub, pedals, _heron(rng), _spider(rng), reference="hub")
+
+
+def hub_high(seed: int, rng: np.random.Generator) -> Plan:
+    """The hub reads 5 % high, which no chain does."""
+    return _plan("hub high", seed, LEVELS, _pedals(rng), _heron(rng), _spider(rng), _hub(rng, off=5.0))
+
+
+def drift(seed: int, rng: np.random.Generator) -> Plan:
+    """The unit drifts by -6 % in 20 minutes: -18 % an hour, -3 % in ten minutes."""
+    unit = _heron(rng)
+    unit = replace(
+        unit, changes=(Change(240.0, 0.94 * unit.gain_left, 0.94 * unit.gain_right, over_s=1200.0),)
+    )
+    return _plan("drift", seed, EVEN, _pedals(rng), unit, _spider(rng))
+
+
+def zero(seed: int, rng: np.random.Generator) -> Plan:
+    """A zero offset of 1.2 N·m and nothing else; power stays while the cadence goes from 95 to 62 rpm."""
+    unit = replace(_heron(rng), zero_left_nm=0.6, zero_right_nm=0.6)
+    return _plan("zero", seed, CADENCES, _pedals(rng), unit, _spider(rng))
+
+
+def zero_down(seed: int, rng: np.random.Generator) -> Plan:
+    """The same of -0.8 N·m, all of it on one side."""
+    unit = replace(_heron(rng), zero_right_nm=-0.8)
+    return _plan("zero down", seed, CADENCES, _pedals(rng), unit, _spider(rng))
+
+
+KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
+    "left-only": left_only,
+    "left-only-high": left_only_high,
+    "doubled": doubled,
+    "cut-off": cut_off,
+    "not-of-a-side": not_of_a_side,
+    "of-a-side": of_a_side,
+    "chain": chain,
+    "chain-of-two": chain_of_two,
+    "chain-under-reference": chain_under_reference,
+    "hub-high": hub_high,
+    "drift": drift,
+    "zero": zero,
+    "zero-down": zero_down,
+}
+
+
+def plan_of(kind: str, seed: int) -> Plan:
+    """The plan of an evening; errors within claims, delays and noise are drawn from the seed."""
+    return KINDS[kind](seed, np.random.default_rng([seed, list(KINDS).index(kind), 71]))
+
+
+def main() -> int:
+    """Print all that is said of one."""
+    p = argparse.ArgumentParser(prog="python -m tests.benchmarks.judgement.kinds", description=__doc__)
+    p.add_argument("kinds", nargs="*", default=list(KINDS), help=", ".join(KINDS))
+    p.add_argument("--seed", type=int, default=1)
+    args = p.parse_args()
+    for kind in args.kinds:
+        _, findings, told = run(plan_of(kind, args.seed))
+        print(f"== {kind}/{args.seed}")
+        for f in findings:
+            words = f"{f.what}: {f.do}" if f.event == "raised" else f.what
+            print(f"{f.t_s:6.0f} s {f.event:7s} {f.kind} {f.instrument} {f.side or ''} "
+                  f"[{f.cause}] since {f.since_s:.0f} {f.value} of {f.limit}: {words}")  # fmt: skip
+        for label, one in told["instruments"].items():
+            print(f"  {label}: {one['verdict']}, cause {one['cause']}: {one['cause_text']}")
+            print(f"    {one['sentence']}")
+            print(f"    serves {one['serves_as_reference']}: {one.get('reference_reason', one.get('serves_reason', ''))}")
+    return 0
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    sys.exit(main())
