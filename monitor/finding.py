@@ -26,7 +26,9 @@ Kind = Literal[
     "stamps-late",
     "zero-jumped",
 ]
-Cause = Literal["scale", "zero-offset", "one-side", "setting", "placement", "link", "unclear"]
+Cause = Literal[
+    "scale", "zero-offset", "one-side", "setting", "placement", "link", "drivetrain", "drift", "unclear"
+]
 Side = Literal["left", "right", "total"]
 Unit = Literal["%", "W", "points", "rpm", "s", "N·m"]
 State = Literal["clear", "pending", "raised", "blind"]

@@ -25,6 +25,11 @@ of the sizes that matter to a tester are apart."""
 EVIDENCE = 14.0
 """How much better (difference of chi squared) one explanation must fit than the other: odds of
 e^7, 1000 to 1, since it is looked at every ten seconds for an evening."""
+LEVEL_OF_SIDE = 0.003
+"""What the steps of a share leave open of a side over two minutes at one load, a fraction (computed, for a
+rider whose share wanders by 0.2 points and steps of one point)."""
+LEVEL = 0.05
+"""Blocks whose torques differ by less are of one level."""
 MIN_BLOCKS = 6
 USUAL_RAD_S = 9.0
 """Speed of a crank at 86 rpm: what a loss in watts is as a torque (common practice, no source)."""
@@ -213,8 +218,10 @@ def diagnose(
     systematic_nm = LOSS_SPREAD * loss_w / USUAL_RAD_S
     sd_a = math.sqrt(float(covariance[0, 0]))
     sd_b = math.hypot(math.sqrt(float(covariance[1, 1])), systematic_nm)
-    scale_chi = float(rest_scale @ rest_scale - rest @ rest) / s2
-    zero_chi = float(rest_zero @ rest_zero - rest @ rest) / s2
+    # What blocks of one level have in common does not average: each of them counts for less.
+    worth = 1.0 / (1.0 + LEVEL_OF_SIDE**2 / s2 * _alike(x)) if side != "total" else np.ones(n)
+    scale_chi = float(worth @ (rest_scale**2 - rest**2)) / s2
+    zero_chi = float(worth @ (rest_zero**2 - rest**2)) / s2
     gain = 1.0 + float(a2)
     # Blocks that no straight line through the torques explains belong to more than one state.
     mixed = float(rest @ rest) / max(1, n - 2) > (2.0 * block_sd) ** 2
@@ -243,6 +250,12 @@ def diagnose(
     return replace(unclear, block=block)
 
 
+def _alike(x: Floats) -> Floats:
+    """How many blocks have about the same torque as each."""
+    near: Floats = (np.abs(x[:, None] / x - 1.0) < LEVEL).sum(axis=1).astype(np.float64)
+    return near
+
+
 def _ride(torque_nm: Floats, cadence: Floats) -> tuple[str, Ride]:
     """The ride that would tell scale from zero: far from the torque ridden so far, at steady power."""
     if not len(torque_nm):
@@ -260,13 +273,18 @@ def _ride(torque_nm: Floats, cadence: Floats) -> tuple[str, Ride]:
 
 # -- sides
 
+PART_OPEN = 0.25
+"""Of a total's difference a side must leave no more than this part open, beside what scatter leaves open
+(common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Attribution:
     """How a difference of the total splits on the sides, watts, with 95 % half-widths.
 
-    `left_w` + `right_w` is the total's difference exactly. `side` is named when one side
-    explains at least three quarters and the other's part could be nothing.
+    `total_w` is the difference of the total, which may be held against another instrument than the sides
+    are. `side` is named when one side explains it, three quarters of it at least, and the other one's
+    part could be nothing.
     """
 
     left_w: float
@@ -274,12 +292,30 @@ class Attribution:
     u95_left_w: float
     u95_right_w: float
     side: Side | None
+    total_w: float
+
+    @property
+    def words(self) -> str:
+        """`+7 ± 1 W of +8 W on the right side`; empty where no side is named."""
+        if self.side is None:
+            return ""
+        left = self.side == "left"
+        own, half = (self.left_w, self.u95_left_w) if left else (self.right_w, self.u95_right_w)
+        return f"{own:+.0f} ± {half:.0f} W of {self.total_w:+.0f} W on the {self.side} side"
 
 
 def attribute(blocks: Sequence[Block]) -> Attribution | None:
-    """Split the mean difference of the blocks that know both sides; None for fewer than three."""
+    """Split the mean difference of the blocks that know both sides; None for fewer than three.
+
+    Where the total is held against one instrument and the sides against another, what the two differ by
+    belongs to no side: a side whose change does not come to that of the total explains nothing.
+    """
     rows = [
-        (b.left_w - b.left_reference_w, b.right_w - b.right_reference_w)
+        (
+            b.left_w - b.left_reference_w,
+            b.right_w - b.right_reference_w,
+            b.reference_w * math.expm1(b.y),
+        )
         for b in blocks
         if b.left_w is not None
         and b.right_w is not None
@@ -294,12 +330,13 @@ def attribute(blocks: Sequence[Block]) -> Attribution | None:
     for column in table.T:
         n_eff = max(2.0, effective_n(len(column), autocorrelation(column)))
         halves.append(2.2 * float(column.std(ddof=1)) / math.sqrt(n_eff))
-    left, right = float(means[0]), float(means[1])
+    left, right, total = (float(m) for m in means)
     side: Side | None = None
     for name, own, other, half in (("left", left, right, halves[0]), ("right", right, left, halves[1])):
-        if abs(own) > 2.0 * half and abs(own) >= 3.0 * abs(other):
+        explains = abs(own - total) <= PART_OPEN * abs(total) + math.hypot(half, halves[2])
+        if abs(own) > 2.0 * half and abs(own) >= 3.0 * abs(other) and own * total > 0.0 and explains:
             side = name  # type: ignore[assignment]
-    return Attribution(left, right, halves[0], halves[1], side)
+    return Attribution(left, right, halves[0], halves[1], side, total)
 
 
 # -- noise without truth

@@ -7,13 +7,15 @@ blocks before it, so that nothing need be known in advance, then summed both way
 
 import math
 from collections import deque
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
 
 from monitor.analysis.block import Block
+from monitor.analysis.ramp import drift_beside_step, ramp_until, series_of
 from monitor.finding import Side
 
 K = 0.5
@@ -126,14 +128,17 @@ class Ewma:
 class Shift:
     """A change: when it began, when it was noticed (session seconds), its size in percent and its side.
 
-    `drift` tells a slow change from a step; it began some time after `since_s`.
+    `drift` tells a slow change from a step. One that goes on grows: it is the same change with another size.
     """
 
     since_s: float
     found_s: float
-    percent: float
+    percent: float = field(compare=False)
     side: Side
     drift: bool = False
+    until_s: float | None = field(default=None, compare=False)
+    """Of a drift: up to when it has been seen to go on."""
+    percent_per_hour: float | None = field(default=None, compare=False)
 
 
 class Row(NamedTuple):
@@ -201,6 +206,10 @@ class _Line:
         return percent if abs(percent) >= self.least_percent else None
 
 
+OVER_S = 150.0
+"""A drift that has stood still for so long is over."""
+
+
 class _Drift:
     """One quantity against how it began: what creeps, a self-starting sum follows and misses."""
 
@@ -238,6 +247,15 @@ class _Drift:
         return None if step is None or abs(step) < self.least else 100.0 * math.expm1(step)
 
 
+def _likely_nm(before: Sequence[Row], usual: float) -> float:
+    """The standard deviation of a zero offset by what was seen before a change (N·m)."""
+    weights, inverses, deviations = (
+        math.fsum(r.weight * x for r, x in zip(before, values, strict=True))
+        for values in ([1.0] * len(before), [r.inverse for r in before], [r.y for r in before])
+    )
+    return math.hypot(OFFSET_NM, max(0.0, abs(deviations) - usual * weights) / inverses)
+
+
 def _step(before: list[Row], after: list[Row], usual: float) -> float | None:
     """The step between two runs of blocks, or None if torque may explain it.
 
@@ -250,11 +268,7 @@ def _step(before: list[Row], after: list[Row], usual: float) -> float | None:
     rows = [*before, *after]
     if len(rows) < 5:
         return None
-    weights, inverses, deviations = (
-        math.fsum(r.weight * x for r, x in zip(before, values, strict=True))
-        for values in ([1.0] * len(before), [r.inverse for r in before], [r.y for r in before])
-    )
-    likely_nm = math.hypot(OFFSET_NM, max(0.0, abs(deviations) - usual * weights) / inverses)
+    likely_nm = _likely_nm(before, usual)
     table = np.array(rows)
     y, weight = table[:, 1], table[:, 3]
     design = np.column_stack([np.ones(len(rows)), table[:, 2], np.arange(len(rows)) >= len(before)])
@@ -285,9 +299,15 @@ class ShiftDetector:
         }
         self.drifts = {"total": _Drift(MIN_DRIFT_PERCENT, usual), "split": _Drift(SPLIT_PERCENT, usual)}
         self.found: list[Shift] = []
+        self.creeping: Shift | None = None
+        """A drift of the total that goes on; while it does, nothing else is looked for."""
+        self._usual = usual
+        self._rows: deque[Row] = deque(maxlen=400)
 
     def reset(self) -> None:
         """The instrument was zeroed or mended: its past no longer counts."""
+        self.creeping = None
+        self._rows.clear()
         for line in self.lines.values():
             line.begin()
         for drift in self.drifts.values():
@@ -300,6 +320,10 @@ class ShiftDetector:
         """
         omega = 2.0 * math.pi * (block.cadence_rpm or 85.0) / 60.0
         torque = block.reference_w / omega
+        self._rows.append(Row(block.end_s, block.y, 1.0 / max(torque, 1.0), weight))
+        if self.creeping is not None:
+            self._follow()
+            return None
         values: dict[Side, float | None] = {"total": block.y, "left": block.y_left, "right": block.y_right}
         begins = []
         for side, y in values.items():
@@ -313,9 +337,31 @@ class ShiftDetector:
         return self._creeps(block, torque, weight)
 
     def take(self, shift: Shift) -> None:
-        """Believe a step: it is shown, and the watch begins anew."""
+        """Believe a change: it is shown, and the watch begins anew; a drift of the total is followed."""
         self.found.append(shift)
-        self.reset()
+        if shift.drift and shift.side == "total":
+            self.creeping = shift
+        else:
+            self.reset()
+
+    def _follow(self) -> None:
+        """How far the drift has got by now, and whether it goes on."""
+        shift, rows = self.creeping, list(self._rows)
+        assert shift is not None
+        now_s = rows[-1].end_s
+        ramp = ramp_until(series_of(rows), _likely_nm(rows, self._usual), shift.since_s)
+        if ramp is None:
+            return
+        percent = 100.0 * math.expm1(ramp.size)
+        grown = replace(
+            shift, percent=percent, until_s=max(ramp.until_s, shift.until_s or 0.0),
+            percent_per_hour=100.0 * ramp.per_hour,
+        )  # fmt: skip
+        self.found = [grown if s == shift else s for s in self.found]
+        if now_s - ramp.until_s >= OVER_S or percent * shift.percent <= 0.0:
+            self.reset()
+        else:
+            self.creeping = grown
 
     def _creeps(self, block: Block, torque_nm: float, weight: float) -> Shift | None:
         """A drift of the total, or of the split of the sides while the total stays."""
@@ -333,19 +379,36 @@ class ShiftDetector:
             percent = None if percent is None else abs(percent)
         if percent is None:
             return None
+        if side == "total":
+            return self._drift(block.end_s) or Shift(since, block.end_s, percent, side, drift=True)
         return Shift(since, block.end_s, percent, side, drift=True)
 
+    def _drift(self, now_s: int) -> Shift | None:
+        """A drift of the total, if that is what has happened rather than a step."""
+        rows = list(self._rows)
+        first = rows[: max(WARM_UP, len(rows) // 4)]
+        ramp = drift_beside_step(series_of(rows), _likely_nm(first, self._usual))
+        if ramp is None:
+            return None
+        percent = 100.0 * math.expm1(ramp.size)
+        if abs(percent) < MIN_PERCENT:
+            return None
+        return Shift(ramp.since_s, now_s, percent, "total", True, ramp.until_s, 100.0 * ramp.per_hour)
+
     def _shift(self, begin: int, now_s: int) -> Shift | None:
-        """The step that began with the block ending at `begin`, of the side that moved most."""
+        """The step that began with the block ending at `begin`, of the side that moved most; or a drift."""
         steps = {side: step for side, line in self.lines.items() if (step := line.step(begin)) is not None}
         if not steps:
             return None
         # When both sides moved alike it is the total.
         side = max(steps, key=lambda s: abs(steps[s]) * (1.3 if s == "total" else 1.0))
+        if "total" in steps and (drift := self._drift(now_s)) is not None:
+            return drift
         return Shift(begin - 10.0, now_s, steps[side], side)
 
     def shown(self, now_s: float) -> Shift | None:
-        """The last step while it is news."""
-        if self.found and now_s - self.found[-1].found_s < SHOWN_S:
-            return self.found[-1]
-        return None
+        """The last change while it is news: a drift as long as it goes on."""
+        if not self.found:
+            return None
+        last = self.found[-1]
+        return last if now_s - max(last.found_s, last.until_s or 0.0) < SHOWN_S else None

@@ -109,6 +109,8 @@ class Window(msgspec.Struct, gc=False):
     balance: float | None = None
     balance_reference: float | None = None
     u_balance: float = 0.0
+    both: float | None = None
+    """Of one that counts a side twice: its deviation from both sides of another together."""
 
     @property
     def u95(self) -> float:

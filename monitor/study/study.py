@@ -85,7 +85,10 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     repeats = repeats_of(shared, segments)
     splits = splits_of(shared, copies, shared.left)
     lines = [line for i in shared.compared if (line := line_of(shared, i)) is not None]
-    diagnoses = {i: diagnose_of(shared, i, segments) for i in shared.compared}
+    apart = common[-1].found.apart if common else {}
+    diagnoses = {
+        i: diagnose_of(shared, i, segments, apart.get(grid.labels[i]) == "yes") for i in shared.compared
+    }
     noise = noise_of(shared)
     cadence = cadence_of(shared)
     acts = acts_judged(list(pairs.values()))

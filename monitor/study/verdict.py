@@ -166,6 +166,9 @@ class Judgement:
         """Sides that differ; none where both deviate alike, so that it is the total that does or does not."""
         if self.instrument.sides == "computed":
             return []
+        if self.standing("one-sided"):
+            # What the side that it does not measure seems to read is the rider's own balance.
+            return []
         off = [r for r in self.sides_now() if r.verdict == "differs"]
         return off if len(off) == 1 or len({r.deviation_percent > 0.0 for r in off}) == 2 else []
 
@@ -269,9 +272,13 @@ class Judgement:
             return "setting"
         if self.standing("one-sided"):
             return "one-side"
-        if self.pair_verdict != "differs":
+        if self.pair_verdict != "differs" or self._is_the_references:
             return None
         left = self.left_state
+        if self._drift is not None and left is not None and left.opened_by.kind == "drift":
+            return "drift"
+        if self.stands_apart == "yes" and self._reads_below_crank:
+            return "drivetrain"
         if left is not None and left.cause not in (None, "unclear"):
             return left.cause
         if self.of_one_state is not None and self.of_one_state.cause != "unclear":
@@ -282,11 +289,36 @@ class Judgement:
         return named[-1] if named else "unclear"
 
     @property
+    def _is_the_references(self) -> bool:
+        """Whether what it is compared with stands apart, and it does not: there is nothing to explain."""
+        apart = self.who.found.apart if self.who is not None else {}
+        return apart.get(self.reference or "") == "yes" and apart.get(self.label) == "no"
+
+    @property
+    def _drift(self) -> ShiftStudy | None:
+        """The last drift of its own."""
+        return next((s for s in reversed(self.shifts) if s.drift and s.sure), None)
+
+    @property
+    def _reads_below_crank(self) -> bool:
+        """Whether it is a hub that reads less than what is at the crank."""
+        now = self.left_state or self.overall
+        hub = self.instrument.mount == "hub" and self.reference_mount != "hub"
+        return hub and now is not None and (now.deviation_percent or 0.0) < 0.0
+
+    @property
     def cause_text(self) -> str:
         """The sentence to the cause; empty without one."""
         cause = self.cause
         if cause is None:
             return ""
+        counted_twice = self.standing("one-sided")
+        if counted_twice and cause == "one-side":
+            return counted_twice[-1].what
+        if cause == "drift" and self._drift is not None:
+            return drift_words(self._drift)
+        if cause == "drivetrain":
+            return "drivetrain or hub: more is lost than the bench states"
         if self.of_one_state is not None and self.of_one_state.cause == cause and self.of_one_state.why:
             return self.of_one_state.why
         judged = [f for f in self.standing("power-off", "side-off", "one-sided") if f.cause == cause]
@@ -364,7 +396,10 @@ class Judgement:
             return []
         name = self.label if hub else self.reference
         if (now.deviation_percent < 0.0) == hub:
-            return ["a chain that takes more than the bench states would look the same: chain or hub"]
+            return [
+                "a chain that takes more than the bench states would look the same: drivetrain or hub",
+                "a ride with a clean chain would tell: what stays is the hub's",
+            ]
         return [f"no chain makes {name} read more: it is no loss"]
 
     def history(self) -> list[str]:
@@ -407,11 +442,23 @@ class Judgement:
             return f"it stands apart, {join_names(agree)} agree with each other"
         if apart == "no" and others:
             return f"{join_names(others)} stands apart, {self.label} agrees with the others"
+        if who.found.consistent and self._beyond_claims:
+            return "at least one claim is broken, and too little was ridden since to tell whose"
         if who.found.consistent:
             return "unusual, yet all may be within their claims"
         likely = sorted(who.found.odds.items(), key=lambda x: -x[1])[:2]
         odds = ", ".join(f"{label} {100.0 * p:.0f} %" for label, p in likely)
         return f"undecided whose it is (odds: {odds})"
+
+    @property
+    def _beyond_claims(self) -> bool:
+        """Whether the difference is surely larger than both claims together."""
+        left = self.left_state
+        if left is None or left.deviation_percent is None or left.u95_percent is None:
+            return False
+        others = [i for i in self.bench.instruments if i.label == self.reference]
+        claims = [i.claim_percent or DEFAULT_CLAIM_PERCENT for i in (self.instrument, *others)]
+        return len(claims) > 1 and abs(left.deviation_percent) - left.u95_percent > sum(claims)
 
     def sentence(self, all_of: dict[str, "Judgement"]) -> str:
         """The verdict, in sentences."""
@@ -420,12 +467,26 @@ class Judgement:
         elif self.is_reference:
             said = self._reference_words(all_of)
         else:
-            said = self.words()
+            said = self._what_it_is_first(self.words())
         history = self.history()
         said += history or self._shift_words()
         said += self._trouble()
         first, *rest = said
         return " ".join(f"{part}." for part in (f"{self.label} {first}", *(_begun(r, all_of) for r in rest)))
+
+    def _what_it_is_first(self, said: list[str]) -> list[str]:
+        """What makes all that follows speak of a part only comes before it."""
+        cut = [f.value for f in self.raised("clipped") if f.value is not None]
+        if not cut and not self.standing("one-sided"):
+            return said
+        first = f"is {said[0]}" if said[0].startswith("undecided") else said[0]
+        if cut:
+            return [
+                f"cuts off at {min(cut):.0f} W, so its peaks can't be used",
+                f"below that it {first}",
+                *said[1:],
+            ]
+        return ["counts one side twice, and follows the rider's balance", f"it {first}", *said[1:]]
 
     def _reference_words(self, all_of: dict[str, "Judgement"]) -> list[str]:
         if self.stands_apart == "yes" and self.who is not None:
@@ -462,7 +523,7 @@ class Judgement:
         if self.both_percent is not None and self.reference is not None:
             said.append(f"against both sides of {self.reference} it reads {self.both_percent:+.1f} %")
         cut = self.raised("clipped")
-        if cut:
+        if cut and self.is_reference:
             said.append("it cuts off at the top" + (f": {cut[-1].what}" if cut[-1].what else ""))
         trouble = []
         lost = sum(b - a for a, b in self.signal.lost)
@@ -476,6 +537,13 @@ class Judgement:
         if trouble:
             said.append("it " + " and ".join(trouble))
         return said
+
+
+def drift_words(shift: ShiftStudy) -> str:
+    """`it drifted by -6.1 % from 4:13 to 24:13, -18.4 % an hour`."""
+    until = f" to {clock(shift.until_s)}" if shift.until_s is not None else ""
+    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+.1f} % an hour"
+    return f"it drifted by {shift.delta_percent:+.1f} % from {clock(shift.t_s)}{until}{rate}"
 
 
 def _begun(text: str, labels: Container[str]) -> str:

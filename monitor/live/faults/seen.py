@@ -49,6 +49,12 @@ class Seen:
         self.sides_wrong = [False] * n
         """Its sides are doubled, swapped or untold: they follow the rider, not the meter."""
         self.swapped = [False] * n
+        self.doubled = [False] * n
+        """One side is counted twice, which stands as a finding."""
+        self.ceiling_w: list[float | None] = [None] * n
+        """Where each cuts off at the top, once that was seen."""
+        self.at_top = [False] * n
+        """Stands at its highest reading while others rise: cut off, perhaps."""
         self.restarted_s = [-math.inf] * n
         self.standing = standing
         """Alarms (kind, label, side) that were over once: only these need to be told of calm."""

@@ -46,6 +46,8 @@ def add_sides(window: Window, i: int, pair: Pair, span: Span, past: Sequence[Pas
         window.right = 100.0 * (own_right / right - 1.0)
         window.u_right = math.hypot(100.0 * pair.noise_right.of_mean(span.length_s), SHARE_COARSE_PERCENT)
         size = max(size, abs(window.right))
+    if sides in ("left", "right"):
+        window.both = 100.0 * (2.0 * (own_left if sides == "left" else own_right) / (left + right) - 1.0)
     if sides == "both":
         window.balance_reference = 100.0 * left / (left + right)
         window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)

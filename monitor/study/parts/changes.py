@@ -54,6 +54,12 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
     for shift in live:
         if not shift.drift and all(abs(t - shift.since_s) > SAME_CHANGE_S for t, _, _ in found):
             found.append((shift.since_s, shift.percent, shift.side))
+    doubled_s = min(
+        (f.since_s for f in shared.recording.findings if f.kind == "one-sided" and f.instrument == label),
+        default=math.inf,
+    )
+    # One that counts a side twice follows the rider's balance: that is no step of it.
+    found = [f for f in found if f[0] < doubled_s]
     drifts = []
     for begin_s, end_s in pairwise([0.0, *_acts_on(shared, label), float(shared.grid.seconds)]):
         steps = [f for f in found if f[2] == "total" and begin_s <= f[0] < end_s]

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, Block
-from monitor.analysis.blockstats import interval
 from monitor.analysis.diagnose import Diagnosis, attribute, diagnose
 from monitor.study.grid import Blocks, Bools
 from monitor.study.parts.common import QUIET_EDGE, Shared
@@ -14,8 +13,12 @@ from monitor.study.parts.differences import judged
 from monitor.study.results import SegmentStudy, SideResult, known, rounded
 
 
-def diagnose_of(shared: Shared, i: int, segments: Sequence[SegmentStudy]) -> Diagnosis | None:
+def diagnose_of(
+    shared: Shared, i: int, segments: Sequence[SegmentStudy], own: bool = True
+) -> Diagnosis | None:
     """Why the instrument deviates, from the blocks of the state in which it does so most.
+
+    `own`: the deviation is its own for sure, else it is told as a difference.
 
     A state is what lies between two changes or acts. None: it does not deviate beyond
     its limit in any, and its line is that of the longest state.
@@ -29,24 +32,22 @@ def diagnose_of(shared: Shared, i: int, segments: Sequence[SegmentStudy]) -> Dia
     longest: tuple[int, Diagnosis] | None = None
     for state in range(len(shared.cuts[i]) + 1):
         mask = (at == state) & quiet
-        found = interval(blocks.y[mask], usual)
+        found = shared.sure(i, mask)
         if found is None:
             continue
         rows = as_blocks(blocks, mask)
-        diagnosis = diagnose(rows, "total", usual.sd, loss_w)
+        diagnosis = diagnose(rows, "total", usual.sd, loss_w, not own)
         if longest is None or found.n > longest[0]:
             longest = (found.n, diagnosis)
-        deviation = abs(100.0 * math.expm1(found.value))
+        deviation = abs(found.percent)
         limit = shared.grid.limit_percent(i, float(blocks.reference_w[mask].mean()))
-        u95 = math.hypot(100.0 * found.u95, 1.96 * shared.grid.u_loss_percent(i, 200.0))
-        if deviation - u95 <= limit and not _differs_in(shared, i, state, segments):
+        if deviation - found.u95 <= limit and not _differs_in(shared, i, state, segments):
             continue
         split = attribute(rows) if judges_sides(shared, i) else None
         if split is not None and split.side is not None:
-            own = split.left_w if split.side == "left" else split.right_w
+            side_w = split.left_w if split.side == "left" else split.right_w
             diagnosis = Diagnosis(
-                "one-side",
-                f"the {split.side} side makes {own:+.1f} W of {split.left_w + split.right_w:+.1f} W",
+                "one-side", f"the {split.side} side makes {side_w:+.1f} W of {split.total_w:+.1f} W",
                 "", diagnosis.gain, diagnosis.offset_nm, diagnosis.sd_gain, diagnosis.sd_offset_nm,
             )  # fmt: skip
         if best is None or deviation > best[0]:

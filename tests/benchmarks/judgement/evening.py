@@ -79,8 +79,8 @@ class Meter:
     true_loss: tuple[float, float] = (0.0, 0.0)
     missing_gear: str = ""
     doubles: str = ""
-    """The one leg (`left`, `right`) that it measures and counts twice. A dual one then has lost its other side
-    and shows even halves; one that tells a total alone was made so, and its bench says it."""
+    """The one leg (`left`, `right`) that it measures and counts twice. A dual one then has lost its other
+    side and shows even halves; one that tells a total alone was made so, and its bench says it."""
     ceiling_w: float = math.inf
     """It shows no more than this."""
     copy_of: str = ""
@@ -223,6 +223,12 @@ def _figure(m: Meter, name: str, t_s: Array) -> Array:
     return value
 
 
+def _below(ceiling_w: float, legs: list[Array]) -> list[Array]:
+    """Both legs cut in the same part, so that they make no more than the ceiling."""
+    cut = np.minimum(1.0, ceiling_w / np.maximum(legs[0] + legs[1], 1e-9))
+    return [leg * cut for leg in legs]
+
+
 def _bench(plan: Plan) -> str:
     lines = ["[bench]", f'name = "{plan.name} {plan.seed}"', f'reference = "{plan.reference}"', ""]
     for m in plan.meters:
@@ -274,7 +280,9 @@ def make(plan: Plan) -> Evening:
     omega = np.where(turning, rpm, 0.0) * (2 * math.pi / 60)
     watts = np.where(turning, np.maximum(watts, 0.0), 0.0)
     drawn = rng.uniform(0.47, 0.53)
-    share = (drawn if plan.left_share is None else plan.left_share) + np.interp(middle, whole, 0.004 * ornstein(rng, seconds, 1.0, 40.0))
+    share = (drawn if plan.left_share is None else plan.left_share) + np.interp(
+        middle, whole, 0.004 * ornstein(rng, seconds, 1.0, 40.0)
+    )
     turns = np.concatenate(([0.0], np.cumsum(omega / GRID_HZ))) / (2 * math.pi)
 
     def per_second(x: Array) -> Array:
@@ -307,8 +315,8 @@ def make(plan: Plan) -> Evening:
         ]
         if m.doubles:
             legs = [legs[m.doubles == "right"]] * 2
-        cut = np.minimum(1.0, m.ceiling_w / np.maximum(legs[0] + legs[1], 1e-9))
-        legs = [leg * cut for leg in legs]
+        uncut = legs
+        legs = _below(m.ceiling_w, legs)
         shown = sum(legs) * m.shown_factor
         at_crank = np.where(turning, (shown + w_loss) / (1 - percent / 100), 0.0)
         clean[m.label] = (
@@ -316,13 +324,11 @@ def make(plan: Plan) -> Evening:
         )  # fmt: skip
         noisy = [
             leg * (1 + np.repeat(noise(rng, seconds, m.noise * math.sqrt(2.0), m.correlation), GRID_HZ))
-            for leg in legs
+            for leg in uncut
         ]
         if m.doubles:
             noisy[1] = noisy[0]
-        if m.ceiling_w < math.inf:
-            cut = np.minimum(1.0, m.ceiling_w / np.maximum(noisy[0] + noisy[1], 1e-9))
-            noisy = [leg * cut for leg in noisy]
+        noisy = _below(m.ceiling_w, noisy)
         measured[m.label] = (noisy[0], noisy[1])
         if m.copy_of:
             measured[m.label] = measured[m.copy_of]

@@ -38,11 +38,7 @@ EVEN = (START, Piece("steady", 1500, 220, 90))
 PEAKS = (
     START,
     Piece("easy", 150, 180, 86),
-    *(
-        p
-        for k in range(1, 5)
-        for p in (Piece(f"effort {k}", 14, 780, 108), Piece(f"easy {k}", 70, 170, 85))
-    ),
+    *(p for k in range(1, 5) for p in (Piece(f"effort {k}", 14, 780, 108), Piece(f"easy {k}", 70, 170, 85))),
     Piece("steady", 200, 220, 90),
 )
 
@@ -130,7 +126,9 @@ def chain_under_reference(seed: int, rng: np.random.Generator) -> Plan:
     """The hub is the reference, and all at the crank read 5 % above it."""
     pedals = replace(_pedals(rng), role="witness")
     hub = _hub(rng, "reference", more=5.0)
-    return _plan("chain under reference", seed, LEVELS, hub, pedals, _heron(rng), _spider(rng), reference="hub")
+    return _plan(
+        "chain under reference", seed, LEVELS, hub, pedals, _heron(rng), _spider(rng), reference="hub"
+    )
 
 
 def hub_high(seed: int, rng: np.random.Generator) -> Plan:
@@ -197,7 +195,7 @@ def main() -> int:
         for label, one in told["instruments"].items():
             print(f"  {label}: {one['verdict']}, cause {one['cause']}: {one['cause_text']}")
             print(f"    {one['sentence']}")
-            print(f"    serves {one['serves_as_reference']}: {one.get('reference_reason', one.get('serves_reason', ''))}")
+            print(f"    serves {one['serves_as_reference']}: {one['why']}")
     return 0
 
 

@@ -3,9 +3,10 @@
 import math
 
 from monitor.analysis.block import Block
-from monitor.analysis.diagnose import Diagnosis, attribute, diagnose
+from monitor.analysis.diagnose import Diagnosis, diagnose
 from monitor.finding import Side
 from monitor.live.faults.compared.change import Changes
+from monitor.live.faults.compared.known import Known, side_cure
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
@@ -20,6 +21,7 @@ class Causes:
         self.bench = seen.bench
         self.comparator = seen.comparator
         self.changes = changes
+        self.known = Known(seen, changes)
         self.onsets: dict[tuple[int, Side], float] = {}
         """Since when a deviation has been over its limit: the blocks from there on tell its cause."""
         self.diagnoses: dict[tuple[int, Side], Diagnosis] = {}
@@ -45,6 +47,9 @@ class Causes:
             # It agrees just now: there is nothing that this would be the cause of.
             return
         sign.cause = found.cause
+        if side == "total" and self.seen.doubled[i]:
+            # Worth to be said again: before, it looked like an error of the other side.
+            sign.inferred = "doubled"
         sign.do = found.ride or (_of_either(found) if sign.whose == "difference" else found.cure)
         if side != "total" and found.block is not None:
             # Which side is known: seating and zeroing it tell more than another torque would.
@@ -53,6 +58,8 @@ class Causes:
         if found.cause != "unclear":
             # What isn't known yet would not stay true.
             sign.what += f", {found.why}"
+        if side == "total" and found.cause != "drivetrain":
+            sign.what += self.known.chain_words_between(i, sign.value or 0.0)
         if side == "total" and sign.signal == "over":
             self._after_zeroing(sign, i, pair)
 
@@ -69,7 +76,8 @@ class Causes:
             self.onsets[key] = _since(pair, shown, now_s)
         sign.since_s = self.onsets[key]
         if end % 10 == 0 or key not in self.diagnoses:
-            self.diagnoses[key] = self._by_torque(via, pair, side, sign.since_s)
+            known = self.known.of_charged(i, sign, self._state(via, pair)) if side == "total" else None
+            self.diagnoses[key] = known or self._by_torque(via, pair, side, sign.since_s)
         found = self.diagnoses[key]
         way = "above" if charge.value > 0.0 else "below"
         where = label if side == "total" else f"{label} {side} side"
@@ -81,7 +89,10 @@ class Causes:
         sign.what = f"{where} reads {abs(charge.value):.1f} % {way} {than} (limit {charge.limit:.1f} %)"
         sign.cause, sign.do = found.cause, found.cure or f"look at {label} first"
         if found.cause != "unclear":
-            sign.what += {"scale": ", a scale error", "zero-offset": ", as a zero offset does"}[found.cause]
+            named = {"scale": "a scale error", "zero-offset": "as a zero offset does"}
+            sign.what += f", {named.get(found.cause, found.why)}"
+        if side == "total" and found.cause != "drivetrain":
+            sign.what += self.known.chain_words(i, charge.value)
         return sign
 
     def forget(self, i: int, side: Side) -> None:
@@ -99,7 +110,7 @@ class Causes:
 
     def _diagnose(self, sign: Sign, i: int, pair: Pair, side: Side, onset_s: float) -> Diagnosis:
         since = [b for b in self._state(i, pair) if b.begin_s >= onset_s - 1.0]
-        known = self._setting(i, sign) or self._one_side(sign, i, since)
+        known = self.known.of(i, sign, self._state(i, pair), since)
         return known or self._by_torque(i, pair, side, onset_s, sign.whose == "difference")
 
     def _state(self, i: int, pair: Pair) -> list[Block]:
@@ -128,49 +139,6 @@ class Causes:
         trial = self.changes.zeros.get(i)
         if trial is not None:
             sign.what += trial.text([b.y for b in pair.blocks if b.begin_s >= trial.at_s])
-
-    def _setting(self, i: int, sign: Sign) -> Diagnosis | None:
-        """A deviation that the crank length set in the instrument explains."""
-        mounted = self.bench.instruments[i].crank_length_mm
-        length_mm = self.seen.facts[i].get("crank_length_mm")
-        if (
-            mounted is None
-            or not isinstance(length_mm, float)
-            or abs(length_mm - mounted) < 0.4
-            or sign.value is None
-        ):
-            return None
-        percent = 100.0 * (length_mm / mounted - 1.0)
-        if abs(sign.value - percent) > max(0.5 * (sign.limit or 0.0), 0.4 * abs(percent)):
-            return None
-        return Diagnosis(
-            "setting",
-            f"it is set to {length_mm:g} mm cranks where {mounted:g} mm are mounted, "
-            f"which makes {percent:+.1f} %",
-            cure=f"set {mounted:g} mm",
-        )
-
-    def _one_side(self, sign: Sign, i: int, blocks: list[Block]) -> Diagnosis | None:
-        """A deviation of the total that one side explains."""
-        if sign.side != "total" or self.bench.instruments[i].sides != "both":
-            return None
-        split = attribute(blocks)
-        if split is None or split.side is None:
-            return None
-        own, half = (
-            (split.left_w, split.u95_left_w) if split.side == "left" else (split.right_w, split.u95_right_w)
-        )
-        return Diagnosis(
-            "one-side",
-            f"with {own:+.0f} ± {half:.0f} W of {split.left_w + split.right_w:+.0f} W "
-            f"on the {split.side} side",
-            cure=side_cure(split.side),
-        )
-
-
-def side_cure(side: Side) -> str:
-    """What to try where a side is known."""
-    return f"check how the {side} side is mounted, zero it and ride the block again"
 
 
 def _of_either(found: Diagnosis) -> str:

@@ -3,7 +3,7 @@
 import math
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.analysis.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
 from monitor.live.faults.compared.inferred import inferred_side
@@ -11,6 +11,7 @@ from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
 from monitor.live.who.opinions import Opinions
+from monitor.text import clock
 
 SAME_S = 45.0
 """What several comparisons show within this time is one change."""
@@ -33,6 +34,26 @@ class ZeroTrial:
         deviation = 100.0 * math.expm1(sum(self.before) / len(self.before))
         only = "only " if abs(change) < 0.3 * abs(deviation) else ""
         return f", zeroing changed it by {only}{change:+.1f} %"
+
+
+def drift_words(shift: Shift) -> str:
+    """`has drifted -2.9 % since 6:10, -17.8 % an hour`."""
+    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+.1f} % an hour"
+    return f"has drifted {shift.percent:+.1f} % since {clock(shift.since_s)}{rate}"
+
+
+def _one_change(one: Shift, two: Shift) -> bool:
+    """Whether two comparisons show the same change: of drifts, whether they go on at one time."""
+    if one.drift and two.drift:
+        return one.since_s <= (two.until_s or two.found_s) and two.since_s <= (one.until_s or one.found_s)
+    return abs(one.since_s - two.since_s) <= SAME_S
+
+
+def _mirrored(shift: Shift) -> Shift:
+    """What a change in a comparison is of the one that is compared with."""
+    size = 100.0 * math.expm1(-math.log1p(shift.percent / 100.0))
+    rate = None if shift.percent_per_hour is None else -shift.percent_per_hour
+    return replace(shift, percent=size, percent_per_hour=rate)
 
 
 class Changes:
@@ -116,14 +137,32 @@ class Changes:
                 self._settle(i, found)
             elif found is not None:
                 self._charge(i, found)
-            elif (shift := detector.shown(end)) is not None and self._is_open(i, shift):
+            elif (shift := detector.shown(end)) is not None and self.is_open(i, shift):
                 self._charge(i, shift)
         yield from self._signs(i, detector.shown(end))
 
     def signs_of_reference(self, end: int) -> Iterator[Sign]:
         """`shifted` of the reference itself."""
         if self.comparator.reference is not None:
+            self._follow_reference()
             yield from self._signs(self.comparator.reference, self.of_reference.shown(end))
+
+    def _follow_reference(self) -> None:
+        """A drift of the reference grows as its mirror image in the comparisons with it does."""
+        found = self.of_reference.found
+        if not found or not found[-1].drift:
+            return
+        last = found[-1]
+        seen = [s for d in self.shifts.values() if (s := d.creeping) is not None and _one_change(s, last)]
+        if seen:
+            most = max(seen, key=lambda s: abs(s.percent))
+            found[-1] = replace(_mirrored(most), since_s=last.since_s, found_s=last.found_s)
+
+    def drifting(self, i: int) -> Shift | None:
+        """The last change of an instrument, if that is a drift and nothing came after it."""
+        detector = self.shifts.get(i)
+        found = self.of_reference.found if detector is None else detector.found
+        return found[-1] if found and found[-1].drift and found[-1].side == "total" else None
 
     def _signs(self, i: int, shift: Shift | None) -> Iterator[Sign]:
         label = self.labels[i]
@@ -172,8 +211,9 @@ class Changes:
         self.shifts[most].take(
             found if most == i else Shift(found.since_s, found.found_s, steps[most], "total")
         )
-        for detector in self.shifts.values():
-            detector.reset()
+        for j, detector in self.shifts.items():
+            if j != most or not found.drift:
+                detector.reset()
 
     def _charge(self, i: int, found: Shift) -> None:
         """Believe a change that instrument `i` shows against the reference: of that one which moved against
@@ -194,11 +234,12 @@ class Changes:
                 detector.found.remove(found)
             self._moved_s[i] = found.found_s
             last = self.of_reference.found[-1:]
-            if not last or abs(last[0].since_s - found.since_s) > SAME_S:
-                size = 100.0 * math.expm1(-math.log1p(found.percent / 100.0))
-                self.of_reference.found.append(
-                    Shift(found.since_s, found.found_s, size, found.side, found.drift)
-                )
+            if not last or not _one_change(found, last[0]):
+                self.of_reference.found.append(_mirrored(found))
+            if found.drift and found.side == "total":
+                # It goes on in this comparison: how far it has got is read there.
+                detector.creeping = found
+                return
             # The past of every comparison has the step of the reference in it.
             for each in self.shifts.values():
                 each.reset()
@@ -215,7 +256,8 @@ class Changes:
             )
         self._whose[i] = (found, words)
 
-    def _is_open(self, i: int, shift: Shift) -> bool:
+    def is_open(self, i: int, shift: Shift) -> bool:
+        """Whether it can't be told yet whose a change is."""
         return bool(self._whose_words(i, shift))
 
     def _whose_words(self, i: int, shift: Shift) -> str:
@@ -244,8 +286,7 @@ class Changes:
             warm = next((w for t, w in reversed(self.happened) if "°C" in w and t >= shift.since_s), "")
             against = f" against {self.bench.reference}" if words else ""
             return (
-                f"{label} has drifted {shift.percent:+.1f} %{against} since the start{open_}"
-                + (f", with {warm}" if warm else ""),
+                f"{label} {drift_words(shift)}{against}{open_}" + (f", with {warm}" if warm else ""),
                 f"let it take the room's temperature, {both} and ride the block again",
             )
         past = self.bench.reference if words else "its own past"

@@ -104,7 +104,12 @@ class Deviation:
         judge_side(right, "right", pair)
         judge_balance(balance, pair, self.bench.limits.balance_points, reference)
         put_right = self.swap.judge(swapped, i, pair, reference)
-        if swapped.signal == "over":
+        if self.seen.doubled[i]:
+            # It has one side only: what the other one seems to read is the rider's own balance.
+            for sign in (left, right, balance):
+                sign.signal = "below"
+                sign.cleared = f"{sign.instrument} counts one side twice: its sides say nothing"
+        elif swapped.signal == "over":
             for sign in (left, right, balance):
                 sign.signal = "below"
         elif put_right:

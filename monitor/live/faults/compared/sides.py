@@ -54,6 +54,13 @@ def _tell(sign: Sign, side: Side, look: Look) -> None:
     watts = (w.left_w if side == "left" else w.right_w) or 0.0
     delta_w = watts - watts / (1.0 + own / 100.0) if own > -100.0 else -watts
     sign.zone = look.zone
-    sign.what = f"{sign.instrument} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}"
+    if w.both is not None:
+        # Its rider sees twice this side: the two comparisons are two things.
+        sign.what = (
+            f"{sign.instrument} reads {abs(own):.1f} % {'more' if own > 0.0 else 'less'} than twice "
+            f"the {side} side of {sign.reference}, and {w.both:+.1f} % against both of its sides"
+        )
+    else:
+        sign.what = f"{sign.instrument} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}"
     if look.limits.floor_decides:
         sign.what += f" (limit {limit_words(look.limits)})"

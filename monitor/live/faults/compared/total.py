@@ -32,8 +32,8 @@ class Total:
                 return sign
             more = RIDER_PERCENT
         sign.signal = "between"
-        if any(r.jumps.candidate is not None for r in self.seen.recent):
-            # Something jumped just now: first see whether it was a spike.
+        if any(r.jumps.candidate is not None for r in self.seen.recent) or self.seen.at_top[i]:
+            # Something jumped just now: first see whether it was a spike. Or it is cut off, perhaps.
             return sign
         if self.comparator.reference is None and not self._leans_most(pair):
             return sign

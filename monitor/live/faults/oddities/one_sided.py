@@ -42,6 +42,7 @@ def one_sided(seen: Seen, i: int) -> Sign | None:
         since = shares.none_since_s
         what = f"{label} reports no sides though the bench says it has both"
         do = "wake and pair the other side, and check the settings for it"
+    seen.doubled[i] = since is not None and shares.even >= EVEN_N
     if since is None and ("one-sided", label, None) not in seen.standing:
         return None
     signal: Signal = "below" if since is None else "over"
