@@ -409,8 +409,9 @@ def test_a_diagnosis_is_one_sentence(found: Diagnosis) -> None:
 
 
 def sided(left_w: float, right_w: float, left_reference_w: float, right_reference_w: float) -> Block:
+    own_w, reference_w = left_w + right_w, left_reference_w + right_reference_w
     return Block(
-        10, 0.0, left_w + right_w, left_reference_w + right_reference_w, 90.0, 0.0, 0.0, 0.0,
+        10, math.log(own_w / reference_w), own_w, reference_w, 90.0, 0.0, 0.0, 0.0,
         left_w, right_w, left_reference_w, right_reference_w,
     )  # fmt: skip
 
@@ -443,6 +444,28 @@ def test_a_side_is_named_only_if_it_alone_explains_the_total(
     assert named.count(side) >= 39
     if side is None and left == right:
         assert set(named) == {None}
+
+
+@pytest.mark.parametrize(
+    ("total_percent", "side"),
+    [(4.0, "right"), (5.0, "right"), (8.0, None), (2.0, None), (-4.0, None)],
+)
+def test_a_side_whose_watts_do_not_come_to_those_of_the_total_explains_nothing(
+    total_percent: float, side: str | None
+) -> None:
+    """The right side reads 8 W high of 200 W; the total is held against another one that reads as it does.
+
+    By hand: 8 of 8 W and 8 of 10 W are three quarters and more, 8 of 16 W are half, 8 of 4 W twice too much.
+    """
+    blocks = [
+        Block(10, math.log1p(total_percent / 100.0), 208.0, 200.0, 90.0, 0.0, 0.0, 0.0, 100.0, 108.0 + d,
+              100.0, 100.0)
+        for d in (0.3, -0.3) * 4
+    ]  # fmt: skip
+    found = attribute(blocks)
+    assert found is not None
+    assert found.total_w == pytest.approx(2.0 * total_percent)
+    assert found.side == side
 
 
 def test_sides_need_three_blocks_that_know_them() -> None:

@@ -274,7 +274,20 @@ def test_noise_that_goes_on_makes_gain_less_sure() -> None:
 
 def _sided(left_w: list[float]) -> list[Block]:
     return [
-        Block(10 * k, 0.0, 200.0 + d, 200.0, 90.0, 0.0, None, None, 100.0 + d, 100.0, 100.0, 100.0)
+        Block(
+            10 * k,
+            math.log1p(d / 200.0),
+            200.0 + d,
+            200.0,
+            90.0,
+            0.0,
+            None,
+            None,
+            100.0 + d,
+            100.0,
+            100.0,
+            100.0,
+        )
         for k, d in enumerate(left_w)
     ]
 

@@ -392,7 +392,33 @@ def test_a_creeping_total_is_found_as_drift() -> None:
     assert found
     assert found[0].drift
     assert found[0].side == "total"
-    assert 1.4 <= found[0].percent <= 4.0
+    assert len(found) == 1, "one drift, which grows"
+    assert found[0].percent == pytest.approx(6.0, abs=0.4)
+    assert found[0].percent_per_hour == pytest.approx(6.0, abs=0.5)
+    assert found[0].until_s == 3600
+
+
+@pytest.mark.parametrize("r", [0.0, 0.45])
+def test_a_step_is_no_drift_and_an_even_drift_is_no_step(r: float) -> None:
+    """Steps of 3 % and drifts of 18 % an hour, in noise of which neighbours correlate by r."""
+    told = {"step": [], "drift": []}
+    for seed in range(60):
+        for kind, of in told.items():
+            rng = np.random.default_rng([seed, 5])
+            detector = ShiftDetector(1.8)
+            noise = 0.0
+            for k in range(150):
+                noise = r * noise + math.sqrt(1.0 - r * r) * rng.normal(0.0, 0.003)
+                size = 0.03 * (k >= 60) if kind == "step" else 0.05 * max(0, k - 30) / 100.0
+                shift = detector.feed(Block(10 * (k + 1), noise + size, 200.0, 200.0, 90.0, 0.1))
+                if shift is not None:
+                    detector.take(shift)
+                    of.append(shift.drift)
+                    break
+    assert len(told["step"]) >= 59
+    assert sum(told["step"]) <= 1
+    assert len(told["drift"]) == 60
+    assert sum(told["drift"]) >= 54
 
 
 def test_a_split_that_creeps_while_the_total_stays_is_found() -> None:
