@@ -160,10 +160,16 @@ def shown_off(i: InstrumentStudy) -> float | None:
 
 
 def sentences(study: Study, figures: Figures) -> list[str]:
-    """Acts, rider and remarks, in this order; of a rider only what is decided."""
+    """Acts, rider and remarks, in this order; of a rider only what is decided and answers a question."""
     lines = [act_sentence(study, act, figures) for act in study.acts_judged]
-    lines += [rider_sentence(c, figures) for c in study.rider if c.verdict != "undecided"]
+    lines += [rider_sentence(c, figures) for c in study.rider if _asked(c)]
     return [plain(line) for line in (*lines, *remarks(study, figures))]
+
+
+def _asked(change: RiderChange) -> bool:
+    """Whether somebody asks: of a block ridden twice that read alike, nobody does, however it was ridden."""
+    again = change.before[1] != change.after[0]
+    return change.verdict != "undecided" and not (change.verdict == "rider" and again)
 
 
 def judged_states(states: Sequence[State]) -> list[State]:
