@@ -38,6 +38,10 @@ class Ring:
         np.add(self.sums[(k - 1) % CAPACITY_S], cell, out=self.sums[k % CAPACITY_S])
         self.end = k + 1
 
+    def scale(self, instrument: int, by: float) -> None:
+        """Count all work of an instrument `by` times as large, also what is past."""
+        self.sums[:, instrument, [WORK, LEFT]] *= by
+
     def window(self, begin: int, end: int) -> npt.NDArray[np.float64]:
         """Sums over the seconds [begin, end), shape (instruments, COLUMNS)."""
         difference: npt.NDArray[np.float64] = (

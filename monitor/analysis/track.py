@@ -439,6 +439,11 @@ class Track:
         self._without_s = math.inf
         return True
 
+    @property
+    def counts_work(self) -> bool:
+        """Whether its work is made of counters, and not of the power that it shows."""
+        return self._source_rank == POWER_SUM or (self._source_rank == TORQUE and self.trusts_torque)
+
     def _crank_serves(self, item: str, t_s: float) -> bool:
         if item == self._crank_source or t_s - self._crank_s > HELD_S:
             self._crank_source = item

@@ -131,6 +131,11 @@ class Comparator:
             if instrument in (i, self.reference):
                 pair.reset(at)
 
+    def scale(self, instrument: int, by: float) -> None:
+        """What the instrument shows turns out to be `by` times what was taken for it: all begins anew."""
+        self.past[instrument].scale(by)
+        self.reset(instrument)
+
     def set_aside(self, instrument: int, at: int) -> None:
         """Nothing that the instrument showed before second `at` is compared from now on."""
         past = self.past[instrument]

@@ -15,7 +15,8 @@ from capture.control import request_words
 from capture.profiles import decode
 from capture.record import Act, End, Link, Packet, Record, Reported, Store, Tick, Write
 from capture.sample import DecodeError, Reading
-from monitor.analysis.curve import Ring
+from monitor.analysis.accounts import Account
+from monitor.analysis.curve import COVERED, LEFT, WORK, Ring
 from monitor.analysis.statistics import Floats
 from monitor.analysis.track import HELD_S, Track
 from monitor.finding import Finding
@@ -74,6 +75,7 @@ class Pipeline:
         self.index = {instrument.label: i for i, instrument in enumerate(bench.instruments)}
         n = len(bench.instruments)
         self.tracks = [Track(instrument.sides) for instrument in bench.instruments]
+        self.accounts = [Account() for _ in bench.instruments]
         self.strokes = [
             LiveStroke(i, instrument.sides, on_stroke) for i, instrument in enumerate(bench.instruments)
         ]
@@ -166,6 +168,8 @@ class Pipeline:
         if p.channel in MEASUREMENTS or p.channel.startswith("ant"):
             track.feed(reading, t_s)
             power = reading.power_w
+            if power is not None:
+                self.accounts[i].shows(t_s, power)
             recent = seen.recent[i]
             if (
                 power is None
@@ -345,8 +349,26 @@ class Pipeline:
         cell = np.array([track.curve.close() for track in self.tracks])
         if self._on_cell is not None:
             self._on_cell(self.ring.end, cell)
+        cell = self._as_shown(cell)
         self.ring.append(cell)
         self.comparator.second(cell)
+
+    def _as_shown(self, cell: Floats) -> Floats:
+        """A closed cell with work as it was shown: counters say when it was done, what is shown is judged."""
+        for i, (track, account) in enumerate(zip(self.tracks, self.accounts, strict=True)):
+            before = account.factor
+            work_j, covered_s = float(cell[i, WORK]), float(cell[i, COVERED])
+            factor = account.counts(self.ring.end, work_j, covered_s, track.counts_work)
+            if factor is not None:
+                self.ring.scale(i, factor / before)
+                self.comparator.scale(i, factor / before)
+                self.watch.changes.begin_anew(i)
+        factors = [account.factor for account in self.accounts]
+        if all(f == 1.0 for f in factors):
+            return cell
+        cell = cell.copy()
+        cell[:, [WORK, LEFT]] *= np.array(factors)[:, None]
+        return cell
 
     def _drive(self, sign: Sign, now_s: float, findings: list[Finding]) -> None:
         finding, event = self.alarms.drive(sign, now_s)

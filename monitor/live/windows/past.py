@@ -79,6 +79,14 @@ class Past:
             self.sided_since = end
         return power if known else None
 
+    def scale(self, by: float) -> None:
+        """Count all work `by` times as large: what it shows is judged, and differs from what it counts."""
+        for values in (self.works, self.lefts, self.seconds, self.last, self.fives, self.swings):
+            scaled = [by * v for v in values]
+            values.clear()
+            values.extend(scaled)
+        self.two *= by
+
     def take_turns(self, row: Sequence[float]) -> None:
         """The revolutions of the next closed second."""
         revs, turned = self.revs, self.turned

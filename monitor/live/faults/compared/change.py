@@ -98,6 +98,12 @@ class Changes:
             blocks = [b.y for b in pair.blocks if b.begin_s >= pair.reset_s]
             self.zeros[i] = ZeroTrial(t_s, blocks[-12:])
 
+    def begin_anew(self, i: int) -> None:
+        """What an instrument shows is counted otherwise from now on: that is no change of it."""
+        for k in self.shifts if i == self.comparator.reference else (i,):
+            if k in self.shifts:
+                self.shifts[k].reset()
+
     def notice(self, now_s: float) -> None:
         """Sprints and steps of temperature, which nobody tells."""
         for i in self.comparator.powered:
