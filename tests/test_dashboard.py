@@ -266,6 +266,12 @@ def eight() -> View:
     )
 
 
+def twelve() -> View:
+    """More than have a row at 80 by 24, and more than there are digits."""
+    more = [replace([PEDALS, SPIDER][n % 2], label=f"unit-{n}", role="on-test") for n in range(1, 11)]
+    return replace(differs(), lanes=(HUB, HERON, *more))
+
+
 def sixty_four() -> View:
     """As many as a bench may have; the last but one leans and the last is lost."""
     more = (replace([PEDALS, SPIDER, STRAIGHT][n % 3], label=f"unit-{n:02}") for n in range(61))
@@ -699,7 +705,13 @@ def test_lanes_that_lean_or_are_lost_are_never_left_out() -> None:
     assert "leaning" in text
     assert "silent" in text
     assert "┃ hub " in text
-    assert "and 19 more" in text
+    assert "19 more not shown" in text
+    # What was asked for is there, too, and what has an open finding is not hidden silently.
+    draw_lanes(canvas, canvas.box, 1, calm(lanes=tuple(many)), "unit-20")
+    assert "unit-20" in canvas.text()
+    few = Canvas(80, 2, look.GROUND)
+    draw_lanes(few, few.box, 1, calm(lanes=tuple(many)))
+    assert "29 more not shown, 1 with an open finding" in few.text()
 
 
 # -- figures, canvas, text
@@ -1132,6 +1144,36 @@ async def test_zeroed_asks_which_and_belongs_to_the_moment_of_the_key() -> None:
         assert [act[2] for act in source.acts[1:]] == ["hub", "pedals", "heron", "spider-unit-two"]
 
 
+async def test_twelve_instruments_at_80_by_24() -> None:
+    """Those without a row are counted, and each can be got at by key."""
+    source = Frozen(twelve())
+    app = BenchApp(source, poll_hz=0)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(app, pilot)
+        labels = [lane.label for lane in twelve().lanes]
+        rows = {label: re.search(rf"^ ?(\d+) . {label} ", shown(app), re.M) for label in labels}
+        assert {label: int(row[1]) for label, row in rows.items() if row} == {
+            label: number for number, label in enumerate(labels, 1) if rows[label]
+        }
+        hidden = [label for label in labels if not rows[label]]
+        assert len(hidden) == 2
+        assert "2 more not shown: i lists all, Tab shows the units on test" in shown(app)
+        await press(pilot, "i", "pagedown")
+        assert all(re.search(rf"\b{label} ", shown(app)) for label in hidden), shown(app)
+        await press(pilot, "escape")
+        # Tab walks all units on test: whichever is shown large has its lane, too.
+        seen = set()
+        for _ in range(len(labels)):
+            seen |= {label for label in hidden if re.search(rf"^ ?\d+ . {label} ", shown(app), re.M)}
+            await press(pilot, "tab")
+        assert seen == set(hidden)
+        await press(pilot, "z", "3")
+        await press(pilot, "z", "n", *"12", "enter")
+        await press(pilot, "z", "n", *"unit-1", "enter")
+        assert "2 instruments begin with unit-1" not in shown(app)
+        assert [label for _, _, label, _ in source.acts] == [labels[2], labels[11], "unit-1"]
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 async def test_sixty_four_instruments_on_one_screen(size: tuple[int, int]) -> None:
@@ -1143,7 +1185,7 @@ async def test_sixty_four_instruments_on_one_screen(size: tuple[int, int]) -> No
         text = shown(app)
         assert "heron" in text
         assert "unit-61" in text
-        assert re.search(r"\b\d\d more\b", text), text
+        assert re.search(r"\b\d\d more not shown: i lists all", text), text
         await press(pilot, "i")
         details = shown(app)
         assert all(word in details for word in ("heron", "Open findings", "power deviates"))
@@ -1157,19 +1199,21 @@ async def test_sixty_four_instruments_on_one_screen(size: tuple[int, int]) -> No
         assert re.search(r"space +mark +z +zeroed +g +gear +n +note", details)
         await press(pilot, "escape")
         await press(pilot, "z")
-        assert "zeroed which? its label or all:" in shown(app)
+        assert "zeroed which?  1 to 9 its lane  n by name  a all  Esc none" in shown(app)
+        await press(pilot, "n")
+        assert "zeroed which? its number or label or all:" in shown(app)
         await press(pilot, *"unit-6", "enter")
         assert "2 instruments begin with unit-6: nothing was done" in shown(app)
-        await press(pilot, "z", *"unknown", "enter")
+        await press(pilot, "z", "n", *"unknown", "enter")
         assert "no instruments begin with unknown" in shown(app)
         assert source.acts == []
-        await press(pilot, "z", *"UNIT-60", "enter")
-        await press(pilot, "z", *"her", "enter")
+        await press(pilot, "z", "n", *"UNIT-60", "enter")
+        await press(pilot, "z", "n", *"her", "enter")
         assert [(act, label) for act, _, label, _ in source.acts] == [
             ("zeroed", "unit-60"),
             ("zeroed", "heron"),
         ]
-        await press(pilot, "z", *"all", "enter")
+        await press(pilot, "z", "a")
         assert len(source.acts) == 2 + 64
 
 

@@ -13,6 +13,8 @@ from monitor.dashboard.widgets import TEXT_CHARACTERS
 from monitor.text import clock, plain
 
 CHOICES = "123456789"
+BY_NAME = "n"
+"""Key for those whose lanes have no digit of their own."""
 """Keys that choose an instrument by the number of its lane; `a` means all."""
 WHICH = "which "
 
@@ -39,15 +41,24 @@ class AskingApp(FollowingApp):
             self._ask_which(kind, words, labels)
 
     def _ask_which(self, act: str, words: str, labels: tuple[str, ...], more: str = "") -> None:
-        """Ask for an instrument by the number of its lane; by its label, where that is not enough."""
+        """Ask for an instrument by the digit of its lane; by number or label, where that is not enough."""
         keys = self._lane_keys(labels)
         named = "  ".join(f"{key} {label}" for key, label in keys.items())
         prompt = f"{words} which?  {named}  {more}Esc none"
         if len(keys) == len(labels) and len(prompt) < self.size.width:
             self._ask(Question("choice", act, prompt, 0.0, labels))
+        elif keys:
+            digits = "" if len(keys) == 1 else f" to {max(keys)}"
+            prompt = f"{words} which?  {min(keys)}{digits} its lane  {BY_NAME} by name  {more}Esc none"
+            self._ask(Question("choice", act, prompt, 0.0, labels))
         else:
-            prompt = f"{words} which? its label{' or all' if more else ''}:"
-            self._ask(Question("text", f"{WHICH}{act}", prompt, 0.0, labels))
+            self._ask_name(act, words, labels)
+
+    def _ask_name(self, act: str, words: str, labels: tuple[str, ...]) -> None:
+        """Ask for an instrument whose number or label is typed."""
+        every = " or all" if act == "zeroed" else ""
+        prompt = f"{words} which? its number or label{every}:"
+        self._ask(Question("text", f"{WHICH}{act}", prompt, 0.0, labels))
 
     def _lane_keys(self, labels: tuple[str, ...]) -> dict[str, str]:
         """Those of the instruments that have a key: the number of their lane, up to nine."""
@@ -55,9 +66,12 @@ class AskingApp(FollowingApp):
         return {key: lane.label for key, lane in lanes if lane.label in labels}
 
     def _named(self, question: Question, text: str) -> None:
-        """A label was typed, or so much of it that only one begins like that."""
+        """A label was typed, or so much of it that only one begins like that, or the number of a lane."""
         act, typed = question.act.removeprefix(WHICH), text.lower()
         found = [label for label in question.labels if label == typed]
+        if not found and typed.isdecimal() and 0 < int(typed) <= len(self._view.lanes):
+            numbered = self._view.lanes[int(typed) - 1].label
+            found = [label for label in question.labels if label == numbered]
         found = found or [label for label in question.labels if label.startswith(typed)]
         if act == "zeroed" and typed == "all":
             found = list(question.labels)
@@ -187,6 +201,9 @@ class AskingApp(FollowingApp):
             if controls.auto_zero(question.labels[0]) is not None:
                 self._close_question()
                 self._try(lambda controls: "" if controls.switch_auto_zero() else "no auto-zero to switch")
+        elif question.kind == "choice" and key == BY_NAME:
+            self._close_question()
+            self._ask_name(question.act, question.prompt.partition(" which?")[0], question.labels)
         elif question.kind == "choice":
             chosen = (
                 question.labels

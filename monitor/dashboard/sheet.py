@@ -143,7 +143,7 @@ def _draw_bench(
 ) -> None:
     draw_hero(canvas, at.hero, at.scale, view, face.unit)
     draw_head(canvas, at.axis, view)
-    draw_lanes(canvas, at.lanes, at.pitch, view)
+    draw_lanes(canvas, at.lanes, at.pitch, view, face.unit)
     draw_advice(canvas, at.advice, *advice_text(view, banner, face.ride, canvas.width, face.acts))
     box = at.trace
     if box.height:

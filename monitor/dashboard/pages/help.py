@@ -9,7 +9,7 @@ SIGNS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     (
         "Signs of a lane",
         (
-            ("1 to 9", "the key of this instrument, wherever one is asked for"),
+            ("1 2 3", "the number of this instrument: up to 9 its key, wherever one is asked for"),
             ("✓ ✗ ?", "agrees; outside its limit; undecided or still measuring"),
             ("!", "another finding: its word stands in the lane, on a ground of its own if it is loud"),
             ("◌ ~ ○ ·", "no data yet; searching; resting while nobody pedals; cadence only"),
@@ -27,6 +27,7 @@ SIGNS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         (
             ("+4.1 %", "the deviation of the worst unit on test; of a side, if a side is outside its limit"),
             ("±1.2", "its 95 % uncertainty: up to three limits it reads measuring"),
+            ("8 s of 30 s", "checking again: all figures are of what came since it was touched"),
             ("OK", "agrees; HIGH and LOW are outside the limit"),
             ("over 2:10", "the riding that the number rests on, since the last change"),
         ),

@@ -12,8 +12,6 @@ from monitor.text import clock
 
 WIDE = 112
 """Columns from which a lane has room for cadence and for its deviation in figures."""
-NUMBERED = 9
-"""So many lanes have a key of their own, where an instrument is asked for."""
 
 
 class Columns(NamedTuple):
@@ -76,8 +74,7 @@ def draw_head(canvas: Canvas, box: Box, view: View) -> None:
 
 def _draw_lane(canvas: Canvas, y: int, rows: int, view: View, lane: Lane, number: int) -> None:
     at, said = columns(canvas.width), standing(view, lane)
-    if number <= NUMBERED:
-        canvas.put(at.number, y, str(number), FAINT)
+    canvas.right(at.number + 1, y, str(number), FAINT)
     canvas.put(at.mark, y, said.mark, LOUD if said.loud else said.style)
     x = canvas.put(at.label, y, lane.label, BOLD, end=at.label_end)
     if at.rpm_end is not None and lane.mount != lane.label:
@@ -124,35 +121,44 @@ def _draw_second(canvas: Canvas, y: int, at: Columns, view: View, lane: Lane) ->
         canvas.put(at.word, y, lane.basis, QUIET, end=at.figure_end or at.word_end)
 
 
-def _haste(view: View, lane: Lane) -> int:
+def _haste(view: View, lane: Lane, unit: str) -> int:
     """The lower, the sooner a lane must be seen when there is no room for all."""
-    if standing(view, lane).loud:
+    if lane.label == unit:
         return 0
-    return 1 if lane.verdict == "reference" else 2
+    if standing(view, lane).loud:
+        return 1
+    return 2 if lane.verdict == "reference" else 3
 
 
-def most_pressing(view: View, room: int) -> tuple[list[int], int]:
-    """The places of the lanes that have room, in bench order, and how many are left out.
+def most_pressing(view: View, room: int, unit: str = "") -> tuple[list[int], list[int]]:
+    """The places of the lanes that have room, in bench order, and of those that are left out.
 
-    Their number takes one row.
+    What is said of these takes one row. `unit` was asked for and is always there.
     """
     lanes: Sequence[Lane] = view.lanes
     if len(lanes) <= room:
-        return list(range(len(lanes))), 0
-    urgent = sorted(range(len(lanes)), key=lambda at: (_haste(view, lanes[at]), at))
-    kept = sorted(urgent[: max(0, room - 1)])
-    return kept, len(lanes) - len(kept)
+        return list(range(len(lanes))), []
+    urgent = sorted(range(len(lanes)), key=lambda at: (_haste(view, lanes[at], unit), at))
+    kept = max(0, room - 1)
+    return sorted(urgent[:kept]), sorted(urgent[kept:])
 
 
-def draw_lanes(canvas: Canvas, box: Box, pitch: int, view: View) -> None:
-    """All lanes; those that differ or are lost are never left out for want of room."""
+def left_out_words(view: View, left_out: Sequence[int]) -> tuple[str, bool]:
+    """How many lanes are not shown and where they are; whether one of them asks for a look."""
+    loud = sum(standing(view, view.lanes[at]).loud for at in left_out)
+    look = f", {loud} with an open finding" if loud else ""
+    return f"{len(left_out)} more not shown{look}: i lists all, Tab shows the units on test", loud > 0
+
+
+def draw_lanes(canvas: Canvas, box: Box, pitch: int, view: View, unit: str = "") -> None:
+    """All lanes; without room for all, those that differ or are lost, and how many are left out."""
     room = box.height // pitch
-    shown, left_out = most_pressing(view, room)
+    shown, left_out = most_pressing(view, room, unit)
     for row, at in enumerate(shown):
         _draw_lane(canvas, box.y + row * pitch, pitch, view, view.lanes[at], at + 1)
     if left_out:
-        y = box.y + box.height - 1
-        canvas.put(5, y, f"and {left_out} more: they need a taller window", WARM, end=box.width)
+        text, loud = left_out_words(view, left_out)
+        canvas.put(3, box.y + box.height - 1, text, WARM if loud else BOLD, end=box.width)
 
 
 def silence_words(lane: Lane, t_s: float) -> str:
