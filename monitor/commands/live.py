@@ -24,16 +24,9 @@ from monitor.commands.output import (
 )
 from monitor.finding import Finding
 from monitor.live.runner import Runner
-from monitor.sessions.derived import (
-    MAKE_ROOM,
-    Made,
-    end_line,
-    finding_line,
-    make_derived,
-    missing_words,
-    recorded_settings,
-)
+from monitor.sessions.derived import MAKE_ROOM, Made, end_line, finding_line, make_derived, missing_words
 from monitor.sessions.live.live_session import LiveSession
+from monitor.sessions.settings import recorded_settings
 from monitor.sessions.vouched import NAMES, REPORT, up_to_date
 from monitor.setup.bench import Bench, load_bench, parse_bench
 from monitor.setup.protocol import Protocol, load_protocol
@@ -124,6 +117,7 @@ def follow(folder: Path, watch_only: bool = False, speak: bool = False) -> int:
         runner=runner,
         late_s=TAKE_OVER_S,
         asks=not bench.scripted and not watch_only,
+        keeps=not watch_only and not in_browser,
     )
     if session.controls is not None and in_browser:
         # Behind a browser stands a radio link of its own: when it breaks nobody lets the trainer go at once.
@@ -307,6 +301,7 @@ def _attend(
         on_finding=printer if headless else None,
         asks=not hurried,
         hands=not headless,
+        keeps=True,
     )
     if checks:
         session.act("preflight")
@@ -438,7 +433,12 @@ def _conclude(session: LiveSession, judges: bool = True) -> int:
     if not judges or len(up_to_date(session.folder)) == len(NAMES):
         write_message(f"closed; `plumbwatt study {session.folder}` judges it.")
     else:
-        made = make_derived(session.folder, lambda text: write_message(f"  {text}"))
+        from monitor.commands.asking.judging import rare_collections
+
+        with rare_collections():
+            made = make_derived(
+                session.folder, lambda text: write_message(f"  {text}"), gathered=session.gathered
+            )
     write_message(f"session: {session.folder}")
     if made is None:
         return code

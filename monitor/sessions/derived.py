@@ -14,6 +14,7 @@ from capture.record import Header
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.sessions.missing import say_at_head
+from monitor.sessions.settings import recorded_settings
 from monitor.sessions.tables import Samples, write_grid
 from monitor.sessions.vouched import (
     FINDINGS,
@@ -27,8 +28,6 @@ from monitor.sessions.vouched import (
     plan,
     vouch,
 )
-from monitor.setup.bench import Bench, parse_bench
-from monitor.setup.protocol import Protocol, parse_protocol
 from monitor.study.parts.common import Shared, shared_of
 from monitor.study.recording import Recording, collect
 from monitor.study.results import Study, encode
@@ -40,6 +39,7 @@ from storage.session import Session, open_session
 if TYPE_CHECKING:
     from monitor.report.page import About
     from monitor.sessions.acts import AmendedRecords
+    from monitor.sessions.live.gathered import Gathered
 
 MAKE_ROOM = "Make room there, then `plumbwatt study {folder}` makes what is missing"
 
@@ -63,22 +63,6 @@ def end_line(pipeline: Pipeline, session: Path | str) -> str:
     """The last line of a headless run: session time, where it is, records seen and lost."""
     end = _End("end", round(pipeline.t_s, 3), plain(str(session)), pipeline.records, pipeline.lost_records)
     return plain(msgspec.json.encode(end).decode())
-
-
-def recorded_settings(
-    header: Header, of: Path | str, bench: Bench | None = None
-) -> tuple[Bench, Protocol | None]:
-    """Bench and protocol as they were used; `bench` stands in for the recorded one.
-
-    A protocol file outranks the protocol in a bench. BenchError: this version can't read them;
-    `of` says whose they are.
-    """
-    if bench is None:
-        bench = parse_bench(header.bench, f"the bench recorded in {of}")
-    protocol = bench.protocol
-    if header.protocol:
-        protocol = parse_protocol(header.protocol, f"the protocol recorded in {of}")
-    return bench, protocol
 
 
 class Made(msgspec.Struct, frozen=True):
@@ -123,10 +107,12 @@ def make_derived(
     on_second: Callable[[float], None] | None = None,
     *,
     afresh: bool = False,
+    gathered: "Gathered | None" = None,
 ) -> Made:
     """As `write_derived`, with all that it found; what the disk refuses is named in `missing`.
 
-    `on_second` is told session seconds now and then. `afresh`: also what is up to date.
+    `on_second` is told session seconds now and then. `afresh`: also what is up to date. `gathered`: what was
+    made of the records while they were recorded here.
     """
     from monitor.study.study import study
 
@@ -134,7 +120,7 @@ def make_derived(
     session = open_session(folder)
     kept = None if afresh else kept_recording(session.path)
     files = _Files(session.path, afresh, say)
-    recording, damage = _pass(session, files, kept, say, on_second)
+    recording, damage = _pass(session, files, kept or gathered, say, on_second)
     say(f"{recording.records} records, {len(recording.findings)} changes of findings")
     shared = shared_of(recording)
     result = with_asked(session.path, recording, shared, study(recording, shared))
@@ -144,7 +130,7 @@ def make_derived(
     if damage is None:
         # What was damaged is said each time anew, so each time it is read.
         vouch(session.path, {name: octets for name, octets in made.items() if name in files.done})
-        if kept is None:
+        if recording is not kept:
             keep_recording(session.path, recording)
     return Made(files.written, result, shared, damage, files.missing)
 
@@ -152,21 +138,16 @@ def make_derived(
 def _pass(
     session: Session,
     files: "_Files",
-    kept: Recording | None,
+    known: "Recording | Gathered | None",
     say: Progress,
     on_second: Callable[[float], None] | None,
 ) -> tuple[Recording, Damage | None]:
     """The session as arrays, its table of samples, and what was damaged; of the journal what is needed."""
     wanted = files.wanted(SAMPLES)
-    if kept is not None and wanted is None:
-        return kept, None
-    if kept is not None:
-        header, records = _journal(session.path)
-        samples = Samples(wanted, header, kept.bench, files.refuse)
-        if samples.again(records, kept.placed) and records.damage is None:
-            files.put(SAMPLES, samples.finish)
-            return kept, None
-        samples.discard()
+    if isinstance(known, Recording) and wanted is None:
+        return known, None
+    if known is not None and (found := _sampled(session, files, known)) is not None:
+        return found, None
     header, records = _journal(session.path)
     bench, _protocol = recorded_settings(header, session.path)
     say("judging the journal")
@@ -180,6 +161,29 @@ def _pass(
     say_at_head(recording, records.damage)
     files.put(SAMPLES, samples.finish)
     return recording, records.damage
+
+
+def _sampled(session: Session, files: "_Files", known: "Recording | Gathered") -> Recording | None:
+    """What is known of a session already, once its journal was read for the samples; None: of another."""
+    from monitor.sessions.live.gathered import Chain
+
+    header, records = _journal(session.path)
+    recording = known if isinstance(known, Recording) else known.recording(header, session.path)
+    if recording is None:
+        records.close()
+        return None
+    chain = Chain()
+    samples = Samples(files.wanted(SAMPLES), header, recording.bench, files.refuse)
+    same = samples.again(chain.along(records), recording.placed) and records.damage is None
+    if not isinstance(known, Recording):
+        same = same and chain.value == known.chain.value
+        say_at_head(recording, None)
+    if not same:
+        samples.discard()
+        records.close()
+        return None
+    files.put(SAMPLES, samples.finish)
+    return recording
 
 
 def about(session: Session) -> "About":

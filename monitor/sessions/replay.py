@@ -22,7 +22,7 @@ from monitor.live.pipeline import Pipeline
 from monitor.live.screen import view_of
 from monitor.live.view import View
 from monitor.sessions.acts import AmendedRecords, open_session_journal
-from monitor.sessions.derived import recorded_settings
+from monitor.sessions.settings import recorded_settings
 from monitor.setup.bench import Bench, parse_bench
 from monitor.setup.protocol import Protocol
 from monitor.text import plain

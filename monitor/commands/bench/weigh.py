@@ -84,7 +84,7 @@ def weigh_command(where: Path, wanted: Wanted) -> int:
 def _find(where: Path) -> _Found:
     if where.suffix == ".toml":
         return _Found(load_bench(where), where.with_suffix(".weights.json"), None)
-    from monitor.sessions.derived import recorded_settings
+    from monitor.sessions.settings import recorded_settings
     from storage.journal import read_journal
     from storage.session import open_session
 

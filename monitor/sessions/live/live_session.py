@@ -26,6 +26,7 @@ from monitor.live.pipeline import Pipeline
 from monitor.live.runner import Runner
 from monitor.live.screen import view_of
 from monitor.live.view import View
+from monitor.sessions.live.gathered import Gathered
 from monitor.sessions.live.previous_zeros import earlier_zeros, unit_of
 from monitor.sessions.live.trusted import references_line
 from monitor.setup.bench import Bench
@@ -104,6 +105,7 @@ class LiveSession:
         late_s: who follows a session leaves questions to the screen that started it, so long.
         asks: power meters are asked for their crank length when they are linked.
         hands: keys can act on trainer, zero offset and protocol (`controls`).
+        keeps: what the pipeline makes of the records is kept for the study (`gathered`).
         now_ns: the clock that the recorder, on this same computer, writes into its ticks.
     """
 
@@ -119,10 +121,20 @@ class LiveSession:
         late_s: float = 0.0,
         asks: bool = False,
         hands: bool = True,
+        keeps: bool = False,
         now_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         self.folder = folder
-        self.pipeline = Pipeline(bench, protocol, runner=runner)
+        self.gathered = Gathered(bench) if keeps else None
+        sink = None if self.gathered is None else self.gathered.gathering
+        self.pipeline = Pipeline(
+            bench,
+            protocol,
+            on_cell=None if sink is None else sink.cell,
+            on_reading=None if sink is None else sink.reading,
+            on_stroke=None if sink is None else sink.stroke,
+            runner=runner,
+        )
         self.controls = Controls(bench, self.pipeline, late_s=late_s, asks=asks) if hands or asks else None
         if self.controls is not None:
             self.controls.preflight.references = references_line(folder.parent, bench)
@@ -310,7 +322,10 @@ class LiveSession:
                     return
 
     def _take(self, record: Record) -> None:
-        self._tell(self.pipeline.feed(record))
+        findings = self.pipeline.feed(record)
+        if self.gathered is not None:
+            self.gathered.take(record, self.pipeline.index, findings)
+        self._tell(findings)
         if self.controls is not None:
             self.controls.take(record)
             if isinstance(record, Tick) and self._now_ns is not None:
@@ -377,7 +392,10 @@ class LiveSession:
                     self._take(record)
 
     def _close(self, why: str) -> None:
-        self._tell(self.pipeline.finish())
+        last = self.pipeline.finish()
+        if self.gathered is not None:
+            self.gathered.close(self.pipeline, last)
+        self._tell(last)
         self.closed, self.closed_why = True, why
 
     def _tell(self, findings: list[Finding]) -> None:
