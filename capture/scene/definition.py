@@ -141,7 +141,8 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
 
     sync: Literal["crank", "time"] | None = None
     """New values with each revolution, or `rate_hz` times a second. None: as is usual for the kind
-    (`hub` and `trainer` by time)."""
+    (`hub` and `trainer` by time). What a hub accumulates goes by revolutions of its wheel, unless this
+    says `time` over ANT+."""
     rate_hz: float = 1.0
     torque: bool = True
     """Accumulated torque is sent (over ANT+: pages 0x11 and 0x12)."""
@@ -159,6 +160,16 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     """Power phases, position and barycentre, over ANT+."""
     angle_zero_deg: float = 0.0
     """What is added to all angles that are sent: where this instrument has its zero."""
+    half_turns: bool = False
+    """New values with each half revolution, so that the legs come in turn; no accumulated torque is sent."""
+    torque_frequency: bool = False
+    """Torque is sent as a frequency (page 0x20 alone), its zero offset now and then. ANT+ only."""
+    repeats_last: bool = False
+    """At rest the last power is repeated instead of 0 W; at the crank only."""
+    sleeps_after_s: float | None = None
+    """Seconds after the last revolution from which on nothing is sent until the crank turns again."""
+    idle_w: float = 0.0
+    """Standard deviation of the watts shown while nobody pedals; `hub` and `trainer` only."""
     clock_ppm: float = 0.0
     """How fast the instrument's own clock runs, parts per million."""
 
@@ -391,6 +402,8 @@ _RANGES: Mapping[str, tuple[float, float]] = {
     "rate_hz": (0.2, 10),
     "vector_hz": (0, 100),
     "vector_values": (1, 100),
+    "sleeps_after_s": (0.5, 3600),
+    "idle_w": (0, 20),
     "angle_zero_deg": (-180, 180),
     "left_peak_deg": (0, 360),
     "right_peak_deg": (0, 360),
@@ -466,8 +479,23 @@ def _check_instrument(instrument: Instrument, path: str) -> None:
         for at, fault in enumerate(instrument.faults, 1):
             if fault.fault not in allowed:
                 raise SceneError(f'{path}.faults {at}.fault: "{instrument.kind}" measures no power')
+    _check_manners(instrument, path)
     for at, fault in enumerate(instrument.faults, 1):
         _check_fault(fault, instrument.kind, f"{path}.faults {at}")
+
+
+def _check_manners(instrument: Instrument, path: str) -> None:
+    """SceneError where an instrument can't have the manner that it is given."""
+    at_crank = instrument.kind in POWER_KINDS and instrument.kind not in WHEEL_KINDS
+    for name in ("half_turns", "torque_frequency", "repeats_last"):
+        if getattr(instrument, name) and not at_crank:
+            raise SceneError(f'{path}.{name}: "{instrument.kind}" measures no torque at the crank')
+        if getattr(instrument, name) and instrument.sync == "time":
+            raise SceneError(f'{path}.{name}: does not go with sync = "time"')
+    if instrument.torque_frequency and (instrument.radio != "ant" or instrument.half_turns):
+        raise SceneError(f'{path}.torque_frequency: needs radio = "ant" and whole revolutions')
+    if instrument.idle_w and instrument.kind not in WHEEL_KINDS:
+        raise SceneError(f'{path}.idle_w: "{instrument.kind}" shows none: {" and ".join(WHEEL_KINDS)} do')
 
 
 def _check_fault(fault: Fault, kind: Kind, path: str) -> None:

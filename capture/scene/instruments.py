@@ -25,6 +25,7 @@ from capture.profiles import (
 from capture.record import Link, LinkState, Packet, Record, Reported
 from capture.sample import DecodeError
 from capture.scene.definition import POWER_KINDS, SIDED_KINDS, WHEEL_KINDS, Instrument, SceneDefinition
+from capture.scene.manners import FIRST_OFFSET_SLOT, OFFSET_EVERY, frequency_page, offset_page
 from capture.scene.rider import Rider
 from capture.scene.sending import VectorSender, effectiveness_page, stroke_page, with_extremes
 from capture.scene.sensing import CrankSensor, Faults, RevolutionSensor, Sensor, WheelSensor
@@ -261,7 +262,7 @@ class BluetoothInstrument(VirtualInstrument):
             names.append("balance")
         if definition.revolutions:
             names.append("wheel_revolutions" if definition.kind in WHEEL_KINDS else "crank_revolutions")
-            if definition.torque:
+            if definition.torque and not definition.half_turns:
                 names.append("accumulated_torque")
         if definition.kind not in WHEEL_KINDS:
             names.append("crank_length_adjustable")
@@ -296,7 +297,7 @@ class BluetoothInstrument(VirtualInstrument):
         sensor = self.sensor
         sensor.advance(t_s)
         state = self.faults.at(t_s)
-        on_air = self.up and not state.silent and not state.off_air
+        on_air = self.up and not state.silent and not state.off_air and not sensor.asleep(t_s)
         if self._by_time:
             if on_air:
                 self._notify(t_s)
@@ -330,7 +331,7 @@ class BluetoothInstrument(VirtualInstrument):
             balance = round(200.0 * sensor.left_share)
         if definition.revolutions:
             revs, ticks = sensor.crank_revs & 0xFFFF, int(sensor.crank_x * 1024.0) & 0xFFFF
-            if definition.torque:
+            if definition.torque and not definition.half_turns:
                 torque = round(32.0 * (sensor.rev_torque_nm - self._torque_base_nm)) & 0xFFFF
         measurement = cycling_power.Measurement(
             round(sensor.power_w(t_s)),
@@ -518,7 +519,9 @@ class AntInstrument(VirtualInstrument):
             return (self._trainer, self._general)
         if isinstance(sensor, WheelSensor):
             return (self._wheel_torque, self._power) if definition.torque else (self._power,)
-        if not definition.torque:
+        if definition.torque_frequency:
+            return (self._frequency,)
+        if not definition.torque or definition.half_turns:
             pages: tuple[Callable[[float], bytes], ...] = (self._power,) * 4
         else:
             pages = (self._crank_torque, self._power) * 2
@@ -545,7 +548,7 @@ class AntInstrument(VirtualInstrument):
             return
         arrival_s = t_s + 0.002 + self.air.expovariate(1.0 / 0.001)
         lost = self.air.random() < self.loss
-        if state.off_air or lost:
+        if state.off_air or lost or self.sensor.asleep(t_s):
             self._miss(arrival_s)
             return
         self._missed = 0
@@ -573,6 +576,10 @@ class AntInstrument(VirtualInstrument):
         if self._queue:
             return self._queue.popleft()
         slot = self._slot
+        if self.definition.torque_frequency:
+            # Such sensors send no common pages (a public forum tells so).
+            first = slot == FIRST_OFFSET_SLOT or slot % OFFSET_EVERY == 0
+            return offset_page() if first else self._frequency(t_s)
         if 2 <= slot < 2 + len(self._commons()):
             return self._common(self._commons()[slot - 2], t_s)
         if slot % _COMMON_EVERY == 0:
@@ -638,9 +645,24 @@ class AntInstrument(VirtualInstrument):
             )
         )
 
+    def _frequency(self, t_s: float) -> bytes:
+        sensor = self.sensor
+        assert isinstance(sensor, CrankSensor)
+        return frequency_page(sensor.events, sensor.period_sum_s, sensor.torque_ticks)
+
     def _wheel_torque(self, t_s: float) -> bytes:
         sensor = self.sensor
         assert isinstance(sensor, WheelSensor)
+        if self.definition.sync == "time":
+            return bytes(
+                ant_power.WheelTorque(
+                    sensor.events & 0xFF,
+                    sensor.wheel_revs & 0xFF,
+                    0xFF,
+                    int(sensor.timed_period_s * 2048.0) & 0xFFFF,
+                    round(sensor.timed_torque_nm * 32.0) & 0xFFFF,
+                )
+            )
         return bytes(
             ant_power.WheelTorque(
                 sensor.wheel_revs & 0xFF,
@@ -776,6 +798,9 @@ class AntInstrument(VirtualInstrument):
             page = bytes(ant_trainer.Calibration(flags, 0xFF, 0xFF, raw & 0xFFFF, 0xFFFF))
         else:
             status = 0xFF if self.auto_zero is None else int(self.auto_zero)
+            if done and self.definition.torque_frequency:
+                self._queue.extend([offset_page()] * _ANSWER_REPEATS)
+                return
             page = bytes(ant_power.Calibration(0xAC if done else 0xAF, status, b"\xff\xff\xff", raw))
         self._queue.extend([page] * _ANSWER_REPEATS)
 

@@ -20,12 +20,15 @@ from capture.scene.definition import (
     Fault,
     Instrument,
 )
+from capture.scene.manners import ticks_of
 from capture.scene.rider import Rider
 from capture.scene.stroke import Side
 
 _TWO_PI = 2.0 * math.pi
 _GREATEST_HOLD_S = 4.0
 _LEAST_HOLD_S = 2.0
+_LEAST_TURN = 0.02
+"""Revolutions of an interval; less is a rest."""
 
 
 _FLAGS = {
@@ -173,6 +176,8 @@ class Sensor:
         self._phase = chance.random()
         self._next_revs = self._phase
         self._piece = 0
+        self.event_revs = 0.5 if definition.half_turns else 1.0
+        """Revolutions from one crank event to the next."""
         self.counted = 0
         """Crank events so far."""
         self._restarts = deque(self.faults.restarts)
@@ -197,6 +202,11 @@ class Sensor:
         """Has the crank passed lately? An instrument can't know it before the next revolution is overdue."""
         since = t_s - self.definition.delay_s - self.last_crank_t
         return since <= min(_GREATEST_HOLD_S, max(_LEAST_HOLD_S, 2.0 * self.crank_period_s))
+
+    def asleep(self, t_s: float) -> bool:
+        """Is it in its sleep? It wakes with the next crank event."""
+        after_s = self.definition.sleeps_after_s
+        return after_s is not None and t_s - self.definition.delay_s - max(0.0, self.last_crank_t) > after_s
 
     def cadence_rpm(self, t_s: float) -> float:
         """Cadence as displayed: of the last revolution, zero when it is overdue."""
@@ -270,7 +280,7 @@ class Sensor:
         while self._next_revs <= revs:
             event = self.rider.crank_event(self._next_revs, self._piece)
             self._piece = event.piece
-            self._next_revs += 1.0
+            self._next_revs += self.event_revs
             self.counted += 1
             self._crank_event(event.t, event.left_j, event.right_j)
 
@@ -280,9 +290,13 @@ class Sensor:
     def _count_crank(self, t_s: float, x: float) -> bool:
         """Count a revolution; False if a fault makes the instrument miss it."""
         if self.last_crank_t > -math.inf:
-            self.crank_period_s = x - self._last_event_x
+            self.crank_period_s = (x - self._last_event_x) / self.event_revs
         self._last_event_x = x
         self.last_crank_t = t_s
+        if self.event_revs < 1.0:
+            self._first_half = not self._first_half
+            if self._first_half:
+                return False
         factor = self.faults.at(t_s).cadence
         if factor == 0.5:
             self._half = not self._half
@@ -293,6 +307,7 @@ class Sensor:
         return True
 
     _last_event_x = 0.0
+    _first_half = False
 
     def _restart(self, t_s: float) -> None:
         self.clock.restart(t_s)
@@ -441,12 +456,14 @@ class CrankSensor(Sensor):
         self.torque_sum_nm = chance.uniform(0.0, 2000.0)
         self.power_sum_w = chance.randrange(65536)
         self.period_sum_s = chance.uniform(0.0, 30.0)
+        self.torque_ticks = 0.0
+        """What an instrument counts that sends its torque as a frequency."""
 
     def power_w(self, t_s: float) -> float:
-        """Power as displayed: zero when the next revolution is overdue."""
+        """Power as displayed: zero when the next revolution is overdue, unless the last one is repeated."""
         if self._interval is not None:
             return self._interval.power_w
-        return self.torque.power_w if self.turning(t_s) else 0.0
+        return self.torque.power_w if self.definition.repeats_last or self.turning(t_s) else 0.0
 
     @property
     def left_share(self) -> float:
@@ -472,12 +489,14 @@ class CrankSensor(Sensor):
         if self.counted > 1:
             seconds = x - self._last_event_x
             last_left, last_right = self._last
-            torque = self.torque.measure(left_j - last_left, right_j - last_right, 1.0, seconds, t_s)
+            revs = self.event_revs
+            torque = self.torque.measure(left_j - last_left, right_j - last_right, revs, seconds, t_s)
             self._turned_nm += torque
             if self._interval is None:
                 self.events += 1
                 self.torque_sum_nm += torque
                 self.period_sum_s += seconds
+                self.torque_ticks += ticks_of(torque, seconds)
                 self.power_sum_w += round(self.torque.power_w)
         self._last = (left_j, right_j)
         if self._count_crank(t_s, x):
@@ -492,7 +511,7 @@ class CrankSensor(Sensor):
         self._interval_last = (t_s, left_j, right_j, revs)
         seconds = (t_s - last_t) * self.clock.rate
         turned = revs - last_revs
-        if turned < 0.02:
+        if turned < _LEAST_TURN:
             turned = 0.0
         torque = self._interval.measure(left_j - last_left, right_j - last_right, turned, seconds, t_s)
         self.events += 1
@@ -505,6 +524,7 @@ class CrankSensor(Sensor):
         super()._restart(t_s)
         self.events = self.power_sum_w = 0
         self.torque_sum_nm = self._turned_nm = self.rev_torque_nm = self.period_sum_s = 0.0
+        self.torque_ticks = 0.0
         self.torque.forget()
 
 
@@ -512,7 +532,8 @@ class WheelSensor(Sensor):
     """A hub or a trainer: torque per revolution of the wheel, displayed power by intervals.
 
     `wheel_revs`, `wheel_x`, `wheel_torque_sum_nm` go with each revolution; `events`,
-    `power_sum_w`, `interval_cadence_rpm` with each interval.
+    `power_sum_w`, `interval_cadence_rpm` with each interval, as do `timed_period_s` and `timed_torque_nm`:
+    sums of the mean period of a revolution and of the mean torque, which stand while the wheel does.
     """
 
     def __init__(
@@ -535,6 +556,7 @@ class WheelSensor(Sensor):
         self.events = chance.randrange(256)
         self.power_sum_w = chance.randrange(65536)
         self.interval_cadence_rpm = 0.0
+        self.timed_period_s = self.timed_torque_nm = 0.0
 
     def power_w(self, t_s: float) -> float:
         """Power as displayed, of the last interval."""
@@ -582,15 +604,22 @@ class WheelSensor(Sensor):
         self._interval_last = (t_s, hub_j, wheel, crank)
         seconds = (t_s - last_t) * self.clock.rate
         half_j = (hub_j - last_hub) / 2.0
-        self._interval.measure(half_j, half_j, wheel - last_wheel, seconds, t_s)
+        turned = wheel - last_wheel
+        torque = self._interval.measure(half_j, half_j, turned, seconds, t_s)
+        if turned > _LEAST_TURN:
+            self.timed_period_s += seconds / turned
+            self.timed_torque_nm += torque
+        if self.definition.idle_w and crank - last_crank < _LEAST_TURN:
+            self._interval.power_w = self.chance.gauss(0.0, self.definition.idle_w)
         self.events += 1
-        self.power_sum_w += round(self._interval.power_w)
+        self.power_sum_w += max(0, round(self._interval.power_w))
         self.interval_cadence_rpm = 60.0 * (crank - last_crank) / seconds * self.faults.at(t_s).cadence
 
     def _restart(self, t_s: float) -> None:
         super()._restart(t_s)
         self.events = self.power_sum_w = self.wheel_revs = 0
         self.wheel_torque_sum_nm = self.rev_torque_nm = self.wheel_x = 0.0
+        self.timed_period_s = self.timed_torque_nm = 0.0
         self._last_wheel = None
 
 

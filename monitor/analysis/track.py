@@ -37,6 +37,8 @@ LATE_TURN_S = 0.05
 """Seconds. Work whose time has been told of already is laid on so short a time before its event."""
 SWING = 0.16
 """No rider's share moves by so much from one revolution to the next (common practice, no source)."""
+SWUNG_S = 2.0
+"""Seconds after a swing for which one reading alone is no whole revolution."""
 SWING_S = 1.6
 """Seconds. Two shares so near to each other are of neighbouring revolutions (38 rpm and more)."""
 EVENT_S = 2.0
@@ -97,6 +99,13 @@ TRUSTED_AGAIN = _Band(0.9, 1.1)
 """And is believed again within this: narrower, so that it does not flicker."""
 
 
+JOINS_S = 5.0
+"""Seconds within which the times of events are found, where those of packets stood for them before."""
+STOOD_S = 0.3
+"""Seconds. An event that would lie so much before a packet without it has another time: packets of one
+device are no more unlike in how late they are (own calculation: connection intervals and slots)."""
+
+
 class _Held(NamedTuple):
     """Power that came at the end of a silence and may have more behind it."""
 
@@ -123,7 +132,9 @@ class _Accumulator:
         "event_s",
         "hz",
         "interval_s",
+        "joined_s",
         "placed",
+        "repeated_s",
         "revs",
         "ticks",
         "timed",
@@ -141,9 +152,13 @@ class _Accumulator:
         self.torque = Counter(65536)
         self.updates = Counter(256)
         self.event_s = -math.inf
+        self.repeated_s = -math.inf
+        """Arrival of the last packet that came at its own time and told of no new event."""
         self.interval_s = 1.0
         self.timed = False
         """Whether updates come at a fixed rate, not once a revolution."""
+        self.joined_s = -math.inf
+        """When it was found that updates come once a revolution after all."""
         self.even = 0
         """Packets in a row with as many updates as revolutions, since it was found to be `timed`."""
 
@@ -165,7 +180,11 @@ class _Accumulator:
 
     def happens(self, elapsed_s: float, t_s: float, gap_s: float) -> float:
         """Place the event that came at `t_s`, `elapsed_s` after the last; host seconds."""
-        self.event_s = self.clock.event(elapsed_s, t_s, gap_s)
+        if self.event_s + elapsed_s < self.repeated_s - STOOD_S:
+            # It was not before a packet that did not know of it: the device's time stood in between.
+            self.event_s = self.clock.restart(t_s)
+        else:
+            self.event_s = self.clock.event(elapsed_s, t_s, gap_s)
         self.placed = True
         self.interval_s = min(elapsed_s, REST_S)
         return self.event_s
@@ -222,6 +241,7 @@ class Track:
         self.cadence_rpm: float | None = None
         self.left_share: float | None = None
         self._share_reported: float | None = None
+        self._swung_s = -math.inf
         self.share_s = -math.inf
         self.share_step = 0.005
         self.fresh = False
@@ -408,7 +428,12 @@ class Track:
         """
         last = self._share_reported
         swings = last is not None and t_s - self.share_s < SWING_S and abs(share - last) > SWING
-        self.left_share = 0.5 * (last + share) if swings and last is not None else share
+        if swings and last is not None:
+            self.left_share = 0.5 * (last + share)
+            self._swung_s = t_s
+        elif t_s - self._swung_s > SWUNG_S:
+            self.left_share = share
+        # Else the other half was missed, or the same one came again.
         self._share_reported = share
         self.share_s = t_s
         self.share_step = step
@@ -514,6 +539,8 @@ class Track:
             # the accumulated period is no clock and the time is the packets' own.
             a.even = a.even + 1 if step.updates == step.revs else 0
             a.timed = a.even < EVEN_UPDATES
+            if not a.timed:
+                a.joined_s = t_s
             self._feed_timed(r, a, step.updates, step, t_s, serves)
         else:
             least_s = step.revs / MAX_REVS_PER_S if r.torque_at_crank else 0.0
@@ -600,6 +627,9 @@ class Track:
             # A turn that a rest or a gap made long says nothing of the power in between.
             self._weigh(work_j, r.power_w * elapsed)
         if serves:
+            if t_s < a.joined_s + JOINS_S:
+                # What was laid by the times of packets reached to the last packet, not to its event.
+                work_j *= min(1.0, max(0.0, event_s - self.curve.worked_s) / elapsed)
             self._lay_turns(r, work_j, elapsed, event_s, last_s if took_over else None, t_s)
         if at_crank and self._crank_serves(r.item, t_s):
             self._turn_to(event_s, revs, first)
@@ -617,6 +647,8 @@ class Track:
 
     def _repeats(self, r: Reading, a: _Accumulator, updates: int | None, t_s: float, serves: bool) -> None:
         """No counter moved. An update counter that goes on while time stands still says: stopped."""
+        if not self._bursts and not self._burst_n:
+            a.repeated_s = t_s
         shown = bool(updates) or r.moving is False or r.power_w == 0.0
         if shown:
             self._derives(0.0, t_s)

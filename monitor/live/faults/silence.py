@@ -159,6 +159,11 @@ class Silence:
             do = "wake it, check its battery, bring the receiver nearer, it is reconnected automatically"
         return Sign("signal-lost", label, None, signal, silent_s, after, "s", None, since, "link", what, do)
 
+    def _late_s(self, i: int, j: int) -> float:
+        """Seconds within which `i` can't show yet what `j` shows: its known lag, and a turn out of a rest."""
+        later_s = self.comparator.later_s(i, j)
+        return 0.0 if later_s is None else later_s + TURN_S
+
     def _missing(self, i: int, track: Track, now_s: float) -> Sign | None:
         seen = self.seen
         powered = track.powered_s > now_s - POWERED_S and track.unpowered_s < track.powered_s
@@ -173,6 +178,7 @@ class Silence:
             return sign
         since = -math.inf
         other = None
+        first = i
         watts = 0.0
         shown = could = 0
         for j, heard in enumerate(seen.heard):
@@ -183,7 +189,7 @@ class Silence:
             if began < math.inf:
                 shown += 1
                 if power > watts:
-                    other, watts = self.labels[j], power
+                    other, first, watts = self.labels[j], j, power
                 since = max(since, began)
         if other is None or (could > 1 and 2 * shown <= could):
             # A tie is a rest: one of the others may be late with its last watts.
@@ -194,7 +200,8 @@ class Silence:
         since = max(since, seen.heard_since_s[i])
         missing_s = now_s - max(track.powered_s, since)
         none_shown = track.power_w is None or track.power_w <= NONE_W
-        sign.signal = "over" if missing_s >= NO_POWER_S and none_shown else "between"
+        over = missing_s >= NO_POWER_S and none_shown and missing_s >= self._late_s(i, first)
+        sign.signal = "over" if over else "between"
         sign.since_s = max(track.powered_s, since)
         sign.reference = other
         sign.value, sign.limit = track.power_w or 0.0, watts
