@@ -290,6 +290,5 @@ def test_a_healthy_instrument_with_manners_is_left_in_peace(name: str, seed: int
     assert_calm(name, seed)
 
 
-@pytest.mark.parametrize("name", ["torque as a frequency", "a wheel by time"])
-def test_the_oddest_are_left_in_peace(name: str) -> None:
-    assert_calm(name, 10)
+def test_the_oddest_is_left_in_peace() -> None:
+    assert_calm("torque as a frequency", 10)

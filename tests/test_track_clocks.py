@@ -1,6 +1,6 @@
 """Clocks of devices that stand, or are found late: each second of an even ride keeps its work.
 
-Pages are laid out by hand from the published tables (ANT+ 0x12, 0x20, 0x01, 0x10), one each quarter of a second.
+Pages are laid out by hand from the published tables (ANT+ 0x12, 0x20, 0x01, 0x10), one each quarter second.
 """
 
 import math
