@@ -33,7 +33,8 @@ from monitor.analysis.curve import (
     Curve,
     Ring,
 )
-from monitor.analysis.track import HELD_S, Track
+from monitor.analysis.work.showing import HELD_S
+from monitor.analysis.work.track import Track
 from tests.helpers.curves import counted, laid_j
 from tests.helpers.metrology import vector
 from tests.helpers.streams import TWO_PI, Meter, Ride, Stretch

@@ -15,7 +15,7 @@ from capture.profiles import decode
 from capture.profiles.ride_sample import Sample
 from capture.record import Packet
 from capture.scene import evening
-from monitor.analysis.track import Track
+from monitor.analysis.work.track import Track
 from monitor.cli import main
 from monitor.commands.importing import import_files
 from monitor.commands.output import UsageError

@@ -16,7 +16,7 @@ import pytest
 from capture.profiles import decode
 from capture.record import Packet, Record, Tick
 from monitor.analysis.curve import COVERED, REVS, TURNED, WORK
-from monitor.analysis.track import Track
+from monitor.analysis.work.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.setup.bench import parse_bench

@@ -11,7 +11,7 @@ import pytest
 
 from capture.profiles import decode
 from monitor.analysis.curve import LEFT, WORK
-from monitor.analysis.track import Track
+from monitor.analysis.work.track import Track
 from tests.helpers.curves import counted
 from tests.test_track import OFFSET_PAGE, Sent, frequency_page, heard, page
 

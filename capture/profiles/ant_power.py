@@ -3,7 +3,7 @@
 Layouts: openant (MIT), the power profile reference of the nRF5 SDK and the public
 plug-in API reference agree on 0x10, 0x11, 0x12; 0x01, 0x02, 0x03, 0x13 and 0x20 stand
 in the SDK reference and in open decoders; 0xE0 to 0xE2 and 0x14 in a single open
-decoder. Counters stay raw here: what two pages together say is found in `monitor.analysis.track`.
+decoder. Counters stay raw here: what two pages together say is found in `monitor.analysis.work`.
 """
 
 import math

@@ -1,7 +1,7 @@
 """The work curve: cumulative work and revolutions over host time, in cells of a second.
 
 `Curve` holds the seconds of one instrument that are still open, `Ring` the closed ones of all.
-What is laid on them is found in `monitor.analysis.track`. Time that nobody vouched for stays
+What is laid on them is found in `monitor.analysis.work`. Time that nobody vouched for stays
 uncovered: it is missing, never zero, never held.
 """
 

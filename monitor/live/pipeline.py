@@ -18,7 +18,8 @@ from capture.sample import DecodeError, Reading
 from monitor.analysis.accounts import Account
 from monitor.analysis.curve import COVERED, LEFT, WORK, Ring
 from monitor.analysis.statistics import Floats
-from monitor.analysis.track import HELD_S, Track
+from monitor.analysis.work.showing import HELD_S
+from monitor.analysis.work.track import Track
 from monitor.finding import Finding
 from monitor.live.advice.suggestion import Proposer
 from monitor.live.bank import Bank

@@ -13,7 +13,7 @@ from capture.record import Header, Packet, Record
 from capture.sample import DecodeError, Reading
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
 from monitor.analysis.statistics import Floats
-from monitor.analysis.track import Track
+from monitor.analysis.work.track import Track
 from monitor.sessions.stroke_columns import grid_strokes, sample_stroke_columns, sample_stroke_values
 from monitor.setup.bench import Bench
 from monitor.study.recording import Recording

@@ -18,7 +18,7 @@ from monitor.analysis.shift import Shift
 from monitor.analysis.statistics import Floats
 from monitor.analysis.stroke.series import Series
 from monitor.analysis.stroke.track import StrokeSecond
-from monitor.analysis.track import Track
+from monitor.analysis.work.track import Track
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import effective

@@ -1,6 +1,6 @@
 """The ANT+ profiles' own formulas for two pages: torque, speed and power of the events between them.
 
-They stand apart from the program's way to the same numbers (`monitor.analysis.track`), which goes by
+They stand apart from the program's way to the same numbers (`monitor.analysis.work.track`), which goes by
 host time too: decoders are checked with these, and the streams that the scene sends.
 """
 

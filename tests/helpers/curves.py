@@ -1,7 +1,7 @@
 """What tests ask of a work curve that the program does not."""
 
 from monitor.analysis.curve import Curve
-from monitor.analysis.track import Track
+from monitor.analysis.work.track import Track
 
 
 class Counted(Curve):
@@ -19,7 +19,7 @@ class Counted(Curve):
 
 def counted(track: Track) -> Track:
     """The track, with a curve that counts."""
-    track.curve = Counted()
+    track.curve = track._laying.curve = Counted()
     return track
 
 

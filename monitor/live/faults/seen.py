@@ -3,7 +3,7 @@
 import math
 from collections.abc import Container
 
-from monitor.analysis.track import Track
+from monitor.analysis.work.track import Track
 from monitor.finding import Kind, Side
 from monitor.live.comparator import Comparator
 from monitor.live.facts import Facts

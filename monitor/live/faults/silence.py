@@ -5,7 +5,7 @@ from array import array
 from collections.abc import Iterator
 
 from monitor.analysis.diagnose import Hole, placement
-from monitor.analysis.track import Track
+from monitor.analysis.work.track import Track
 from monitor.live.alarm import Signal
 from monitor.live.faults.rest import LATE_S, at_rest, holds
 from monitor.live.faults.seen import EVIDENCE_S, Key, Seen

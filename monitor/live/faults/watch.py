@@ -3,7 +3,7 @@
 import math
 from collections.abc import Container, Iterator
 
-from monitor.analysis.track import Track
+from monitor.analysis.work.track import Track
 from monitor.live.comparator import Comparator
 from monitor.live.facts import Facts
 from monitor.live.faults.compared.change import Changes
