@@ -101,6 +101,10 @@ TERMINAL = Figures("-", "-")
 PAGE = Figures("\N{MINUS SIGN}", "\N{EN DASH}")
 
 
+_WITHIN = re.compile(r"(?<=\d) (?=± ?\d|[%W]\b|%)|(?<=±) (?=\d)")
+"""Spaces that belong to a figure."""
+
+
 def minus(text: str) -> str:
     """A text with real minus signs before its numbers."""
     return _MINUS.sub(PAGE.minus, text)
@@ -109,3 +113,8 @@ def minus(text: str) -> str:
 _THOUGHTS = re.compile(r";\s+(?![^(]*\))|, then ")
 """Between two thoughts, not inside brackets."""
 _MINUS = re.compile(r"(?<![\w\d.)])-(?=\d)")
+
+
+def unbroken(text: str) -> str:
+    """The same, where no line ends within a figure with its uncertainty or before its unit."""
+    return _WITHIN.sub("\u00a0", text)

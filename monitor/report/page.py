@@ -20,7 +20,7 @@ from monitor.report.series import SMOOTH_S, payload, script_json
 from monitor.study.against import Comparison
 from monitor.study.parts.common import Shared
 from monitor.study.results import Study
-from monitor.text import PAGE, minus, plain
+from monitor.text import PAGE, minus, plain, unbroken
 
 HERE = Path(__file__).parent
 SCRIPTS = ("base", "numbers", "traces", "select", "save", "style")
@@ -100,6 +100,7 @@ def _assets() -> tuple[str, str, Any]:
     )
     environment.filters["plain"] = plain
     environment.filters["minus"] = minus
+    environment.filters["unbroken"] = unbroken
     return script, style, environment.get_template("page")
 
 
