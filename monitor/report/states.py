@@ -1,6 +1,6 @@
 """States, acts and what else a study says of instruments, in rows and sentences for terminal and page."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from monitor.report.stroke import change_sentence
@@ -29,7 +29,7 @@ HEAD = (
 
 
 class StateRow(NamedTuple):
-    """One state of one instrument; `verdict` is the key, all else is text in the order of `HEAD`."""
+    """One state of one instrument; `verdict` is the key, all else is text."""
 
     label: str
     verdict: str
@@ -41,6 +41,19 @@ class StateRow(NamedTuple):
     limit: str
     left: str
     right: str
+    apart: str | None = None
+    """Who else stands apart then: the difference is that one's."""
+
+    def word(self, words: Mapping[str, str]) -> str:
+        """Its verdict for people, a difference that is another's as what it is."""
+        return f"{self.apart} is apart" if self.apart and self.verdict == "differs" else words[self.verdict]
+
+    def cells(self, words: Mapping[str, str]) -> tuple[str, ...]:
+        """Text in the order of `HEAD`."""
+        return (
+            self.label, self.word(words), self.start, self.end, self.opened, self.cause, self.deviation,
+            self.limit, self.left, self.right,
+        )  # fmt: skip
 
 
 def state_rows(study: Study, figures: Figures) -> list[StateRow]:
@@ -57,6 +70,7 @@ def state_rows(study: Study, figures: Figures) -> list[StateRow]:
             figures.number(s.limit_percent, 2),
             figures.sure(s.left_percent, s.left_u95_percent, 1),
             figures.sure(s.right_percent, s.right_u95_percent, 1),
+            s.apart,
         )
         for label in by_role(study)
         for s in study.instruments[label].states

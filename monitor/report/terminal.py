@@ -53,7 +53,7 @@ def study_lines(study: Study, width: int | None = None, left: str = "") -> list[
 
 def _states(study: Study, width: int | None) -> list[str]:
     rows: list[Row] = [HEAD]
-    rows += [row._replace(verdict=WORDS[row.verdict]) for row in state_rows(study, TERMINAL)]
+    rows += [row.cells(WORDS) for row in state_rows(study, TERMINAL)]
     lines = ["STATES", *fitted(rows, 4, width, ("OPENED BY", "LEFT %", "RIGHT %"))] if len(rows) > 1 else []
     words = sentences(study, TERMINAL)
     return [*lines, *([""] if lines and words else []), *words]

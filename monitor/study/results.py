@@ -399,7 +399,9 @@ class Opened(msgspec.Struct, frozen=True):
 class State(msgspec.Struct, frozen=True):
     """A stretch of time in which nothing about an instrument changed, and what it showed in it.
 
-    `budget` has the parts of `u95_percent` by name, each as a 95 % half-width in percent.
+    `budget` has the parts of `u95_percent` by name, each as a 95 % half-width in percent. Of a drift
+    `deviation_percent` is the mean, and `end_percent` what it came to, which is judged. `apart` is whoever
+    stands apart in this time where it is not this instrument, which agrees with the others then.
     """
 
     from_s: float
@@ -420,6 +422,9 @@ class State(msgspec.Struct, frozen=True):
     offset_u95_nm: float | None = None
     cause: str | None = None
     budget: dict[str, float] = {}
+    end_percent: float | None = None
+    end_u95_percent: float | None = None
+    apart: str | None = None
 
 
 class ShownOverCounted(msgspec.Struct, frozen=True):

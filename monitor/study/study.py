@@ -30,7 +30,7 @@ from monitor.study.parts.signals import noise_of, reported_facts, signal_of
 from monitor.study.parts.splits import agreement_of, line_of, splits_of
 from monitor.study.parts.states import Pair, acts_judged, found_mask, left_mask
 from monitor.study.parts.stroke.session import strokes_of
-from monitor.study.parts.who import attributed, same_as, who
+from monitor.study.parts.who import Who, attributed, same_as, who
 from monitor.study.questions import open_questions
 from monitor.study.recording import Recording
 from monitor.study.results import (
@@ -38,6 +38,7 @@ from monitor.study.results import (
     CadenceStudy,
     InstrumentStudy,
     ShownOverCounted,
+    State,
     Study,
     encode,
     known,
@@ -80,6 +81,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
             shared.first[i] = before
     edges = [0.0, *sorted({t for cuts in shared.cuts.values() for t in cuts}), float(grid.seconds)]
     common = [w for a, b in pairwise(edges) if (w := who(shared, copies, a, b)) is not None]
+    states = {i: [_with_who(shared, i, s, common) for s in found] for i, found in states.items()}
     segments = [segment_of(shared, k, span) for k, span in enumerate(shared.spans)]
     cycles = cycles_of(shared, segments)
     repeats = repeats_of(shared, segments)
@@ -144,6 +146,21 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         sprint_statistics=sprint_statistics(segments),
         highest=same_peaks(shared, 0, grid.seconds),
     )
+
+
+def _with_who(shared: Shared, i: int, state: State, common: Sequence[Who]) -> State:
+    """A state with who else stands apart in it: then what it differs by is that one's, cause and all."""
+    reference = shared.grid.reference_label(i)
+    if reference not in shared.grid.labels or state.verdict == "agrees":
+        return state
+    inside = [(min(w.to_s, state.to_s) - max(w.from_s, state.from_s), w) for w in common]
+    longest, who = max(inside, key=lambda x: x[0], default=(0.0, None))
+    if who is None or longest <= 0.0:
+        return state
+    apart = who.found.apart
+    if apart.get(reference) != "yes" or apart.get(shared.grid.labels[i]) != "no":
+        return state
+    return msgspec.structs.replace(state, apart=reference, cause=None)
 
 
 def _agreements(shared: Shared, state: Mapping[int, Bools]) -> list[Agreement]:

@@ -90,7 +90,7 @@ class Judgement:
         say so; where the reference stands apart, this one is held against the others.
         """
         apart = who.found.apart.get(self.label, "undecided") if who is not None else "undecided"
-        if apart == "yes":
+        if apart == "yes" or (who is self.who and self._drifted_away and verdict == "differs"):
             return "differs"
         if who is None or who.found.consistent or apart == "undecided":
             return "undecided" if verdict == "differs" else verdict
@@ -166,8 +166,9 @@ class Judgement:
         """Sides that differ; none where both deviate alike, so that it is the total that does or does not."""
         if self.instrument.sides == "computed":
             return []
-        if self.standing("one-sided"):
-            # What the side that it does not measure seems to read is the rider's own balance.
+        if self.standing("one-sided", "sides-swapped"):
+            # What the side that it does not measure seems to read is the rider's own balance, and so is
+            # what sides differ by that are exchanged.
             return []
         off = [r for r in self.sides_now() if r.verdict == "differs"]
         return off if len(off) == 1 or len({r.deviation_percent > 0.0 for r in off}) == 2 else []
@@ -268,7 +269,7 @@ class Judgement:
         if not self.powered:
             return None
         live = [f.cause for f in self.standing("power-off", "side-off") if f.cause]
-        if "setting" in live:
+        if "setting" in live or self.standing("sides-swapped"):
             return "setting"
         if self.standing("one-sided"):
             return "one-side"
@@ -300,6 +301,12 @@ class Judgement:
         return next((s for s in reversed(self.shifts) if s.drift and s.sure), None)
 
     @property
+    def _drifted_away(self) -> bool:
+        """Whether a drift of its own took it beyond all claims: against its own past no third is needed."""
+        left = self.left_state
+        return self._drift is not None and left is not None and left.cause == "drift" and self._beyond_claims
+
+    @property
     def _reads_below_crank(self) -> bool:
         """Whether it is a hub that reads less than what is at the crank."""
         now = self.left_state or self.overall
@@ -312,6 +319,8 @@ class Judgement:
         cause = self.cause
         if cause is None:
             return ""
+        if swapped := self.standing("sides-swapped"):
+            return swapped[-1].what
         counted_twice = self.standing("one-sided")
         if counted_twice and cause == "one-side":
             return counted_twice[-1].what
@@ -338,8 +347,7 @@ class Judgement:
             return [f"could not be compared with {where}: too little common riding"]
         left = self.left_state
         now: Split | State = left if left is not None else overall
-        size = f"{rounded(now.deviation_percent or 0.0, 1):+.1f} %"
-        sure = f" ± {now.u95_percent:.1f} %" if now.u95_percent is not None else ""
+        size, sure = _size(now)
         limit = f"limit {now.limit_percent:.1f} %"
         pair = self.pair_verdict
         if self.copy_of is not None:
@@ -360,6 +368,9 @@ class Judgement:
         if self.sides_off() and abs(now.deviation_percent or 0.0) <= (now.limit_percent or 0.0):
             sides = [_side_words(r) for r in self.sides_off()]
             return ["differs on one side", *sides, f"in all it reads {size}{sure}", who]
+        if left is not None and left.end_percent is not None and self._drift is not None:
+            whose = "the drift is its own" if self._drifted_away else who
+            return [f"differs from {where}: it came to {size}{sure} ({limit}) by a drift", whose]
         if left is not None or not off:
             over = "" if left is not None else " over the whole ride"
             return [f"differs from {where} by {size}{sure}{over} ({limit})", who, *self.chain_words(now)]
@@ -454,11 +465,16 @@ class Judgement:
     def _beyond_claims(self) -> bool:
         """Whether the difference is surely larger than both claims together."""
         left = self.left_state
-        if left is None or left.deviation_percent is None or left.u95_percent is None:
+        if left is None:
+            return False
+        value, u95 = left.deviation_percent, left.u95_percent
+        if left.end_percent is not None:
+            value, u95 = left.end_percent, left.end_u95_percent
+        if value is None or u95 is None:
             return False
         others = [i for i in self.bench.instruments if i.label == self.reference]
         claims = [i.claim_percent or DEFAULT_CLAIM_PERCENT for i in (self.instrument, *others)]
-        return len(claims) > 1 and abs(left.deviation_percent) - left.u95_percent > sum(claims)
+        return len(claims) > 1 and abs(value) - u95 > sum(claims)
 
     def sentence(self, all_of: dict[str, "Judgement"]) -> str:
         """The verdict, in sentences."""
@@ -477,7 +493,8 @@ class Judgement:
     def _what_it_is_first(self, said: list[str]) -> list[str]:
         """What makes all that follows speak of a part only comes before it."""
         cut = [f.value for f in self.raised("clipped") if f.value is not None]
-        if not cut and not self.standing("one-sided"):
+        swapped = self.standing("sides-swapped")
+        if not cut and not swapped and not self.standing("one-sided"):
             return said
         first = f"is {said[0]}" if said[0].startswith("undecided") else said[0]
         if cut:
@@ -486,6 +503,9 @@ class Judgement:
                 f"below that it {first}",
                 *said[1:],
             ]
+        if swapped:
+            what = swapped[-1].what.removeprefix(f"{self.label} ").removesuffix(", so its sides are swapped")
+            return [f"has its sides exchanged: it {what}", f"in all it {first}", *said[1:]]
         return ["counts one side twice, and follows the rider's balance", f"it {first}", *said[1:]]
 
     def _reference_words(self, all_of: dict[str, "Judgement"]) -> list[str]:
@@ -537,6 +557,14 @@ class Judgement:
         if trouble:
             said.append("it " + " and ".join(trouble))
         return said
+
+
+def _size(now: Split | State) -> tuple[str, str]:
+    """By how much it deviates, and how sure that is; of a drift what it came to."""
+    value, u95 = now.deviation_percent, now.u95_percent
+    if isinstance(now, State) and now.end_percent is not None:
+        value, u95 = now.end_percent, now.end_u95_percent
+    return f"{rounded(value or 0.0, 1):+.1f} %", f" ± {u95:.1f} %" if u95 is not None else ""
 
 
 def drift_words(shift: ShiftStudy) -> str:

@@ -13,7 +13,7 @@ from monitor.analysis.block import BLOCK_S
 from monitor.analysis.diagnose import attribute, diagnose
 from monitor.analysis.statistics import Floats
 from monitor.study.estimate.line import NO_LINE, line_over
-from monitor.study.estimate.sure import DRIFT, Levels, Spreads, between_of
+from monitor.study.estimate.sure import DRIFT, SCATTER, Levels, Spreads, between_of
 from monitor.study.grid import Blocks, Bools
 from monitor.study.parts.changes import SAME_CHANGE_S, ridden_between
 from monitor.study.parts.common import QUIET_EDGE, Shared
@@ -276,8 +276,10 @@ class Pair:
                 opened[k] = Opened(opened[k].kind, opened[k].t_s, text)
         starts, ends = [0.0, *edges], [*edges, float(self.shared.grid.seconds)]
         return [
-            state_of(self, rounded(a, 1), rounded(b, 1), o)
-            for a, b, o in zip(starts, ends, opened, strict=True)
+            state_of(
+                self, rounded(a, 1), rounded(b, 1), o, k > 0 and self.kept[k - 1].instrument == self.label
+            )
+            for k, (a, b, o) in enumerate(zip(starts, ends, opened, strict=True))
         ]
 
     def spreads(self, boundaries: Sequence[Boundary]) -> Spreads:
@@ -329,10 +331,10 @@ def _unlike_percent(torque_nm: Floats, before: Bools, after: Bools) -> float:
     return 100.0 * LIKELY_OFFSET_NM * abs(1.0 / means[0] - 1.0 / means[1])
 
 
-def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened) -> State:
+def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened, own: bool = False) -> State:
     """One state with the budget of its interval: parts that average down and parts that do not.
 
-    The deviation is the mean of the log ratio of its blocks.
+    The deviation is the mean of the log ratio of its blocks. `own`: what opened it was this instrument's.
     """
     blocks, shared, i = pair.blocks, pair.shared, pair.i
     mask = pair.mask(from_s, to_s)
@@ -341,19 +343,23 @@ def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened) -> State:
         return State(from_s, to_s, opened, int(mask.sum()), None, None, None, "undecided")
     u95 = sure.u95 if math.isfinite(sure.u95) else None
     limit = shared.grid.limit_percent(i, float(blocks.reference_w[mask].mean()))
-    if opened.kind == "drift" and u95 is not None:
-        moved = pair.drifted(from_s, to_s)
+    verdict = judged(sure.percent, u95, limit)
+    end = end_u95 = None
+    if opened.kind == "drift" and u95 is not None and (moved := pair.drifted(from_s, to_s)):
+        # The end of a line is known half as well as its middle (the regression of evenly spaced values).
+        end, end_u95 = sure.percent + 0.5 * moved, math.hypot(u95, math.sqrt(3.0) * sure.parts[SCATTER])
         sure.parts[DRIFT] = 0.5 * abs(moved)
         u95 = math.hypot(u95, sure.parts[DRIFT])
-    verdict = judged(sure.percent, u95, limit)
+        verdict = judged(end, end_u95, limit) if own else judged(sure.percent, u95, limit)
     left, right = (_side(shared, i, mask, side) for side in ("left", "right"))
     line = line_over(shared, i, mask)
     known_line = line.rounded if line is not None and line.apart else NO_LINE
     return State(
         from_s, to_s, opened, sure.n, rounded(sure.percent, 3), known(u95, 3), rounded(limit, 3), verdict,
         left[0], left[1], right[0], right[1], known_line[0], known_line[1], known_line[2], known_line[3],
-        cause=_cause(pair, mask) if verdict == "differs" else None,
+        cause=None if verdict != "differs" else "drift" if own and end is not None else _cause(pair, mask),
         budget={part: rounded(v, 3) for part, v in sure.parts.items() if math.isfinite(v)},
+        end_percent=known(end, 3) if own else None, end_u95_percent=known(end_u95, 3) if own else None,
     )  # fmt: skip
 
 

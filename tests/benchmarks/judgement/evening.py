@@ -79,6 +79,8 @@ class Meter:
     true_loss: tuple[float, float] = (0.0, 0.0)
     missing_gear: str = ""
     doubles: str = ""
+    exchanged: bool = False
+    """It calls its left side right."""
     """The one leg (`left`, `right`) that it measures and counts twice. A dual one then has lost its other
     side and shows even halves; one that tells a total alone was made so, and its bench says it."""
     ceiling_w: float = math.inf
@@ -315,6 +317,8 @@ def make(plan: Plan) -> Evening:
         ]
         if m.doubles:
             legs = [legs[m.doubles == "right"]] * 2
+        if m.exchanged:
+            legs.reverse()
         uncut = legs
         legs = _below(m.ceiling_w, legs)
         shown = sum(legs) * m.shown_factor

@@ -90,6 +90,20 @@ def doubled(seed: int, rng: np.random.Generator) -> Plan:
     return _plan("doubled", seed, LEVELS, _pedals(rng), unit, _spider(rng), share=0.53)
 
 
+def exchanged(seed: int, rng: np.random.Generator) -> Plan:
+    """A dual one whose sides are paired the wrong way round; the rider's left leg does 46 %."""
+    unit = replace(_heron(rng), exchanged=True)
+    return _plan("exchanged", seed, LEVELS, _pedals(rng), unit, _spider(rng), share=0.46)
+
+
+def reference_steps(seed: int, rng: np.random.Generator) -> Plan:
+    """The right side of the reference falls by 10 % in the middle."""
+    step = Change(400.0, gain_right=0.9)
+    return _plan(
+        "reference steps", seed, LEVELS, replace(_pedals(rng), changes=(step,)), _heron(rng), _spider(rng)
+    )
+
+
 def cut_off(seed: int, rng: np.random.Generator) -> Plan:
     """It shows no more than 500 W."""
     unit = replace(_heron(rng), ceiling_w=500.0)
@@ -138,11 +152,18 @@ def hub_high(seed: int, rng: np.random.Generator) -> Plan:
 
 def drift(seed: int, rng: np.random.Generator) -> Plan:
     """The unit drifts by -6 % in 20 minutes: -18 % an hour, -3 % in ten minutes."""
+    return _drifting("drift", seed, rng, 240.0, 1200.0)
+
+
+def drift_on(seed: int, rng: np.random.Generator) -> Plan:
+    """The unit drifts by -6 % until the end."""
+    return _drifting("drift on", seed, rng, 120.0, 1390.0)
+
+
+def _drifting(name: str, seed: int, rng: np.random.Generator, from_s: float, over_s: float) -> Plan:
     unit = _heron(rng)
-    unit = replace(
-        unit, changes=(Change(240.0, 0.94 * unit.gain_left, 0.94 * unit.gain_right, over_s=1200.0),)
-    )
-    return _plan("drift", seed, EVEN, _pedals(rng), unit, _spider(rng))
+    change = Change(from_s, 0.94 * unit.gain_left, 0.94 * unit.gain_right, over_s=over_s)
+    return _plan(name, seed, EVEN, _pedals(rng), replace(unit, changes=(change,)), _spider(rng))
 
 
 def zero(seed: int, rng: np.random.Generator) -> Plan:
@@ -161,6 +182,8 @@ KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
     "left-only": left_only,
     "left-only-high": left_only_high,
     "doubled": doubled,
+    "exchanged": exchanged,
+    "reference-steps": reference_steps,
     "cut-off": cut_off,
     "not-of-a-side": not_of_a_side,
     "of-a-side": of_a_side,
@@ -169,6 +192,7 @@ KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
     "chain-under-reference": chain_under_reference,
     "hub-high": hub_high,
     "drift": drift,
+    "drift-on": drift_on,
     "zero": zero,
     "zero-down": zero_down,
 }

@@ -1,0 +1,75 @@
+"""The first sentences of an instrument: of a drift, of exchanged sides, and of those who are not to blame.
+
+Rider, meters and bytes are made by `tests/benchmarks/judgement`, which shares no code with the monitor.
+"""
+
+from functools import cache
+from typing import Any
+
+import pytest
+
+from monitor.report.states import state_rows
+from monitor.study.results import Study, decode
+from monitor.text import TERMINAL
+from tests.benchmarks.judgement.kinds import plan_of
+from tests.benchmarks.judgement.score import run
+
+WORDS = {"agrees": "agrees", "differs": "differs", "undecided": "undecided"}
+
+
+@cache
+def said(kind: str, seed: int) -> dict[str, Any]:
+    """The study of one evening."""
+    return run(plan_of(kind, seed))[2]
+
+
+def told(kind: str, seed: int) -> Study:
+    import msgspec
+
+    return decode(msgspec.json.encode(said(kind, seed)))
+
+
+@pytest.mark.parametrize("seed", [71, pytest.param(72, marks=pytest.mark.slow)])
+def test_nobody_is_called_wrong_in_a_state_in_which_the_reference_stands_apart(seed: int) -> None:
+    instruments = said("reference-steps", seed)["instruments"]
+    assert instruments["pedals"]["stands_apart"] == "yes"
+    for label in ("heron", "spider"):
+        one = instruments[label]
+        assert one["cause"] is None
+        assert one["as_left"] == "agrees"
+        last = one["states"][-1]
+        # The difference is told as one, and whose it is.
+        assert (last["verdict"], last["apart"], last["cause"]) == ("differs", "pedals", None)
+        assert one["states"][0]["apart"] is None
+    rows = [r for r in state_rows(told("reference-steps", seed), TERMINAL) if r.label == "heron"]
+    assert rows[-1].word(WORDS) == "pedals is apart"
+    assert rows[-1].cells(WORDS)[1] == "pedals is apart"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [73, 74])
+def test_a_drift_is_judged_by_what_it_came_to(seed: int) -> None:
+    """It drifts by -6 % until the end: its mean is half of that, which two claims may hold."""
+    instruments = said("drift-on", seed)["instruments"]
+    heron = instruments["heron"]
+    last = [s for s in heron["states"] if s["deviation_percent"] is not None][-1]
+    assert last["end_percent"] == pytest.approx(2.0 * last["deviation_percent"], abs=1.5)
+    assert (last["verdict"], last["cause"]) == ("differs", "drift")
+    first, second = heron["sentence"].split(". ")[:2]
+    assert "it came to -" in first
+    assert first.endswith("by a drift")
+    assert second == "The drift is its own"
+    assert heron["verdict"] == "differs"
+    for label in ("pedals", "spider"):
+        assert all(s["end_percent"] is None for s in instruments[label]["states"])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [75, 76])
+def test_exchanged_sides_are_no_error_of_a_side(seed: int) -> None:
+    heron = said("exchanged", seed)["instruments"]["heron"]
+    assert heron["sentence"].startswith("heron has its sides exchanged: it reports left 5")
+    assert "In all it agrees with pedals" in heron["sentence"]
+    assert heron["cause"] == "setting"
+    assert heron["verdict"] == "agrees"
+    assert "differs on one side" not in heron["sentence"]
