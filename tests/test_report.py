@@ -25,7 +25,7 @@ from monitor.report.selection import milliwatts
 from monitor.report.series import MOST_POINTS, changes_of, payload, rolling, script_json
 from monitor.report.terminal import study_lines
 from monitor.report.words import WORDS, fact, number, sure
-from monitor.sessions import derived
+from monitor.sessions import vouched
 from monitor.setup.bench import parse_bench
 from monitor.setup.roles import LOOKS
 from monitor.study.against import Given, compare_sessions
@@ -457,11 +457,11 @@ def test_a_lag_is_told_with_its_uncertainty() -> None:
 def test_a_report_is_made_anew_when_its_script_changes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = derived.code_sha256()
-    for name in ("monitor/sessions/derived.py", "monitor/report/web/save.js"):
+    before = vouched.code_sha256()
+    for name in ("monitor/sessions/vouched.py", "monitor/report/web/save.js"):
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / name).write_bytes((ROOT / name).read_bytes())
-    monkeypatch.setattr(derived, "__file__", str(tmp_path / "monitor/sessions/derived.py"))
-    small = derived.code_sha256.__wrapped__()
+    monkeypatch.setattr(vouched, "__file__", str(tmp_path / "monitor/sessions/vouched.py"))
+    small = vouched.code_sha256.__wrapped__()
     (tmp_path / "monitor/report/web/save.js").write_text("let changed;\n", encoding="utf-8")
-    assert len({before, small, derived.code_sha256.__wrapped__()}) == 3
+    assert len({before, small, vouched.code_sha256.__wrapped__()}) == 3

@@ -100,9 +100,12 @@ def _side(given: Material, label: str, i: InstrumentStudy) -> dict[str, str]:
     question = "Which side, since when?"
     wrong = [s for s in judged_states(i.states) if s.verdict == "differs"]
     if (off := _off_side(i)) is not None:
-        by = PAGE.sure(off.deviation_percent, off.u95_percent)
         middle = 0.5 * (off.start_s + off.end_s)
         inside = [s for s in wrong if s.from_s <= middle <= s.to_s]
+        percent, u95 = _of_side(inside[0], off.side) if inside else (None, None)
+        if percent is None or u95 is None:
+            percent, u95 = off.deviation_percent, off.u95_percent
+        by = PAGE.sure(percent, u95)
         when = _span(inside[0]) if inside else f"from {clock(off.start_s)} to {clock(off.end_s)}"
         return _tile(
             question, "differs", f"{off.side.capitalize()} {by} %", f"{when}, against {off.reference}"
@@ -177,13 +180,15 @@ def sentence(given: Material, label: str, i: InstrumentStudy) -> str:
 
 
 def _worst_side(i: InstrumentStudy, s: State) -> str:
-    """The side that made it so, in brackets: the figure of its tile, if that is of this state."""
-    if (off := _off_side(i)) is None:
-        return ""
-    percent = s.left_percent if off.side == "left" else s.right_percent
-    if s.from_s <= 0.5 * (off.start_s + off.end_s) <= s.to_s:
-        percent = off.deviation_percent
-    return "" if percent is None else f" ({off.side} side {PAGE.number(percent, 1, True)} %)"
+    """The side that made it so, in brackets."""
+    off = _off_side(i)
+    percent = None if off is None else _of_side(s, off.side)[0]
+    return "" if off is None or percent is None else f" ({off.side} side {PAGE.number(percent, 1, True)} %)"
+
+
+def _of_side(s: State, side: str) -> tuple[float | None, float | None]:
+    """A side's deviation in a state, and its 95 %."""
+    return (s.left_percent, s.left_u95_percent) if side == "left" else (s.right_percent, s.right_u95_percent)
 
 
 def _but(i: InstrumentStudy) -> str:
