@@ -58,7 +58,8 @@ class Causes:
         if found.cause != "unclear":
             # What isn't known yet would not stay true.
             sign.what += f", {found.why}"
-        if side == "total" and found.cause != "drivetrain":
+        if side == "total" and found.cause not in ("drivetrain", "one-side"):
+            # A chain takes from both sides alike.
             sign.what += self.known.chain_words_between(i, sign.value or 0.0)
         if side == "total" and sign.signal == "over":
             self._after_zeroing(sign, i, pair)

@@ -59,7 +59,7 @@ class Known:
     def chain_words(self, hub: int, percent: float) -> str:
         """The same of what may be a hub, which reads so much more than those at the crank; else empty."""
         if self.below_crank(hub, percent):
-            return ", a chain that takes more than stated would show the same"
+            return ", as with a chain that takes more than stated"
         return ", which no chain does" if self.below_crank(hub, -percent) else ""
 
     def drivetrain(self, hub: int, sign: Sign, blocks: Sequence[Block]) -> Diagnosis | None:
