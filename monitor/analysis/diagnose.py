@@ -295,6 +295,11 @@ class Attribution:
     total_w: float
 
     @property
+    def mirrored(self) -> "Attribution":
+        """The same of the instrument on the other side of the comparison."""
+        return replace(self, left_w=-self.left_w, right_w=-self.right_w, total_w=-self.total_w)
+
+    @property
     def words(self) -> str:
         """`+7 ± 1 W of +8 W on the right side`; empty where no side is named."""
         if self.side is None:

@@ -42,6 +42,11 @@ STEP_SIGMAS = 3.8
 OFFSET_NM = 0.2
 """Standard deviation of the zero offset of a meter that has read true so far (N·m; common practice, no
 source)."""
+NARROW = 4.0
+"""Between two ranges of torque that are so many of their own standard deviations apart the slope is not
+known from within them (common practice, no source)."""
+LIKELY_TIMES = 1.5
+"""An offset of so many times its likely size is likely enough where nothing else tells."""
 _NORMAL = NormalDist()
 
 
@@ -256,6 +261,28 @@ def _likely_nm(before: Sequence[Row], usual: float) -> float:
     return math.hypot(OFFSET_NM, max(0.0, abs(deviations) - usual * weights) / inverses)
 
 
+def _torque_explains(before: Sequence[Row], after: Sequence[Row], likely_nm: float) -> bool:
+    """Whether the torque changed between two narrow ranges, and a likely offset makes of it what is seen.
+
+    Then nothing inside the ranges tells the slope: slow noise goes along with what little torque varies.
+    """
+    (x, y, within), (x_after, y_after, within_after) = (_centre(rows) for rows in (before, after))
+    moved, spread = x_after - x, math.sqrt(max(within, within_after))
+    if abs(moved) < NARROW * spread or moved == 0.0:
+        return False
+    offset_nm = (y_after - y) / moved
+    # One that explains the change explains what was seen before it, too: it is on the same side of zero.
+    return offset_nm * y > 0.0 and abs(offset_nm) <= LIKELY_TIMES * likely_nm
+
+
+def _centre(rows: Sequence[Row]) -> tuple[float, float, float]:
+    """Mean reciprocal torque and log ratio, and the variance of the reciprocal torque."""
+    weight = math.fsum(r.weight for r in rows)
+    x, y = (math.fsum(r.weight * v for r, v in zip(rows, values, strict=True)) / weight
+            for values in ([r.inverse for r in rows], [r.y for r in rows]))  # fmt: skip
+    return x, y, math.fsum(r.weight * (r.inverse - x) ** 2 for r in rows) / weight
+
+
 def _step(before: list[Row], after: list[Row], usual: float) -> float | None:
     """The step between two runs of blocks, or None if torque may explain it.
 
@@ -269,6 +296,8 @@ def _step(before: list[Row], after: list[Row], usual: float) -> float | None:
     if len(rows) < 5:
         return None
     likely_nm = _likely_nm(before, usual)
+    if _torque_explains(before, after, likely_nm):
+        return None
     table = np.array(rows)
     y, weight = table[:, 1], table[:, 3]
     design = np.column_stack([np.ones(len(rows)), table[:, 2], np.arange(len(rows)) >= len(before)])

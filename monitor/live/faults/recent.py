@@ -82,9 +82,13 @@ class Runs:
 class EvenShares:
     """How long the left share has been exactly one half, or not reported, while power was shown."""
 
-    __slots__ = ("even", "even_since_s", "high_w", "low_w", "none", "none_since_s")
+    __slots__ = ("before", "even", "even_since_s", "high_w", "low_w", "none", "none_since_s", "told")
 
     def __init__(self) -> None:
+        self.before = 0.5
+        """The left share before the even run, over the last twenty values or so."""
+        self.told = 0
+        """How many shares that were not even it has told so far."""
         self.even = self.none = 0
         self.even_since_s = self.none_since_s = 0.0
         self.low_w = self.high_w = 0.0
@@ -101,6 +105,9 @@ class EvenShares:
             self.even += 1
             self.low_w, self.high_w = min(self.low_w, power_w), max(self.high_w, power_w)
         else:
+            # An even value between uneven ones is one of them, too.
+            self.before += (left_share - self.before) * (0.05 if self.told else 1.0)
+            self.told += 1
             self.even = 0
 
 

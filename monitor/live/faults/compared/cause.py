@@ -12,6 +12,9 @@ from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
 from monitor.live.who.charge import Charge
 
+SAYS_ALL = ("drivetrain", "drift", "one-side", "setting")
+"""With these causes nothing is to be said of a chain."""
+
 
 class Causes:
     """Adds to a deviation since when it has been there and what explains it, as far as the blocks tell."""
@@ -58,8 +61,7 @@ class Causes:
         if found.cause != "unclear":
             # What isn't known yet would not stay true.
             sign.what += f", {found.why}"
-        if side == "total" and found.cause not in ("drivetrain", "one-side"):
-            # A chain takes from both sides alike.
+        if side == "total" and found.cause not in SAYS_ALL:
             sign.what += self.known.chain_words_between(i, sign.value or 0.0)
         if side == "total" and sign.signal == "over":
             self._after_zeroing(sign, i, pair)
@@ -92,7 +94,7 @@ class Causes:
         if found.cause != "unclear":
             named = {"scale": "a scale error", "zero-offset": "as a zero offset does"}
             sign.what += f", {named.get(found.cause, found.why)}"
-        if side == "total" and found.cause != "drivetrain":
+        if side == "total" and found.cause not in SAYS_ALL:
             sign.what += self.known.chain_words(i, charge.value)
         return sign
 

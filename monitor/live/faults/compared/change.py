@@ -183,10 +183,12 @@ class Changes:
                 sign.limit = MIN_PERCENT if side == "total" else MIN_SIDE_PERCENT
                 sign.cause = "unclear"
                 sign.what, sign.do = self._tell(i, shift)
-                if (own := inferred_side(self.seen, i, shift)) is not None:
+                open_ = bool(self._whose_words(i, shift))
+                # As long as it may be another's change, its own share says nothing of it.
+                if not open_ and (own := inferred_side(self.seen, i, shift)) is not None:
                     sign.what += f"; {own.words}"
                     sign.inferred = own.side
-                sign.whose = "own" if not self._whose_words(i, shift) else "difference"
+                sign.whose = "difference" if open_ else "own"
             elif i in self.comparator.pairs and self.of_reference.found[-1:]:
                 last = self.of_reference.found[-1]
                 if last.found_s == self._moved_s.get(i):
@@ -228,12 +230,16 @@ class Changes:
         detector = self.shifts[i]
         assert reference is not None
         before = [x.since_s for x in (*detector.found, *self.of_reference.found) if x.since_s < found.since_s]
-        whose = self.opinions.change(found.side, found.since_s, max(before, default=0.0))
+        # Of a drift the first quarter still stands for what was before it.
+        at_s = found.since_s + 0.25 * ((found.until_s or found.since_s) - found.since_s)
+        whose = self.opinions.change(found.side, at_s, max(before, default=0.0))
         if found.side != "total" and (whose is None or whose.independent < 3):
             # Two that know their sides: the totals of all may tell who moved.
-            total = self.opinions.change("total", found.since_s, max(before, default=0.0))
+            total = self.opinions.change("total", at_s, max(before, default=0.0))
             whose = total if total is not None and total.moved() else whose
         named = whose.moved() if whose is not None else []
+        if not named and self._is_known_drift(found):
+            named = [reference]
         fresh = found not in detector.found
         if reference in named and i not in named:
             if not fresh:
@@ -261,6 +267,16 @@ class Changes:
                 else "whose change it is cannot be told yet"
             )
         self._whose[i] = (found, words)
+
+    def _is_known_drift(self, found: Shift) -> bool:
+        """Whether this is what a drift that has been charged to the reference looks like."""
+        last = self.of_reference.found[-1:]
+        return (
+            bool(last)
+            and last[0].drift
+            and _one_change(found, last[0])
+            and found.percent * last[0].percent < 0.0
+        )
 
     def is_open(self, i: int, shift: Shift) -> bool:
         """Whether it can't be told yet whose a change is."""

@@ -109,7 +109,11 @@ class Deviation:
             for sign in (left, right, balance):
                 sign.signal = "below"
                 sign.cleared = f"{sign.instrument} counts one side twice: its sides say nothing"
-        elif swapped.signal == "over":
+        elif self._other_apart(i):
+            # It is the other one's balance that may be wrong.
+            balance.signal = "below"
+            balance.cleared = f"{balance.instrument} agrees with the others, {reference} stands apart"
+        if swapped.signal == "over":
             for sign in (left, right, balance):
                 sign.signal = "below"
         elif put_right:
@@ -121,6 +125,11 @@ class Deviation:
             # Before the blocks can tell, mirrored sides are not yet sides that lean.
             for sign in (left, right, balance):
                 sign.signal = "between" if sign.signal == "over" else sign.signal
+
+    def _other_apart(self, i: int) -> bool:
+        """Whether what the sides of `i` are held against stands apart from all others, and `i` does not."""
+        j, apart = self.comparator.side_references[i], self.charges.apart.values()
+        return any(j in who for who in apart) and not any(i in who for who in apart)
 
     def _quiet(self, i: int, pair: Pair) -> bool:
         """Whether all windows and shares of an instrument are such that no sign of it can be over."""

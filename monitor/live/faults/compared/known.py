@@ -41,13 +41,24 @@ class Known:
         if sign.side != "total":
             return self._setting(i, sign)
         found = self._setting(i, sign) or self._doubled(i, since) or self._drift(i, sign)
+        found = found or self._drift_of_reference(sign)
         if found is not None:
             return found
         return self._one_side(i, since) or (self.drivetrain(i, sign, state) if sign.whose == "own" else None)
 
     def of_charged(self, i: int, sign: Sign, blocks: Sequence[Block]) -> Diagnosis | None:
         """The same of the reference, whose deviation shows in `blocks` of another against it."""
-        return self._drift(i, sign) or self.drivetrain(i, sign, blocks)
+        found = self._drift(i, sign) or self._one_side_of_reference(i, sign.since_s or 0.0)
+        return found or self.drivetrain(i, sign, blocks)
+
+    def _one_side_of_reference(self, i: int, since_s: float) -> Diagnosis | None:
+        """By whoever else knows both sides: the side of the reference that explains its total."""
+        for j, side in self.comparator.side_references.items():
+            if side == i and j in self.comparator.pairs and self.bench.instruments[j].sides == "both":
+                split = attribute([b for b in self.comparator.pairs[j].blocks if b.begin_s >= since_s - 1.0])
+                if split is not None and split.side is not None:
+                    return Diagnosis("one-side", f"with {split.mirrored.words}", cure=side_cure(split.side))
+        return None
 
     def chain_words_between(self, i: int, percent: float) -> str:
         """What is to be said of a chain where `i` reads so much more than what it is held against."""
@@ -139,6 +150,16 @@ class Known:
             if shift.percent * percent > 0.0 and abs(shift.percent) > PART_OF_DRIFT * abs(percent)
             else None
         )
+
+    def _drift_of_reference(self, sign: Sign) -> Diagnosis | None:
+        """What it is held against has drifted: then there is nothing of this one to explain."""
+        j = self.comparator.reference
+        shift = None if j is None else self._drifted(j, -(sign.value or 0.0))
+        if j is None or shift is None:
+            return None
+        label = self.bench.instruments[j].label
+        cure = f"let {label} take the room's temperature, zero it and ride the block again"
+        return Diagnosis("drift", f"{label} {drift_words(shift)}", cure=cure)
 
     def _one_side(self, i: int, blocks: Sequence[Block]) -> Diagnosis | None:
         """A deviation of the total that one side explains."""

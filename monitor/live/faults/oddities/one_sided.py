@@ -13,6 +13,12 @@ EVEN_S = 60.0
 # All common practice, no source.
 EVEN_N, NONE_N = 40, 60
 """Values with an even share, or with none, that this takes at the least."""
+TOLD_N = 20
+JUMPED = 0.005
+"""With so many uneven shares before it has both sides; from a mean share of those further than this and a
+step from one half it has jumped to be even."""
+TIMES_SMOOTH, VARIED_MUCH_W = 5.0, 60.0
+"""Times `EVEN_S`, and watts of variation, that it takes without a jump."""
 VARIED_W = 15.0
 """Watts by which power must have varied meanwhile."""
 SIDED_PART = 0.8
@@ -34,7 +40,11 @@ def one_sided(seen: Seen, i: int) -> Sign | None:
     if shares.even >= EVEN_N and r.powers:
         span_s = last_s - shares.even_since_s
         varied = shares.high_w - shares.low_w > VARIED_W
-        if varied and span_s >= EVEN_S * max(1.0, _even_times(seen.comparator, i, track.share_step)):
+        times = _even_times(seen.comparator, i, track.share_step)
+        if shares.told >= TOLD_N and abs(shares.before - 0.5) <= JUMPED + track.share_step:
+            # It told both sides, and its rider has come to be even: nothing jumped.
+            varied, times = shares.high_w - shares.low_w > VARIED_MUCH_W, max(times, TIMES_SMOOTH)
+        if varied and span_s >= EVEN_S * max(1.0, times):
             since = shares.even_since_s
             what = f"{label} has reported exactly 50 : 50 for {span_s:.0f} s, so one side is doubled"
             do = "wake and pair the other side"
