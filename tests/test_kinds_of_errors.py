@@ -200,3 +200,36 @@ def test_a_constant_zero_offset_is_no_change_when_the_cadence_changes(kind: str,
     if kind == "zero":
         assert study["heron"]["cause"] == "zero-offset"
         assert len(study["heron"]["states"]) == 1
+
+
+@slow
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_large_zero_offset_is_no_drift_from_torque_to_torque(seed: int) -> None:
+    """Truth: -1.8 N·m all evening, at 17, 23, 33 and 17 N·m in slow noise: -10 to -5 %."""
+    findings, _ = said("zero-levels", seed)
+    assert not [f for f in findings if f.kind == "shifted"]
+    assert standing(findings)["power-off", "heron", "total"].cause == "zero-offset"
+
+
+@slow
+@pytest.mark.parametrize("seed", [1, 2])
+def test_an_even_rider_is_no_doubled_side(seed: int) -> None:
+    """Truth: a rider of 50.0 % who wanders by tenths of a point; the right side of the reference is low."""
+    findings, _ = said("even-rider", seed)
+    assert not [f for f in findings if f.kind == "one-sided"]
+    assert not raised(findings, "balance-off")
+    off = standing(findings)["power-off", "pedals", "total"]
+    assert off.cause == "one-side"
+    assert "on the right side" in off.what
+
+
+@slow
+@pytest.mark.parametrize("seed", [1, 2])
+def test_where_the_reference_drifts_it_is_said_of_who_is_held_against_it(seed: int) -> None:
+    """Truth: the hub is the reference and drifts by -6 % in 20 minutes."""
+    findings, _ = said("warm-hub", seed)
+    assert all(f.instrument == "hub" for f in findings if f.kind == "shifted" and f.t_s > 700)
+    assert standing(findings)["power-off", "hub", "total"].cause == "drift"
+    for f in raised(findings, "power-off", "pedals") + raised(findings, "power-off"):
+        assert f.cause == "drift"
+        assert "hub has drifted -" in f.what

@@ -15,7 +15,9 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.analysis.block import Block
+from monitor.analysis.diagnose import LEVEL_OF_SIDE
 from monitor.analysis.ramp import drift_beside_step, ramp_until, series_of
+from monitor.analysis.statistics import autocorrelation, slow_factor
 from monitor.finding import Side
 
 K = 0.5
@@ -159,8 +161,9 @@ class Row(NamedTuple):
 class _Line:
     """One quantity under watch."""
 
-    def __init__(self, h: float, least_percent: float, usual: float) -> None:
+    def __init__(self, h: float, least_percent: float, usual: float, level_sd: float = 0.0) -> None:
         self.h = h
+        self.level_sd = level_sd
         self.usual = usual
         self.least_percent = least_percent
         self.begin()
@@ -206,7 +209,7 @@ class _Line:
         after = [row for row in self.past if row.end_s >= first_end_s]
         if len(before) < 3 or len(after) < 2:
             return None
-        step = _step(before, after, self.usual)
+        step = _step(before, after, self.usual, self.level_sd)
         percent = 0.0 if step is None else 100.0 * math.expm1(step)
         return percent if abs(percent) >= self.least_percent else None
 
@@ -283,14 +286,14 @@ def _centre(rows: Sequence[Row]) -> tuple[float, float, float]:
     return x, y, math.fsum(r.weight * (r.inverse - x) ** 2 for r in rows) / weight
 
 
-def _step(before: list[Row], after: list[Row], usual: float) -> float | None:
+def _step(before: list[Row], after: list[Row], usual: float, level_sd: float = 0.0) -> float | None:
     """The step between two runs of blocks, or None if torque may explain it.
 
     A zero offset shows as a change whenever the torque changes. So the step is fitted beside
     a dependence on 1 / torque, whose slope is the offset, and counts only if STEP_SIGMAS standard
     deviations of it are left. Where the data do not tell the slope it is held to what is likely:
     OFFSET_NM, and an offset that would have explained what was more than `usual` (a fraction) of the
-    deviation so far.
+    deviation so far. `level_sd`: what each of the two levels has of its own, which no block averages.
     """
     rows = [*before, *after]
     if len(rows) < 5:
@@ -307,11 +310,14 @@ def _step(before: list[Row], after: list[Row], usual: float) -> float | None:
     variance = float(weight @ rest**2) / (len(y) - 3)
     if variance <= 0.0:
         return None
+    # Slow noise makes levels of its own: as much of the autocorrelation counts as is sure.
+    slow = slow_factor(max(0.0, autocorrelation(np.sqrt(weight) * rest) - 1.0 / math.sqrt(len(y))))
     normal = design.T @ (design * weight[:, None])
     normal[1, 1] += variance / likely_nm**2
     inverse = np.linalg.inv(normal)
     solution = inverse @ (design.T @ (weight * y))
-    step, sd = float(solution[2]), math.sqrt(variance * float(inverse[2, 2]))
+    step = float(solution[2])
+    sd = math.sqrt(slow**2 * variance * float(inverse[2, 2]) + 2.0 * level_sd**2)
     return step if abs(step) > STEP_SIGMAS * sd else None
 
 
@@ -323,8 +329,8 @@ class ShiftDetector:
         usual = 0.005 * limit_percent
         self.lines: dict[Side, _Line] = {
             "total": _Line(H, MIN_PERCENT, usual),
-            "left": _Line(H_SIDE, MIN_SIDE_PERCENT, usual),
-            "right": _Line(H_SIDE, MIN_SIDE_PERCENT, usual),
+            "left": _Line(H_SIDE, MIN_SIDE_PERCENT, usual, LEVEL_OF_SIDE),
+            "right": _Line(H_SIDE, MIN_SIDE_PERCENT, usual, LEVEL_OF_SIDE),
         }
         self.drifts = {"total": _Drift(MIN_DRIFT_PERCENT, usual), "split": _Drift(SPLIT_PERCENT, usual)}
         self.found: list[Shift] = []

@@ -178,6 +178,28 @@ def zero_down(seed: int, rng: np.random.Generator) -> Plan:
     return _plan("zero down", seed, CADENCES, _pedals(rng), unit, _spider(rng))
 
 
+def zero_levels(seed: int, rng: np.random.Generator) -> Plan:
+    """A zero offset of -1.8 N·m at all levels of torque, in slow noise."""
+    unit = replace(_heron(rng), zero_left_nm=-0.9, zero_right_nm=-0.9)
+    plan = _plan("zero levels", seed, LEVELS, _pedals(rng), unit, _spider(rng), share=0.495)
+    return replace(plan, meters=tuple(replace(m, correlation=0.7) for m in plan.meters))
+
+
+def even_rider(seed: int, rng: np.random.Generator) -> Plan:
+    """A rider of even halves; from 5:00 on the right side of the reference reads 10 % low."""
+    pedals = _pedals(rng)
+    pedals = replace(pedals, changes=(Change(300.0, gain_right=0.9 * pedals.gain_right),))
+    return _plan("even rider", seed, LEVELS, pedals, _heron(rng), _spider(rng), share=0.5)
+
+
+def warm_hub(seed: int, rng: np.random.Generator) -> Plan:
+    """The hub is the reference, and drifts by -6 % in 20 minutes."""
+    hub = _hub(rng, "reference")
+    hub = replace(hub, changes=(Change(240.0, 0.94 * hub.gain_left, 0.94 * hub.gain_right, over_s=1200.0),))
+    pedals = replace(_pedals(rng), role="witness")
+    return _plan("warm hub", seed, EVEN, hub, pedals, _heron(rng), reference="hub")
+
+
 KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
     "left-only": left_only,
     "left-only-high": left_only_high,
@@ -195,6 +217,9 @@ KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
     "drift-on": drift_on,
     "zero": zero,
     "zero-down": zero_down,
+    "zero-levels": zero_levels,
+    "even-rider": even_rider,
+    "warm-hub": warm_hub,
 }
 
 

@@ -13,6 +13,8 @@ from monitor.live.pair import Pair
 from monitor.live.who.opinions import Opinions
 from monitor.text import clock
 
+CLEAR_POINTS = 1.0
+"""A rider's own balance is not expected to move so far within two minutes (common practice, no source)."""
 SAME_S = 45.0
 """What several comparisons show within this time is one change."""
 CLEARLY = 1.3
@@ -184,8 +186,9 @@ class Changes:
                 sign.cause = "unclear"
                 sign.what, sign.do = self._tell(i, shift)
                 open_ = bool(self._whose_words(i, shift))
-                # As long as it may be another's change, its own share says nothing of it.
-                if not open_ and (own := inferred_side(self.seen, i, shift)) is not None:
+                own = inferred_side(self.seen, i, shift)
+                # As long as it may be another's change, only what no rider does by chance is told.
+                if own is not None and not (open_ and abs(own.points) < CLEAR_POINTS):
                     sign.what += f"; {own.words}"
                     sign.inferred = own.side
                 sign.whose = "difference" if open_ else "own"
