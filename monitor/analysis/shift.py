@@ -44,6 +44,8 @@ STEP_SIGMAS = 3.8
 OFFSET_NM = 0.2
 """Standard deviation of the zero offset of a meter that has read true so far (N·m; common practice, no
 source)."""
+LEVEL_WIDTH = 0.1
+"""Blocks whose torques differ by less than a tenth or so are of one level."""
 NARROW = 4.0
 """Between two ranges of torque that are so many of their own standard deviations apart the slope is not
 known from within them (common practice, no source)."""
@@ -293,7 +295,7 @@ def _step(before: list[Row], after: list[Row], usual: float, level_sd: float = 0
     a dependence on 1 / torque, whose slope is the offset, and counts only if STEP_SIGMAS standard
     deviations of it are left. Where the data do not tell the slope it is held to what is likely:
     OFFSET_NM, and an offset that would have explained what was more than `usual` (a fraction) of the
-    deviation so far. `level_sd`: what each of the two levels has of its own, which no block averages.
+    deviation so far. `level_sd`: what blocks of one torque have in common, which more of them don't average.
     """
     rows = [*before, *after]
     if len(rows) < 5:
@@ -317,7 +319,13 @@ def _step(before: list[Row], after: list[Row], usual: float, level_sd: float = 0
     inverse = np.linalg.inv(normal)
     solution = inverse @ (design.T @ (weight * y))
     step = float(solution[2])
-    sd = math.sqrt(slow**2 * variance * float(inverse[2, 2]) + 2.0 * level_sd**2)
+    levels = 0.0
+    if level_sd > 0.0:
+        # What a level has of its own moves the step by what all of its blocks together do.
+        parts = inverse[2] @ (design.T * weight)
+        name = np.round(np.log(table[:, 2]) / LEVEL_WIDTH) + 1e6 * design[:, 2]
+        levels = float(sum(parts[name == k].sum() ** 2 for k in np.unique(name)))
+    sd = math.sqrt(slow**2 * variance * float(inverse[2, 2]) + level_sd**2 * levels)
     return step if abs(step) > STEP_SIGMAS * sd else None
 
 
