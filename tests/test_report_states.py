@@ -140,7 +140,7 @@ def test_the_first_screen_answers_for_the_unit_on_test(full: Study, shared: Shar
     tiles = re.findall(r'<div class="tile (\w+)"><dt>(.*?)</dt><dd class="answer">(.*?)</dd>', first)
     assert tiles[0] == ("agrees", "Reads true?", "✓ agrees")
     # The figure of the sentence, the table of states and the tile is one.
-    assert tiles[1][2].startswith("Right +9.1 ± 0.6 %")
+    assert spaces(tiles[1][2]).startswith("Right +9.1 ± 0.6 %")
     assert tiles[2] == ("agrees", "What cured it?", "Zeroing at 3:00")
     assert len(tiles) == 4
     assert "as left −0.2 ± 0.4 %, limit 1.8 %; as found +4.7 ± 0.4 %: differs" in spaces(first)
