@@ -382,7 +382,7 @@ def study(
         Judge the same recording under another bench: its reference, claims, losses, roles, mounts and
         sides. What was recorded stays; both benches are named.
     only
-        Show these instruments alone; all are judged.
+        Show these instruments alone; all are judged. The others have no name: reference, other-1, ...
     segments
         Show segments whose names fit: a part of the name, or a pattern with * and ?.
     summary

@@ -57,6 +57,6 @@ def _chosen(
         names[label.strip()] = name.strip()
     session = open_session(to_judge(folder, so_far))
     try:
-        return chosen_package(session, out or session.path / "exports", only, names)
+        return chosen_package(session, out or session.path / "exports", only, names, write_message)
     except ValueError as error:
         raise UsageError(f"{error}.") from None

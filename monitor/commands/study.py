@@ -68,11 +68,12 @@ def study(
     page = trusted(sessions[0].path, REPORT) if html is not None and plain_report else None
     with progress_bar("studying", sessions[0].info) as progress:
         judged = studied(
-            sessions[0], progress, Joining(ride, label), asked.bench, arrays=html is not None and page is None
-        )
+            sessions[0], progress, Joining(ride, label), asked.bench, asked.only,
+            arrays=html is not None and page is None,
+        )  # fmt: skip
     result = asked.part_of(judged.study)
     given = [Given(plain(sessions[0].path.name), result)]
-    given += [Given(plain(session.path.name), known_study(session)) for session in sessions[1:]]
+    given += [Given(plain(s.path.name), known_study(s, asked.only)) for s in sessions[1:]]
     comparison = compare_sessions(given) if against else None
     if json == "-":
         write_result_text(_json(given, comparison, sessions))

@@ -3,12 +3,14 @@
 Nothing in the session's folder changes; what is said names both benches.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 import msgspec
 
+from capture.record import Record
 from monitor.sessions.acts import open_session_journal
+from monitor.sessions.exports.renamed import new_names, renamed, with_names
 from monitor.sessions.missing import say_at_head
 from monitor.setup.bench import Bench, Limits, load_bench, parse_bench
 from monitor.setup.toml_check import BenchError, suggestion
@@ -21,12 +23,17 @@ KEYS = ("role", "mount", "sides", "claim_percent", "drivetrain_loss", "crank_len
 
 
 def run_under(
-    folder: Path, bench_file: Path, on_second: Callable[[float], None] | None = None
+    folder: Path,
+    bench_file: Path,
+    on_second: Callable[[float], None] | None = None,
+    only: Sequence[str] = (),
+    joining: Sequence[str] = (),
 ) -> tuple[Recording, Damage | None, JudgedUnder]:
     """The session as arrays under another bench, what was damaged, and what the bench changes.
 
     The protocol stays as recorded. Raises BenchError for a bench that is none, or that names an
-    instrument that the session does not have, and what reading the session raises.
+    instrument that the session does not have, and what reading the session raises. `only`: all others have no
+    name of their own; `joining`: labels of what will join. ValueError: one of `only` is neither.
     """
     given = load_bench(bench_file)
     header, records = open_session_journal(folder)
@@ -38,10 +45,16 @@ def run_under(
     try:
         recorded = parse_bench(header.bench, f"the bench recorded in {folder}")
         bench = _fitted(given, recorded, bench_file)
+        # What it is compared with here is the reference.
+        names = new_names(msgspec.structs.replace(recorded, reference=bench.reference), only, {}, joining)
     except BaseException:
         records.close()
         raise
-    recording = collect(header, records, bench=bench, progress=on_second)
+    heard: Iterable[Record] = records
+    if only:
+        recorded, bench = with_names(recorded, names, only), with_names(bench, names, only)
+        heard = renamed(records, names, only)
+    recording = collect(header, heard, bench=bench, progress=on_second)
     recording.planned_as = records.planned_as
     say_at_head(recording, records.damage)
     under = JudgedUnder(bench.name, bench_file.name, recorded.name, changes_of(recorded, bench))

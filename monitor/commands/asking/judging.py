@@ -1,7 +1,7 @@
 """One session judged for a command: read where this program made it, else made; or under another bench."""
 
 import gc
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
@@ -11,10 +11,15 @@ import msgspec
 from monitor.commands.output import Progress, UsageError, write_message
 from monitor.sessions.derived import Made, make_derived, session_arrays, with_asked
 from monitor.sessions.exports.exporting import read_study
+from monitor.sessions.imports.joined import bench_text
 from monitor.sessions.so_far import SO_FAR
 from monitor.sessions.vouched import NAMES, STUDY, trusted, up_to_date, vouch
+from monitor.setup.bench import parse_bench
+from monitor.setup.toml_check import suggestion
+from monitor.study.asked.choice import choose
 from monitor.study.recording import Recording
 from monitor.study.results import JudgedUnder, Study, decode, encode
+from monitor.text import plain
 from storage.damage import Damage, SessionError
 from storage.session import Session
 
@@ -27,14 +32,21 @@ class Joining(NamedTuple):
 
 
 def studied(
-    session: Session, progress: Progress, joining: Joining, bench: Path | None, *, arrays: bool
+    session: Session,
+    progress: Progress,
+    joining: Joining,
+    bench: Path | None,
+    only: Sequence[str] = (),
+    *,
+    arrays: bool,
 ) -> Made:
     """One session; what it lacks is written into its folder, unless a ride file or another bench takes part.
 
-    `arrays`: what the study was made from is needed, too, so that it can't just be read.
+    `arrays`: what the study was made from is needed, too, so that it can't just be read. `only`: all others
+    have no name of their own, for this once. UsageError: one of these is no instrument of the session.
     """
-    if bench is not None or joining.ride is not None:
-        return _judged_anew(session, progress, joining, bench)
+    if bench is not None or joining.ride is not None or only:
+        return _judged_anew(session, progress, joining, bench, only)
     found = up_to_date(session.path)
     if len(found) < len(NAMES):
         return _made(session, progress)
@@ -56,23 +68,46 @@ def studied(
     return Made([], result, shared, damage, {})
 
 
-def _judged_anew(session: Session, progress: Progress, joining: Joining, bench: Path | None) -> Made:
-    """With a ride file or under another bench, for this once: nothing is written."""
+def _judged_anew(
+    session: Session, progress: Progress, joining: Joining, bench: Path | None, only: Sequence[str] = ()
+) -> Made:
+    """With a ride file, under another bench or without the names of others, for this once.
+
+    What belongs into the session's folder stays as it is.
+    """
+    from monitor.sessions.exports.renamed import chosen_arrays, words_without
     from monitor.sessions.judged import run_under
     from monitor.study.parts.common import shared_of
     from monitor.study.study import study as study_of
 
     under: JudgedUnder | None = None
+    joins = () if joining.label is None else (joining.label,)
+    for label in only:
+        if label not in (labels := [*_labels(session), *joins]):
+            raise UsageError(
+                f"--only {plain(label, 40)}: no instrument of this session. {suggestion(label, labels)}"
+            )
     if bench is not None:
-        recording, damage, under = run_under(session.path, bench, progress)
+        recording, damage, under = run_under(session.path, bench, progress, only, joins)
+    elif only:
+        recording, damage = chosen_arrays(session.path, only, progress, joins)
     else:
         recording, damage = session_arrays(session.path, progress)
     if joining.ride is not None and joining.label is not None:
         recording = _joined(recording, joining.ride, joining.label)
     shared = shared_of(recording)
     result = with_asked(session.path, recording, shared, study_of(recording, shared))
+    if only:
+        hidden = [label for label in _labels(session) if label not in only]
+        words = words_without(result.words, hidden, write_message)
+        result = msgspec.structs.replace(result, words=words)
     _warn(session, damage)
     return Made([], msgspec.structs.replace(result, judged_under=under), shared, damage, {})
+
+
+def _labels(session: Session) -> list[str]:
+    bench = parse_bench(bench_text(session), f"the bench recorded in {session.path}")
+    return [each.label for each in bench.instruments]
 
 
 @contextmanager
@@ -113,8 +148,16 @@ def _holds(path: Path, data: bytes) -> bool:
     return path.stat().st_size == len(data) and path.read_bytes() == data
 
 
-def known_study(session: Session) -> Study:
-    """The study of another session: the one that it has, else a new one."""
+def known_study(session: Session, only: Sequence[str] = ()) -> Study:
+    """The study of another session: the one that it has, else a new one.
+
+    `only`: of these instruments, as far as it has them. UsageError: it has none.
+    """
+    if only:
+        there = [label for label in _labels(session) if label in only]
+        if not there:
+            raise UsageError(f"--only: {session.path} has none of these instruments")
+        return choose(_judged_anew(session, lambda seconds: None, Joining(), None, there).study, there)
     latest = up_to_date(session.path).get(STUDY)
     if latest is not None:
         try:

@@ -6,32 +6,30 @@ They get these names before anything is computed, so that no sentence has anothe
 """
 
 import tempfile
-import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import msgspec
 
-from capture.record import Act, Link, Packet, Record, Reported, Write
+from capture.record import Record
 from monitor.sessions.acts import open_session_journal
 from monitor.sessions.asked import read_words, wanted_of
 from monitor.sessions.derived import about, make_derived
 from monitor.sessions.exports.exporting import (
     HOW_TO_READ,
     SEGMENT_COLUMNS,
+    Say,
     finding_text,
     plain_values,
     segment_values,
     write_zip,
 )
+from monitor.sessions.exports.renamed import new_names, renamed, renamed_bench, words_without
 from monitor.sessions.vouched import FINDINGS, GRID, SAMPLES
-from monitor.setup.bench import CONSENSUS, LABEL, Bench, parse_bench
-from monitor.setup.toml_check import suggestion
-from monitor.setup.toml_write import toml_text
+from monitor.setup.bench import parse_bench
 from monitor.study.asked.choice import choose
 from monitor.study.asked.stretch import stretches_of
 from monitor.study.results import Study, encode
-from monitor.text import plain
 from storage.damage import SessionError
 from storage.exports.csv_file import csv_lines
 from storage.exports.package import Item
@@ -40,39 +38,10 @@ from storage.journal import MAIN, SIDE, JournalWriter
 from storage.session import Session, create_session, safe_name
 from storage.tables import Column, Table, read_table, write_table
 
-REFERENCE, OTHER = "reference", "other"
 
-
-def new_names(bench: Bench, only: Sequence[str], rename: Mapping[str, str]) -> dict[str, str]:
-    """The name of every instrument in the package. ValueError: a label or a name that can't be."""
-    labels = [each.label for each in bench.instruments]
-    for label in [*only, *rename]:
-        if label not in labels:
-            raise ValueError(
-                f"{plain(label, 40)} is no instrument of this session. {suggestion(label, labels)}"
-            )
-    for name in rename.values():
-        if not LABEL.fullmatch(name) or name == CONSENSUS:
-            raise ValueError(f"{plain(name, 40)!r} is no name: 1 to 16 of the characters a-z, 0-9 and -")
-    names: dict[str, str] = {}
-    others = 0
-    for label in labels:
-        if label in rename:
-            names[label] = rename[label]
-        elif not only or label in only:
-            names[label] = label
-        elif label == bench.reference:
-            names[label] = REFERENCE
-        else:
-            others += 1
-            names[label] = f"{OTHER}-{others}"
-    twice = sorted(name for name in set(names.values()) if list(names.values()).count(name) > 1)
-    if twice:
-        raise ValueError(f"{twice[0]} would be the name of two instruments. Give one of them another")
-    return names
-
-
-def chosen_package(session: Session, out: Path, only: Sequence[str], rename: Mapping[str, str]) -> list[Path]:
+def chosen_package(
+    session: Session, out: Path, only: Sequence[str], rename: Mapping[str, str], say: Say
+) -> list[Path]:
     """Write the package; its path. ValueError: a label or a name that can't be; else as an export raises."""
     from monitor.report import report_html
 
@@ -91,7 +60,8 @@ def chosen_package(session: Session, out: Path, only: Sequence[str], rename: Map
         made = make_derived(whole.path)
         made.need_all(whole.path)
         assert made.shared is not None
-        words = read_words(session.path)
+        hidden = [label for label in names if names[label] not in kept]
+        words = words_without(read_words(session.path), hidden, say)
         acts = made.shared.recording.acts
         wanted = stretches_of(made.shared, wanted_of(session.path, acts))
         study = choose(msgspec.structs.replace(made.study, words=words, stretches=wanted), kept)
@@ -102,59 +72,6 @@ def chosen_package(session: Session, out: Path, only: Sequence[str], rename: Map
         items = _items(whole, own, study, page, tables, kept)
     name = f"{safe_name(session.path.name)}-{'-'.join(kept)}"[:120]
     return [write_zip(session, out, name, study, items, HOW_TO_READ)]
-
-
-def renamed_bench(bench: Bench, names: Mapping[str, str], kept: Sequence[str]) -> str:
-    """The bench in TOML with the names of the package; of the others only what the judgement needs."""
-    instruments = []
-    for each in bench.instruments:
-        name = names[each.label]
-        table: dict[str, object] = {
-            "label": name, "link": f"log:{name}", "role": each.role, "mount": each.mount, "sides": each.sides,
-        }  # fmt: skip
-        if each.profile is not None:
-            table["profile"] = each.profile
-        if each.claim_percent is not None:
-            table["claim_percent"] = each.claim_percent
-        if each.drivetrain_loss is not None:
-            table["drivetrain_loss"] = list(each.drivetrain_loss)
-        if each.crank_length_mm is not None:
-            table["crank_length_mm"] = each.crank_length_mm
-        if each.notes and name in kept:
-            table["notes"] = each.notes
-        instruments.append(table)
-    reference = names.get(bench.reference, bench.reference)
-    root: dict[str, object] = {
-        "bench": {"name": bench.name, "reference": reference},
-        "instrument": instruments,
-        "limits": msgspec.to_builtins(bench.limits),
-    }
-    # As it was written: what it leaves out has defaults that depend on the segment.
-    if (protocol := tomllib.loads(bench.text).get("protocol")) is not None:
-        root["protocol"] = protocol
-    return toml_text(root)
-
-
-def renamed(records: Iterable[Record], names: Mapping[str, str], kept: Sequence[str]) -> Iterator[Record]:
-    """The records with other names; what a person wrote of another instrument is blank."""
-    for record in records:
-        if isinstance(record, Packet | Link | Write | Reported) and record.instrument in names:
-            name = names[record.instrument]
-            if isinstance(record, Reported) and name not in kept:
-                # Its name, maker and serial number are nobody's business.
-                continue
-            yield msgspec.structs.replace(record, instrument=name)
-        elif isinstance(record, Act):
-            name = names.get(record.instrument, record.instrument)
-            about_others = name not in kept if name else record.act in ("note", "mark")
-            text = (
-                "" if about_others and record.act in ("note", "mark", "position", "zeroed") else record.text
-            )
-            if about_others and record.act in ("note", "mark"):
-                continue
-            yield msgspec.structs.replace(record, instrument=name, text=text)
-        else:
-            yield record
 
 
 def _write_journal(session: Session, records: Iterable[Record]) -> None:

@@ -16,7 +16,8 @@ S = TypeVar("S", bound=SegmentStudy)
 def choose(study: Study, labels: Sequence[str] = (), pattern: str = "") -> Study:
     """The study with these instruments alone and with segments that fit; nothing is judged anew.
 
-    What an instrument is compared with stays named where it is compared. `pattern` as in a shell
+    What an instrument is compared with stays named where it is compared: `sessions.exports.renamed` gives it
+    another name before. `pattern` as in a shell
     (`*`, `?`, `[...]`), without any of these a part of the name; case does not matter.
     """
     if labels:
