@@ -446,7 +446,7 @@ def figure(
     what: Literal["deviation", "power", "sides", "cadence", "sprint", "torque", "agreement", "repeats"],
     out: Path,
     instrument: Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())] = None,
-    stretch: Annotated[list[str] | None, Parameter(consume_multiple=True, negative=())] = None,
+    stretch: Repeated = None,
     smooth: int | None = None,
     size: str = "1920x1080",
     style: Literal["light", "dark", "print"] = "light",
@@ -469,7 +469,8 @@ def figure(
     instrument
         Draw these instruments alone.
     stretch
-        Draw these parts of the session alone: FROM-TO or FROM-TO=NAME, as in 40:55-42:10=climb.
+        Draw this part of the session alone: FROM-TO or FROM-TO=NAME, as in 40:55-42:10=climb. May be given
+        several times.
     smooth
         Mean over so many seconds. Without it 10, for deviations the window of the bench, for sprints 1.
     size

@@ -195,10 +195,17 @@ def test_the_command_draws_into_a_file_and_names_what_is_wrong(
     assert main([*command, str(out)]) == 0
     assert capsys.readouterr().out == f"{out}\n"
     assert struct.unpack(">II", out.read_bytes()[16:24]) == (1280, 720)
+    whole = out.read_bytes()
+    assert main([*command, str(out), "--stretch", "0:10-0:40=first", "--stretch", "0:50-1:20=second"]) == 0
+    assert out.read_bytes() != whole
+    capsys.readouterr()
     for more, why in (
         ([str(tmp_path / "x.jpg")], "Name it .png, .svg or .pdf"),
         ([str(out), "--instrument", "herons"], "Did you mean heron?"),
         ([str(out), "--stretch", "soon"], "is no stretch"),
+        ([str(out), "--stretch", "0:10-0:40", "--stretch", "59:00-60:00=late"], "so late does not lie in it"),
+        ([str(out), "--stretch", "0:10-0:40=a", "0:50-1:00=b"], "0:50-1:00=b"),
+        ([str(out), *(f"--stretch=0:0{k}-0:40=part {k}" for k in range(7))], "at most 4 stretches"),
         ([str(out), "--smooth", "0"], "--smooth takes 1 to 3600 seconds"),
         ([str(tmp_path / "none" / "x.png")], "Make it first"),
     ):

@@ -4,13 +4,14 @@ import difflib
 import re
 from pathlib import Path
 
+from monitor.commands.asking.options import parse_all
 from monitor.commands.output import UsageError, write_message, write_result
 from monitor.report.figures import FigureError, Wanted, figure_bytes
 from monitor.report.figures.wanted import Kind, Stretch, Style
 from monitor.report.material import Material
+from monitor.sessions.asked import need_inside
 from monitor.sessions.derived import session_arrays
 from monitor.sessions.so_far import to_judge
-from monitor.study.asked.wanted import parse_stretch
 from monitor.study.parts.common import shared_of
 from monitor.study.study import study
 from storage.disk import write_whole
@@ -45,11 +46,10 @@ def figure(
     width, height = parse_size(size)
     if smooth_s is not None and not 1 <= smooth_s <= LONGEST_SMOOTHING_S:
         raise UsageError(f"--smooth takes 1 to {LONGEST_SMOOTHING_S} seconds, not {smooth_s}.")
-    try:
-        asked = [parse_stretch(text) for text in stretches]
-    except ValueError as error:
-        raise UsageError(f"{error}.") from None
-    recording, damage = session_arrays(open_session(to_judge(session, False)).path)
+    asked = parse_all(stretches)
+    folder = open_session(to_judge(session, False)).path
+    recording, damage = session_arrays(folder)
+    need_inside(folder, asked, recording.seconds)
     _known_labels(instruments, recording.labels)
     if damage is not None and damage.lossy:
         write_message(f"note: {session}: {damage.text}. `plumbwatt rescue` makes it whole.")

@@ -111,15 +111,20 @@ def wanted_of(folder: Path, acts: Sequence[Act]) -> list[Wanted]:
     return [*live, *kept.stretches]
 
 
+def need_inside(folder: Path, wanted: Sequence[Wanted], seconds: float) -> None:
+    """SessionError: one of these begins after the session's `seconds`."""
+    for each in wanted:
+        if each.from_s >= seconds:
+            problem = f"lasts {clock(seconds)}, so {plain(each.name, 40)} does not lie in it"
+            raise SessionError(folder, problem, f"Its stretches lie from 0:00 to {clock(seconds)}")
+
+
 def keep_stretches(folder: Path, wanted: Sequence[Wanted], seconds: float) -> None:
     """Keep further stretches with a session that lasts `seconds`; one of a known name takes its place.
 
     SessionError: one lies outside the session, or there would be too many.
     """
-    for each in wanted:
-        if each.from_s >= seconds:
-            problem = f"lasts {clock(seconds)}, so {plain(each.name, 40)} does not lie in it"
-            raise SessionError(folder, problem, f"Its stretches lie from 0:00 to {clock(seconds)}")
+    need_inside(folder, wanted, seconds)
     kept = read_stretches(folder)
     by_name = {each.name: each for each in [*kept.stretches, *wanted]}
     if len(by_name) > MOST_STRETCHES:

@@ -70,9 +70,11 @@ class Wanted:
         found = [
             Stretch(s.from_s, min(s.to_s, seconds), s.name) for s in self.stretches if s.from_s < seconds
         ]
+        if len(found) > MOST_PANELS:
+            raise FigureError(f"a picture has at most {MOST_PANELS} stretches, not {len(found)}.")
         if self.stretches and not found:
             raise FigureError(f"the session ends before that: it has {seconds} s.")
-        return found[:MOST_PANELS] or [Stretch(0.0, float(seconds))]
+        return found or [Stretch(0.0, float(seconds))]
 
 
 def limits(given: Material, labels: list[str]) -> str:
