@@ -523,3 +523,24 @@ def test_a_rides_folder_that_leads_out_is_not_followed(session: Path, tmp_path: 
     assert joined_folders(tmp_path / "s") == []
     with pytest.raises(SessionError, match="leads out"):
         contents(tmp_path / "s")
+
+
+@pytest.mark.slow
+def test_a_package_of_a_chosen_one_has_its_ride_file_and_names_nobody_else(
+    session: Path, files: Path, tmp_path: Path
+) -> None:
+    arguments = ["--to", "package", "--only", "heron", "--rename", "heron=unit-7", "--out", str(tmp_path)]
+    assert main(["export", str(session), *arguments]) == 0
+    (package,) = tmp_path.iterdir()
+    with zipfile.ZipFile(package) as archive:
+        members = {name.split("/", 1)[1]: archive.read(name) for name in archive.namelist()}
+    rides = {name for name in members if name.startswith("rides/")}
+    assert rides == {"rides/rides.json", "rides/unit-7.fit"}
+    assert members["rides/unit-7.fit"] == (files / "heron.fit").read_bytes()
+    (known,) = json.loads(members["rides/rides.json"])["files"]
+    assert (known["label"], known["file"]) == ("unit-7", "unit-7.fit")
+    # How its clock was set names another one, and is nobody's business.
+    for name in ("bench.toml", "study.json", "rides/rides.json", "README.md", "report.html"):
+        assert b"pedals's" not in members[name], name
+        assert b"hub's" not in members[name], name
+    assert known["against"] in ("", "reference", "other-1")

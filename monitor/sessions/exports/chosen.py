@@ -24,7 +24,8 @@ from monitor.sessions.exports.exporting import (
     segment_values,
     write_zip,
 )
-from monitor.sessions.exports.renamed import new_names, renamed, renamed_bench, words_without
+from monitor.sessions.exports.renamed import names_hidden, new_names, renamed, renamed_bench, words_without
+from monitor.sessions.imports.session import CONTENTS, RIDES, Contents, kept_paths
 from monitor.sessions.vouched import FINDINGS, GRID, SAMPLES
 from monitor.setup.bench import parse_bench
 from monitor.study.asked.choice import choose
@@ -69,7 +70,10 @@ def chosen_package(
         own = create_session(Path(folder) / "own", session.path.name[:17], info)
         _own_journal(whole, own, kept)
         tables = _tables(whole, Path(folder), kept, study)
-        items = _items(whole, own, study, page, tables, kept)
+        items = [
+            *_items(whole, own, study, page, tables, kept),
+            *_ride_items(session, names, kept),
+        ]
     name = f"{safe_name(session.path.name)}-{'-'.join(kept)}"[:120]
     return [write_zip(session, out, name, study, items, HOW_TO_READ)]
 
@@ -133,3 +137,25 @@ def _items(
     if whole.info.protocol:
         items.append(Item("protocol.toml", whole.info.protocol.encode(), "the protocol that was ridden"))
     return items
+
+
+def _ride_items(session: Session, names: Mapping[str, str], kept: Sequence[str]) -> list[Item]:
+    """The ride files of the chosen ones, and what is known of them."""
+    own = [(one, path) for one, path in kept_paths(session.path) if names.get(one.label) in kept]
+    if not own:
+        return []
+    hidden = [label for label in names if names[label] not in kept]
+    files, items = [], []
+    for one, path in own:
+        file = names[one.label] + Path(one.file).suffix
+        known = msgspec.structs.replace(
+            one,
+            label=names[one.label],
+            file=file,
+            name=file if names_hidden(one.name, hidden) else one.name,
+            against=names.get(one.against, one.against),
+        )
+        files.append(known)
+        items.append(Item(f"{RIDES}/{file}", path, f"the ride file of {known.label}"))
+    text = msgspec.json.format(msgspec.json.encode(Contents(files=files)), indent=1) + b"\n"
+    return [Item(f"{RIDES}/{CONTENTS}", text, "how the clock of each ride file was set, checksums"), *items]

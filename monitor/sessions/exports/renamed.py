@@ -82,7 +82,12 @@ def renamed_bench(bench: Bench, names: Mapping[str, str], kept: Sequence[str]) -
         if each.crank_length_mm is not None:
             table["crank_length_mm"] = each.crank_length_mm
         if name in kept:
-            own = {"notes": each.notes, "model": each.model, "serial": each.serial, "firmware": each.firmware}
+            own = {
+                "notes": _own_notes(each, names, kept),
+                "model": each.model,
+                "serial": each.serial,
+                "firmware": each.firmware,
+            }
             table |= {key: value for key, value in own.items() if value}
         instruments.append(table)
     reference = names.get(bench.reference, bench.reference)
@@ -119,13 +124,19 @@ def renamed(records: Iterable[Record], names: Mapping[str, str], kept: Sequence[
             yield record
 
 
+def _own_notes(each: Instrument, names: Mapping[str, str], kept: Sequence[str]) -> str:
+    """What the bench notes of an instrument; nothing where it names another, as whose clock it was set by."""
+    hidden = [label for label in names if names[label] not in kept]
+    return "" if names_hidden(each.notes, hidden) else each.notes
+
+
 def with_names(bench: Bench, names: Mapping[str, str], kept: Sequence[str]) -> Bench:
     """The bench with other names; of the others only what the judgement needs."""
 
     def one(each: Instrument) -> Instrument:
         name = names[each.label]
         if name in kept:
-            return msgspec.structs.replace(each, label=name)
+            return msgspec.structs.replace(each, label=name, notes=_own_notes(each, names, kept))
         # How it was heard says how fine its values are, and whose it is does not matter.
         link = f"{each.link.partition(':')[0]}:{name}"
         return msgspec.structs.replace(
