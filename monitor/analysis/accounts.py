@@ -88,7 +88,10 @@ class Account:
 
     def shows(self, t_s: float, power_w: float) -> None:
         """The instrument showed this power at `t_s`."""
-        sums = self._shown.setdefault(int(t_s) // LIVE_WINDOW_S, [0.0, 0.0])
+        window = int(t_s) // LIVE_WINDOW_S
+        sums = self._shown.get(window)
+        if sums is None:
+            sums = self._shown[window] = [0.0, 0.0]
         sums[0] += power_w
         sums[1] += 1.0
 

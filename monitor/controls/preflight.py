@@ -13,7 +13,8 @@ from typing import Literal, NamedTuple
 
 from capture.control import Request, control_channel, crank_length_request
 from capture.record import Act, Link, Packet, Record, Tick, Write
-from monitor.live.pipeline import MEASUREMENTS, Pipeline
+from monitor.live.pipeline import Pipeline
+from monitor.live.records.packets import MEASUREMENTS
 from monitor.live.view import Heard
 from monitor.live.zeros import Zeros
 from monitor.setup.bench import Bench, Instrument

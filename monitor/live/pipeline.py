@@ -12,13 +12,10 @@ from collections.abc import Callable
 import numpy as np
 
 from capture.control import request_words
-from capture.profiles import decode
 from capture.record import Act, End, Link, Packet, Record, Reported, Store, Tick, Write
-from capture.sample import DecodeError, Reading
 from monitor.analysis.accounts import Account
-from monitor.analysis.curve import COVERED, LEFT, WORK, Ring
+from monitor.analysis.curve import Ring
 from monitor.analysis.statistics import Floats
-from monitor.analysis.work.showing import HELD_S
 from monitor.analysis.work.track import Track
 from monitor.finding import Finding
 from monitor.live.advice.suggestion import Proposer
@@ -28,12 +25,15 @@ from monitor.live.facts import Facts
 from monitor.live.faults.sign import Sign
 from monitor.live.faults.stall import Stall
 from monitor.live.faults.watch import Watch
-from monitor.live.runner import Runner, undone
+from monitor.live.records.acts import Acts
+from monitor.live.records.links import Links
+from monitor.live.records.packets import Packets, ReadingSink
+from monitor.live.records.shown import AsShown
+from monitor.live.runner import Runner
 from monitor.live.stroke import LiveStroke, StrokeSink
 from monitor.live.view import Event
-from monitor.live.zeros import Zero, zero_unit
 from monitor.setup.bench import Bench
-from monitor.setup.protocol import Protocol, read_segment
+from monitor.setup.protocol import Protocol
 
 STEP_S = 0.25
 WAIT_S = 7.0
@@ -46,10 +46,8 @@ TICKS_LATE_S = 2.0
 """Seconds between two ticks (there is one a second) from which this computer was too slow to stamp."""
 JUMP_S = 3600.0
 """A hole in the records longer than this is stepped over, not lived through."""
-MEASUREMENTS = frozenset({"2A63", "2AD2", "2A5B", "ride"})
 
 CellSink = Callable[[int, Floats], None]
-ReadingSink = Callable[[float, int, Reading, Track], None]
 
 
 class Pipeline:
@@ -76,7 +74,7 @@ class Pipeline:
         self.index = {instrument.label: i for i, instrument in enumerate(bench.instruments)}
         n = len(bench.instruments)
         self.tracks = [Track(instrument.sides) for instrument in bench.instruments]
-        self.accounts = [Account() for _ in bench.instruments]
+        accounts = [Account() for _ in bench.instruments]
         self.strokes = [
             LiveStroke(i, instrument.sides, on_stroke) for i, instrument in enumerate(bench.instruments)
         ]
@@ -86,29 +84,38 @@ class Pipeline:
         self.alarms = Bank()
         self.watch = Watch(bench, self.tracks, self.comparator, self.facts, self.alarms.known)
         self.events: deque[Event] = deque(maxlen=200)
-        self.proposer = Proposer()
-        self.packets = [0] * n
-        self.bad_packets = [0] * n
-        self.missed = [0] * n
-        self.strange = 0
-        """Packets of labels that the bench doesn't know."""
         self.records = 0
         self.lost_records = 0
         self.stamps_late_s = 0.0
         """How late this computer stamped when it was last too slow, seconds; 0: it never was."""
         self.t_s = 0.0
         self.runner = runner or Runner(protocol)
-        self._gears: list[tuple[int, str]] = []
+        labels = [instrument.label for instrument in bench.instruments]
+        seen, strokes = self.watch.seen, [stroke.track for stroke in self.strokes]
+        self._packets = Packets(labels, self.tracks, accounts, seen.recent, strokes, self.facts, on_reading)
+        self.packets, self.bad_packets = self._packets.counts, self._packets.bad
+        self._links = Links(self.index, self.tracks, self.packets, self.facts, self.watch, self._event)
+        self.missed = self._links.missed
+        self._acts = Acts(
+            self.index,
+            self.runner,
+            self.comparator,
+            self.facts,
+            self.alarms,
+            self.watch,
+            self.strokes,
+            self._event,
+        )
+        self._shown = AsShown(self.tracks, accounts, self._rescale)
+        causes = self.watch.deviation.causes
+        self.proposer = Proposer(self.index, self.runner, self.comparator.pairs, causes.diagnoses)
         self.recording = "recording"
         self.ended = False
-        self._works = [instrument.mount != "cadence" for instrument in bench.instruments]
-        self._up = [False] * n
-        self._gone = [False] * n
-        """The link was told to be down: nothing that waits will come."""
+        works = [instrument.mount != "cadence" for instrument in bench.instruments]
+        self._measuring = list(zip(range(n), self.tracks, works, strict=True))
         self._next_s = STEP_S
         self._wall: tuple[float, int] | None = None
         self._on_cell = on_cell
-        self._on_reading = on_reading
 
     # -- records
 
@@ -122,13 +129,13 @@ class Pipeline:
         if t_s > self.t_s:
             self.t_s = t_s
         if isinstance(record, Packet):
-            self._packet(record, t_s)
+            self._packets.take(record, t_s)
         elif isinstance(record, Tick):
             self._tick(record, t_s)
         elif isinstance(record, Link):
-            self._link(record, t_s)
+            self._links.take(record, t_s)
         elif isinstance(record, Act):
-            self._act(record, t_s)
+            self._acts.take(record, t_s)
         elif isinstance(record, Reported):
             i = self.index.get(record.instrument)
             if i is not None:
@@ -154,45 +161,6 @@ class Pipeline:
             self._close()
         return findings
 
-    def _packet(self, p: Packet, t_s: float) -> None:
-        i = self.index.get(p.instrument)
-        if i is None:
-            self.strange += 1
-            return
-        self.packets[i] += 1
-        try:
-            reading = decode(p.channel, p.data)
-        except DecodeError:
-            self.bad_packets[i] += 1
-            return
-        track, seen = self.tracks[i], self.watch.seen
-        if p.channel in MEASUREMENTS or p.channel.startswith("ant"):
-            track.feed(reading, t_s)
-            power = reading.power_w
-            if power is not None:
-                self.accounts[i].shows(t_s, power)
-            recent = seen.recent[i]
-            if (
-                power is None
-                and track.fresh
-                and t_s > track.reading_s + HELD_S
-                and (reading.torque_sum_32nds is not None or reading.torque_ticks is not None)
-            ):
-                power = track.power_w
-            if power is not None and (track.fresh or not recent.powers or recent.powers[-1][1] != power):
-                recent.feed(t_s, power, reading.left_share)
-        self.strokes[i].track.take(reading, t_s)
-        if reading.facts:
-            facts = self.facts.reported[i]
-            facts.update(reading.facts)
-            if isinstance(raw := reading.facts.get("zero_offset_raw"), int | float):
-                unit = zero_unit(p.channel, facts.get("measurement_context"))
-                self.facts.zeros[i].take(t_s, Zero(float(raw), unit))
-        if reading.battery_percent is not None:
-            self.facts.reported[i]["battery_percent"] = float(reading.battery_percent)
-        if self._on_reading is not None:
-            self._on_reading(t_s, i, reading, track)
-
     def _tick(self, tick: Tick, t_s: float) -> None:
         if self._wall is not None and tick.utc_ns:
             past_s, past_utc = self._wall
@@ -205,64 +173,6 @@ class Pipeline:
                 self.watch.stall = Stall(t_s, late_s)
                 self._event(t_s, "!", self.watch.stall.what)
         self._wall = (t_s, tick.utc_ns)
-
-    def _link(self, link: Link, t_s: float) -> None:
-        i = self.index.get(link.instrument)
-        if i is None:
-            return
-        if link.state == "missed":
-            self.missed[i] += 1
-            return
-        self._gone[i] = link.state in ("down", "given-up", "radio-lost")
-        if link.state == "up":
-            if not self._up[i]:
-                if self.packets[i]:
-                    self.watch.changes.happens(t_s, f"a new connection of {link.instrument}")
-                self.tracks[i].baseline()
-                self.watch.seen.linked_s[i] = t_s
-            self._up[i] = True
-            self.facts.given_up[i] = None
-        elif self._gone[i]:
-            self._up[i] = False
-            self.facts.given_up[i] = link.reason or "the link is given up" if link.state != "down" else None
-        reason = f": {link.reason}" if link.reason else ""
-        self._event(t_s, "~", f"{link.instrument} {link.state}{reason}")
-
-    def _act(self, act: Act, t_s: float) -> None:
-        named = self.index.get(act.instrument)
-        self.runner.take(act)
-        if act.act == "zeroed" or (act.act == "position" and act.instrument):
-            self._new_state(t_s)
-            for i in range(len(self.tracks)) if named is None else (named,):
-                self.facts.touched_s[i] = t_s
-        if act.act == "zeroed":
-            for i in range(len(self.tracks)) if named is None else (named,):
-                self.watch.changes.zeroed(i, t_s)
-                self.comparator.reset(i)
-                if i in self.watch.changes.shifts:
-                    self.watch.changes.shifts[i].reset()
-        elif act.act == "zero-history" and named is not None:
-            self.facts.zeros[named].take_history(act.text)
-        elif act.act == "gear":
-            self._gears.append((act.t_ns, act.text))
-            self.watch.seen.gear = act.text
-            self.watch.changes.happens(t_s, f"a gear change ({act.text})" if act.text else "a gear change")
-        elif act.act == "position":
-            self.watch.changes.happens(
-                t_s, f"a change of position ({act.text})" if act.text else "a change of position"
-            )
-        elif act.act == "acknowledge":
-            self.alarms.acknowledge(act.instrument, act.text)
-        elif act.act == "undo":
-            self._undo(act)
-        self._event(t_s, "·", _act_text(act))
-
-    def _undo(self, act: Act) -> None:
-        """What can be taken back while riding: a gear, and (by the runner) a segment or a block."""
-        what = undone(act)
-        if what is not None and what[0] == "gear" and self._gears and self._gears[-1][0] == what[1]:
-            self._gears.pop()
-            self.watch.seen.gear = self._gears[-1][1] if self._gears else ""
 
     def _store(self, store: Store, t_s: float) -> None:
         self.lost_records = max(self.lost_records, store.lost)
@@ -327,49 +237,53 @@ class Pipeline:
         if looks:
             for sign in self.watch.quick(now_s):
                 self._drive(sign, now_s, findings)
-        common = now_s
-        for track, heard, works, gone in zip(
-            self.tracks, self.facts.heard, self._works, self._gone, strict=True
-        ):
-            curve = track.curve
-            frontier = curve.worked_s if works else curve.turned_s
-            if frontier - TURNS_BEHIND_S < curve.turned_s < frontier:
-                # Its turns are told by their ends: the last one begins before the power does.
-                frontier = curve.turned_s
-            # Silent, yet linked: what it measured may be kept back, and come at once.
-            may_come = not gone and now_s - track.heard_s < WAIT_S and 0.0 < frontier > track.heard_s - WAIT_S
-            if (heard == "heard" or may_come) and frontier < common:
-                common = frontier
-        common = max(common, now_s - WAIT_S)
+        if self.ring.end + 1 > now_s:
+            return
+        common = self._common_s(now_s)
         while self.ring.end + 1 <= common:
             self._close()
             for sign in self.watch.second(now_s, self.ring.end):
                 self._drive(sign, now_s, findings)
 
+    def _common_s(self, now_s: float) -> float:
+        """Up to where all that are heard have reported, session seconds; as soon as it is clear that the
+        next second is not yet among it, that."""
+        common, least = now_s, now_s - WAIT_S
+        next_s = self.ring.end + 1
+        heard, gone = self.facts.heard, self._links.gone
+        for i, track, works in self._measuring:
+            curve = track.curve
+            turned_s = curve.turned_s
+            frontier = curve.worked_s if works else turned_s
+            if frontier - TURNS_BEHIND_S < turned_s < frontier:
+                # Its turns are told by their ends: the last one begins before the power does.
+                frontier = turned_s
+            if frontier >= common:
+                continue
+            # Silent, yet linked: what it measured may be kept back, and come at once.
+            if heard[i] == "heard" or (
+                not gone[i] and now_s - track.heard_s < WAIT_S and 0.0 < frontier > track.heard_s - WAIT_S
+            ):
+                common = frontier
+                if common < next_s > least:
+                    break
+        return max(common, least)
+
     def _close(self) -> None:
-        cell = np.array([track.curve.close() for track in self.tracks])
+        rows = [track.curve.close() for track in self.tracks]
+        second, cell = self.ring.end, np.array(rows)
         if self._on_cell is not None:
-            self._on_cell(self.ring.end, cell)
-        cell = self._as_shown(cell)
+            self._on_cell(second, cell)
+        if self._shown.take(second, rows):
+            cell = np.array(rows)
         self.ring.append(cell)
         self.comparator.second(cell)
 
-    def _as_shown(self, cell: Floats) -> Floats:
-        """A closed cell with work as it was shown: counters say when it was done, what is shown is judged."""
-        for i, (track, account) in enumerate(zip(self.tracks, self.accounts, strict=True)):
-            before = account.factor
-            work_j, covered_s = float(cell[i, WORK]), float(cell[i, COVERED])
-            factor = account.counts(self.ring.end, work_j, covered_s, track.counts_work)
-            if factor is not None:
-                self.ring.scale(i, factor / before)
-                self.comparator.scale(i, factor / before)
-                self.watch.changes.begin_anew(i)
-        factors = [account.factor for account in self.accounts]
-        if all(f == 1.0 for f in factors):
-            return cell
-        cell = cell.copy()
-        cell[:, [WORK, LEFT]] *= np.array(factors)[:, None]
-        return cell
+    def _rescale(self, i: int, by: float) -> None:
+        """What an instrument shows turns out to be `by` times what was taken for it."""
+        self.ring.scale(i, by)
+        self.comparator.scale(i, by)
+        self.watch.changes.begin_anew(i)
 
     def _drive(self, sign: Sign, now_s: float, findings: list[Finding]) -> None:
         finding, event = self.alarms.drive(sign, now_s)
@@ -380,29 +294,13 @@ class Pipeline:
         if sign.kind in ("power-off", "side-off"):
             # What is judged from its raising on is the fault; from its clearing on, the cure.
             self._renew(sign)
-            self._new_state(now_s)
+            self._acts.new_state(now_s)
         mark = "!" if event == "raised" else "✓"
         what = sign.kind if sign.side in (None, "total") else f"{sign.side} {sign.kind}"
         self._event(now_s, mark, f"{sign.instrument} {what}{'' if event == 'raised' else ' over'}".strip())
-
-    def _new_state(self, t_s: float) -> None:
-        """Something about an instrument changed: strokes are held against what comes from now on."""
-        for stroke in self.strokes:
-            stroke.begin(t_s)
 
     def _renew(self, sign: Sign) -> None:
         pair = self.comparator.pairs.get(self.index.get(sign.instrument, -1))
         if pair is not None:
             for verdict in (pair.verdict, pair.verdict_left, pair.verdict_right):
                 verdict.reset()
-
-
-def _act_text(act: Act) -> str:
-    """An act as a line of the event list."""
-    text = act.text
-    if act.act == "insert" and (segment := read_segment(text)) is not None:
-        text = f"{segment.name}, {segment.seconds:.0f} s"
-    elif act.act == "undo" and (what := undone(act)) is not None:
-        text = what[0]
-    whom = f" {act.instrument}" if act.instrument else ""
-    return f"{act.act}{whom} {text}".rstrip()

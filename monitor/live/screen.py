@@ -40,7 +40,7 @@ def view_of(p: Pipeline) -> View:
         p.t_s, p.bench.name, p.bench.reference, lanes, p.recording,
         p.runner.view(p.t_s), alarms, tuple(p.events),
         alarms[0].text if alarms else _calm(p, lanes), seconds, traces,
-        p.proposer.propose(p, lanes, alarms), _strokes(p), _deviations(p, begin, end), float(TRACE_S),
+        p.proposer.propose(p.t_s, lanes, alarms), _strokes(p), _deviations(p, begin, end), float(TRACE_S),
     )  # fmt: skip
 
 

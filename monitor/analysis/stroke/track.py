@@ -28,6 +28,7 @@ FIELDS: Final[Mapping[str, str]] = {
 }  # fmt: skip
 """What is reported of the stroke besides vectors, by the name of the fact, with its unit."""
 POSITION: Final = "rider_position"
+_NAMES: Final = frozenset((*FIELDS, POSITION))
 POSITIONS: Final = ("seated", "getting seated", "standing", "getting up")
 POSITION_HELD_S = 30.0
 """A position that was reported holds so long: pages come in turn (common practice, no source)."""
@@ -87,6 +88,8 @@ class StrokeTrack:
             )
 
     def _take_facts(self, facts: Mapping[str, float | str], t_s: float) -> None:
+        if _NAMES.isdisjoint(facts):
+            return
         for name, value in facts.items():
             if name in FIELDS and isinstance(value, float | int):
                 self.reports = True

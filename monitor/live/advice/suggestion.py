@@ -4,15 +4,15 @@ A proposal that comes and goes, or that asks for steady riding amid a ramp, is w
 blocks that exist: a steady block of the protocol where one serves, and what was measured so far.
 """
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
 
 from monitor.analysis.block import MIN_POWER_W
+from monitor.analysis.diagnose import Diagnosis
+from monitor.finding import Side
+from monitor.live.pair import Pair
+from monitor.live.runner import Runner
 from monitor.live.view import AlarmView, Block, Lane, Suggestion
 from monitor.setup.protocol import Segment
-
-if TYPE_CHECKING:
-    from monitor.live.pipeline import Pipeline
 
 HELD_S = 20.0
 """A proposal stands so long at least, whatever comes meanwhile."""
@@ -75,86 +75,90 @@ def _block(what: str, label: str, seconds: float, target_w: float, rpm: float | 
 
 
 class Proposer:
-    """Proposes one block at a time, in session time."""
+    """Proposes one block at a time, in session time, from what the comparisons (by index) and their diagnoses
+    leave open."""
 
-    def __init__(self) -> None:
+    def __init__(
+        self,
+        index: Mapping[str, int],
+        runner: Runner,
+        pairs: Mapping[int, Pair],
+        diagnoses: Mapping[tuple[int, Side], Diagnosis],
+    ) -> None:
+        self._index, self._runner, self._pairs, self._diagnoses = index, runner, pairs, diagnoses
         self._standing: tuple[float, Suggestion] | None = None
 
     def propose(
-        self, p: "Pipeline", lanes: tuple[Lane, ...], alarms: tuple[AlarmView, ...]
+        self, t_s: float, lanes: tuple[Lane, ...], alarms: tuple[AlarmView, ...]
     ) -> Suggestion | None:
-        """What is proposed now; the same for at least `HELD_S` while proposals have a place."""
-        if not _has_a_place(p):
+        """What is proposed at `t_s`; the same for at least `HELD_S` while proposals have a place."""
+        if not self._has_a_place(t_s):
             self._standing = None
             return None
-        if self._standing is not None and 0.0 <= p.t_s - self._standing[0] < HELD_S:
+        if self._standing is not None and 0.0 <= t_s - self._standing[0] < HELD_S:
             return self._standing[1]
-        found = _for_alarm(p, lanes, alarms) or _for_undecided(p, lanes)
+        found = self._for_alarm(lanes, alarms) or self._for_undecided(t_s, lanes)
         if found is None:
             self._standing = None
         elif self._standing is None or self._standing[1] != found:
-            self._standing = p.t_s, found
+            self._standing = t_s, found
         return found
 
+    def _has_a_place(self, t_s: float) -> bool:
+        """Not in the first seconds, in ramps, sprints, pauses and over/unders."""
+        runner = self._runner
+        if t_s < BEGINS_S or runner.interrupted is not None:
+            return False
+        if t_s - runner.start_s < BEGINS_S:
+            return False
+        segment = runner.current
+        return segment is None or not (
+            segment.ramp_w is not None or segment.sprint or alternates(runner.plan, runner.at)
+        )
 
-def _has_a_place(p: "Pipeline") -> bool:
-    """Not in the first seconds, in ramps, sprints, pauses and over/unders."""
-    runner, t_s = p.runner, p.t_s
-    if t_s < BEGINS_S or runner.interrupted is not None:
-        return False
-    if t_s - runner.start_s < BEGINS_S:
-        return False
-    segment = runner.current
-    return segment is None or not (
-        segment.ramp_w is not None or segment.sprint or alternates(runner.plan, runner.at)
-    )
-
-
-def _for_alarm(p: "Pipeline", lanes: tuple[Lane, ...], alarms: tuple[AlarmView, ...]) -> Suggestion | None:
-    """The ride that tells what is wrong with the most pressing instrument whose side is not known."""
-    diagnoses = p.watch.deviation.diagnoses
-    sided = {lane.label for lane in lanes if any(side in kind for kind in lane.raised for side in SIDES)}
-    for alarm in alarms:
-        i = p.index.get(alarm.instrument)
-        if alarm.instrument in sided:
-            # Zeroing or seating that side tells more than another torque would.
-            continue
-        found = None if i is None else diagnoses.get((i, alarm.side or "total"))
-        if found is None or found.cause != "unclear" or found.block is None:
-            continue
-        ride = found.block
-        load = existing(p.runner.plan, ride.power_w, ride.cadence_rpm)
-        words = f"{alarm.instrument}: scale or zero offset? Another torque tells"
-        return Suggestion(words, _block("tell", alarm.instrument, ride.seconds, *load))
-    return None
-
-
-def _for_undecided(p: "Pipeline", lanes: tuple[Lane, ...]) -> Suggestion | None:
-    """More of the same, steadily, for the first instrument that blocks have begun to tell of."""
-    left_s = p.runner.left_s(p.t_s)
-    if left_s is not None and left_s > SETTLES_S and p.runner.current is not None:
-        # What is being ridden may well settle it.
+    def _for_alarm(self, lanes: tuple[Lane, ...], alarms: tuple[AlarmView, ...]) -> Suggestion | None:
+        """The ride that tells what is wrong with the most pressing instrument whose side is not known."""
+        sided = {lane.label for lane in lanes if any(side in kind for kind in lane.raised for side in SIDES)}
+        for alarm in alarms:
+            i = self._index.get(alarm.instrument)
+            if alarm.instrument in sided:
+                # Zeroing or seating that side tells more than another torque would.
+                continue
+            found = None if i is None else self._diagnoses.get((i, alarm.side or "total"))
+            if found is None or found.cause != "unclear" or found.block is None:
+                continue
+            ride = found.block
+            load = existing(self._runner.plan, ride.power_w, ride.cadence_rpm)
+            words = f"{alarm.instrument}: scale or zero offset? Another torque tells"
+            return Suggestion(words, _block("tell", alarm.instrument, ride.seconds, *load))
         return None
-    for lane in lanes:
-        if (
-            lane.verdict != "undecided"
-            or lane.again is not None
-            or lane.heard != "heard"
-            or (lane.power_w or 0.0) <= MIN_POWER_W
-        ):
-            continue
-        if p.comparator.pairs[p.index[lane.label]].verdict.n >= LEAST_BLOCKS:
-            return _steadier(p, lane)
-    return None
 
+    def _for_undecided(self, t_s: float, lanes: tuple[Lane, ...]) -> Suggestion | None:
+        """More of the same, steadily, for the first instrument that blocks have begun to tell of."""
+        left_s = self._runner.left_s(t_s)
+        if left_s is not None and left_s > SETTLES_S and self._runner.current is not None:
+            # What is being ridden may well settle it.
+            return None
+        for lane in lanes:
+            if (
+                lane.verdict != "undecided"
+                or lane.again is not None
+                or lane.heard != "heard"
+                or (lane.power_w or 0.0) <= MIN_POWER_W
+            ):
+                continue
+            if self._pairs[self._index[lane.label]].verdict.n >= LEAST_BLOCKS:
+                return self._steadier(lane)
+        return None
 
-def _steadier(p: "Pipeline", lane: Lane) -> Suggestion:
-    segment = p.runner.current
-    if segment is not None and segment.target_w is not None:
-        target_w, rpm = segment.target_w, segment.cadence_rpm
-    else:
-        last = p.comparator.pairs[p.index[lane.label]].blocks[-1]
-        target_w = 10.0 * round(last.reference_w / 10.0)
-        rpm = None if lane.cadence_rpm is None else 5.0 * round(lane.cadence_rpm / 5.0)
-    words = f"{lane.label} is undecided, two steady minutes would settle it"
-    return Suggestion(words, _block("settle", lane.label, 120.0, *existing(p.runner.plan, target_w, rpm)))
+    def _steadier(self, lane: Lane) -> Suggestion:
+        segment = self._runner.current
+        if segment is not None and segment.target_w is not None:
+            target_w, rpm = segment.target_w, segment.cadence_rpm
+        else:
+            last = self._pairs[self._index[lane.label]].blocks[-1]
+            target_w = 10.0 * round(last.reference_w / 10.0)
+            rpm = None if lane.cadence_rpm is None else 5.0 * round(lane.cadence_rpm / 5.0)
+        words = f"{lane.label} is undecided, two steady minutes would settle it"
+        load = existing(self._runner.plan, target_w, rpm)
+        return Suggestion(words, _block("settle", lane.label, 120.0, *load))

@@ -62,6 +62,13 @@ class Charges:
         """The last answer, while anything deviates, by which not all can be within their claims."""
         self._asked: dict[Side, Asked] = dict.fromkeys(self.apart, Asked(0, frozenset(), None))
 
+    @property
+    def open(self) -> bool:
+        """Whether anything is kept of a deviation that has passed."""
+        return bool(
+            self.charged or self._inconsistent or self._doubtful or any(map(len, self.apart.values()))
+        )
+
     def settle(self, side: Side, signs: Mapping[int, Sign]) -> None:
         """Take what all comparisons of one quantity show, by index: reword each, or charge its other one."""
         over = {i: s for i, s in signs.items() if s.signal == "over" and s.rests_on is not None}

@@ -37,6 +37,7 @@ class Windows:
         self.leaning: set[int] = set()
         """Raised for their power: they are no part of the consensus that others are held against."""
         self._spans: dict[int, Span] = {}
+        self._lossy = any(each.loss is not None for each in past)
 
     def moves_on(self) -> None:
         """Another second has closed: what ended with the last one is of no use any more."""
@@ -105,7 +106,9 @@ class Windows:
             tolerance,
             tolerance.percent_at(reference_w),
         )
-        if self.past[i].loss is not None or any(self.past[j].loss is not None for j in others):
+        if self._lossy and (
+            self.past[i].loss is not None or any(self.past[j].loss is not None for j in others)
+        ):
             self._add_loss(window, i, others)
         add_sides(window, i, pair, span, self.past, from_s)
         return window

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from monitor.analysis.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
 from monitor.live.faults.compared.inferred import inferred_side
-from monitor.live.faults.seen import Seen
+from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
 from monitor.live.who.opinions import Opinions
@@ -79,6 +79,10 @@ class Changes:
         self._moved_s: dict[int, float] = {}
         """When each showed a change that was the reference's."""
         self._sprint_s = -math.inf
+        self._keys: list[list[Key]] = [
+            [("shifted", label, "total"), ("shifted", label, "left"), ("shifted", label, "right")]
+            for label in seen.labels
+        ]
         self._warm_c: list[float | None] = [None] * len(seen.tracks)
 
     def found(self) -> dict[int, list[Shift]]:
@@ -173,10 +177,10 @@ class Changes:
         return found[-1] if found and found[-1].drift and found[-1].side == "total" else None
 
     def _signs(self, i: int, shift: Shift | None) -> Iterator[Sign]:
-        label = self.labels[i]
-        standing = self.seen.standing
-        for side in ("total", "left", "right"):
-            if (shift is None or shift.side != side) and ("shifted", label, side) not in standing:
+        label, standing = self.labels[i], self.seen.standing
+        for key in self._keys[i]:
+            side = key[2]
+            if (shift is None or shift.side != side) and key not in standing:
                 continue
             sign = Sign("shifted", label, side, "below", unit="%", reference=self.bench.reference)
             if shift is not None and shift.side == side:

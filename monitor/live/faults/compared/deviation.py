@@ -3,14 +3,14 @@
 from collections.abc import Iterator
 
 from monitor.analysis.diagnose import Diagnosis
-from monitor.finding import Kind, Side
+from monitor.finding import Side
 from monitor.live.faults.compared.balance import judge_balance
 from monitor.live.faults.compared.cause import Causes
 from monitor.live.faults.compared.change import Changes
 from monitor.live.faults.compared.sides import judge_side
 from monitor.live.faults.compared.swap import Swap, looks_swapped
 from monitor.live.faults.compared.total import Total
-from monitor.live.faults.seen import Seen
+from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
 from monitor.live.who.charge import Charges
@@ -33,6 +33,15 @@ class Deviation:
         self.charges = Charges(seen.comparator, opinions)
         self._ready: dict[int, tuple[Sign, Sign, Sign, Sign, Sign]] = {}
         """What each instrument shows at this second; those that show nothing are left out."""
+        self._chargeable: dict[int, list[tuple[Side, Key]]] = {
+            i: [
+                (side, ("power-off" if side == "total" else "side-off", self.labels[i], side))
+                for side in QUANTITIES
+                if not (i in seen.comparator.pairs if side == "total" else self._sided(i))
+            ]
+            for i in seen.comparator.side_references
+        }
+        """In which quantities each is compared with nobody, and shows only in the comparisons of others."""
         self._over: set[int] = set()
         """Instruments of which any sign was over once."""
 
@@ -59,6 +68,8 @@ class Deviation:
                 self._judge_sides(i, pair, end, ready[i])
             if any(sign.signal == "over" for sign in ready[i]):
                 self._over.add(i)
+        if not ready and not self.charges.open:
+            return
         for place, side in enumerate(QUANTITIES):
             self.charges.settle(side, {i: every[place] for i, every in ready.items()})
 
@@ -78,18 +89,13 @@ class Deviation:
 
     def charged(self, i: int, now_s: float, end: int) -> Iterator[Sign]:
         """What belongs to instrument `i` though it shows only in the comparisons of others with it."""
-        if i not in self.comparator.side_references:
-            return
-        for side in QUANTITIES:
-            if (i in self.comparator.pairs) if side == "total" else self._sided(i):
-                continue
+        for side, key in self._chargeable.get(i, ()):
             charge = self.charges.charged.get((i, side))
-            kind: Kind = "power-off" if side == "total" else "side-off"
             if charge is not None:
                 yield self.causes.charge(i, side, charge, now_s, end)
-            elif (kind, self.labels[i], side) in self.seen.standing:
+            elif key in self.seen.standing:
                 self.causes.forget(i, side)
-                yield Sign(kind, self.labels[i], side, "below", 0.0, unit="%")
+                yield Sign(key[0], self.labels[i], side, "below", 0.0, unit="%")
 
     def _sided(self, i: int) -> bool:
         """Whether the sides of an instrument are held against those of another."""
