@@ -246,7 +246,7 @@ def test_unknown_labels_and_rubbish_are_counted_never_fatal() -> None:
     pipeline = Pipeline(BENCH)
     for record in EVENING:
         pipeline.feed(record)
-    assert pipeline.strange == 1
+    assert pipeline.intake.strange == 1
     assert pipeline.bad_packets == [2, 0, 1]
     assert pipeline.records == len(EVENING)
     lane = view_of(pipeline).lanes[0]

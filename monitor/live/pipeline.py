@@ -92,8 +92,8 @@ class Pipeline:
         self.runner = runner or Runner(protocol)
         labels = [instrument.label for instrument in bench.instruments]
         seen, strokes = self.watch.seen, [stroke.track for stroke in self.strokes]
-        self._packets = Packets(labels, self.tracks, accounts, seen.recent, strokes, self.facts, on_reading)
-        self.packets, self.bad_packets = self._packets.counts, self._packets.bad
+        self.intake = Packets(labels, self.tracks, accounts, seen.recent, strokes, self.facts, on_reading)
+        self.packets, self.bad_packets = self.intake.counts, self.intake.bad
         self._links = Links(self.index, self.tracks, self.packets, self.facts, self.watch, self._event)
         self.missed = self._links.missed
         self._acts = Acts(
@@ -129,7 +129,7 @@ class Pipeline:
         if t_s > self.t_s:
             self.t_s = t_s
         if isinstance(record, Packet):
-            self._packets.take(record, t_s)
+            self.intake.take(record, t_s)
         elif isinstance(record, Tick):
             self._tick(record, t_s)
         elif isinstance(record, Link):
