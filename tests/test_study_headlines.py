@@ -3,9 +3,11 @@
 Rider, meters and bytes are made by `tests/benchmarks/judgement`, which shares no code with the monitor.
 """
 
+import re
 from functools import cache
 from typing import Any
 
+import msgspec
 import pytest
 
 from monitor.report.states import state_rows
@@ -24,8 +26,6 @@ def said(kind: str, seed: int) -> dict[str, Any]:
 
 
 def told(kind: str, seed: int) -> Study:
-    import msgspec
-
     return decode(msgspec.json.encode(said(kind, seed)))
 
 
@@ -73,3 +73,26 @@ def test_exchanged_sides_are_no_error_of_a_side(seed: int) -> None:
     assert heron["cause"] == "setting"
     assert heron["verdict"] == "agrees"
     assert "differs on one side" not in heron["sentence"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [77, 78])
+def test_one_that_comes_right_by_a_drift_was_wrong_before(seed: int) -> None:
+    heron = said("warm-up", seed)["instruments"]["heron"]
+    judged = [s for s in heron["states"] if s["deviation_percent"] is not None]
+    assert [s["verdict"] for s in judged[:-1]] == ["differs"] * (len(judged) - 1)
+    assert judged[-1]["verdict"] == "agrees"
+    assert judged[-2]["cause"] == "drift"
+    assert "0 of 0" not in heron["sentence"]
+    assert heron["verdict"] == "agrees"
+    assert re.search(r"it drifted from -[34]\.\d % to [+-]0\.\d %", heron["sentence"])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(80, 86))
+def test_slow_noise_opens_no_drift(seed: int) -> None:
+    """Half a percent that wanders within minutes: ramps may be found in it, of which none stands."""
+    study = said("wandering", seed)
+    assert not [s for s in study["shifts"] if s["drift"]]
+    for one in study["instruments"].values():
+        assert one["verdict"] != "differs"

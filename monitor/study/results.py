@@ -400,8 +400,9 @@ class State(msgspec.Struct, frozen=True):
     """A stretch of time in which nothing about an instrument changed, and what it showed in it.
 
     `budget` has the parts of `u95_percent` by name, each as a 95 % half-width in percent. Of a drift
-    `deviation_percent` is the mean, and `end_percent` what it came to, which is judged. `apart` is whoever
-    stands apart in this time where it is not this instrument, which agrees with the others then.
+    `deviation_percent` is the mean, and `end_percent` what it came to; the worse of its ends is judged.
+    `apart` is whoever stands apart in this time where it is not this instrument, which agrees with the
+    others then.
     """
 
     from_s: float

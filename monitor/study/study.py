@@ -18,7 +18,7 @@ from monitor.study.asked.peaks import same_peaks, sprint_statistics
 from monitor.study.asked.target import targets_of
 from monitor.study.asked.tasks import tasks_of
 from monitor.study.grid import Bools
-from monitor.study.parts.changes import shifts_of
+from monitor.study.parts.changes import drift_stands, shifts_of
 from monitor.study.parts.common import Shared, shared_of
 from monitor.study.parts.differences import segment_of
 from monitor.study.parts.own_share import with_inference
@@ -37,6 +37,7 @@ from monitor.study.results import (
     Agreement,
     CadenceStudy,
     InstrumentStudy,
+    ShiftStudy,
     ShownOverCounted,
     State,
     Study,
@@ -60,8 +61,13 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     shifts = []
     for i in shared.compared:
         found = shifts_of(shared, i)
-        shifts += found
-        shared.cuts[i] = sorted({s.t_s for s in found} | set(shared.acts(i)))
+        _cut(shared, i, found)
+        # What is slow noise and what is a drift is known once the noise is.
+        shared.noise[i] = shared.noise_of(i)
+        stands = [s for s in found if not s.drift or drift_stands(shared, i, s)]
+        if len(stands) < len(found):
+            _cut(shared, i, stands)
+        shifts += stands
     for i in shared.compared:
         shared.usual[i] = shared.usual_of(i)
         shared.noise[i] = shared.noise_of(i)
@@ -146,6 +152,11 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         sprint_statistics=sprint_statistics(segments),
         highest=same_peaks(shared, 0, grid.seconds),
     )
+
+
+def _cut(shared: Shared, i: int, shifts: Sequence[ShiftStudy]) -> None:
+    """Keep where the blocks of an instrument are cut: at its changes and acts."""
+    shared.cuts[i] = sorted({s.t_s for s in shifts} | set(shared.acts(i)))
 
 
 def _with_who(shared: Shared, i: int, state: State, common: Sequence[Who]) -> State:

@@ -361,7 +361,8 @@ class Judgement:
             differing = sum(d.verdict == "differs" for _, d in judged)
             none = f"differs in {differing}" if differing else "differs in none"
             among = f"in {agreeing} of {len(judged)} segments"
-            return [f"agrees with {where}: {size}{sure} ({limit}), {among}, {none}"]
+            counted = f", {among}, {none}" if judged else ""
+            return [f"agrees with {where}: {size}{sure} ({limit}){counted}"]
         if pair == "undecided":
             return [f"undecided: {size}{sure} against {where}, {limit}"]
         who = self.who_words()
@@ -419,9 +420,13 @@ class Judgement:
         lines = []
         if left is not None and len(self.judged_states) > 1:
             for before, after in zip(self.judged_states[-2::-1], self.judged_states[:0:-1], strict=True):
+                spent = f"from {clock(before.from_s)} to {clock(before.to_s)} it"
+                if before.end_percent is not None and before.deviation_percent is not None:
+                    began = 2.0 * before.deviation_percent - before.end_percent
+                    lines.append(f"{spent} drifted from {began:+.1f} % to {before.end_percent:+.1f} %")
+                    continue
                 lines.append(
-                    f"from {clock(before.from_s)} to {clock(before.to_s)} it read "
-                    f"{before.deviation_percent:+.1f} % ± {before.u95_percent:.1f} %, until "
+                    f"{spent} read {before.deviation_percent:+.1f} % ± {before.u95_percent:.1f} %, until "
                     f"{after.opened_by.text or after.opened_by.kind}"
                 )
         listed: set[str] = set()

@@ -11,6 +11,7 @@ import numpy as np
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import change_points, step_beside
+from monitor.analysis.budget import MOST_EXACT
 from monitor.analysis.statistics import Floats
 from monitor.study.asked.span import is_steady
 from monitor.study.grid import SMEARED_S, Bools, Ints, log_ratio
@@ -35,6 +36,8 @@ LEAST_OWN_RAMP = 0.003
 LEAST_UNLIKE = 0.03
 """Torques that spread by less of their mean show no zero offset."""
 MOST_PLACES = 40
+DRIFT_SIGMA = 4.0
+"""Standard deviations: a ramp is looked for over all begins and ends."""
 """A ramp may begin and end at so many places, evenly taken."""
 
 
@@ -167,6 +170,31 @@ def drift_of(shared: Shared, i: int, window: tuple[float, float], steps: Sequenc
         return None
     none = n * math.log(max(float(bare @ bare), 1e-12) / n) + math.log(n)
     return found if n * math.log(max(best, 1e-12) / n) + 4 * math.log(n) < min(cost, none) else None
+
+
+def drift_stands(shared: Shared, i: int, drift: ShiftStudy) -> bool:
+    """Whether a drift is beyond what the instrument's own slow noise makes of a ramp.
+
+    It was found as if blocks were independent: slow wander looks like steps and ramps. So its size is held
+    against the session's covariance (generalised least squares, as for gain and zero).
+    """
+    blocks, noise = shared.blocks[i], shared.noise[i]
+    if drift.until_s is None or noise.dof < 1.0 or noise.variance <= 0.0:
+        return True
+    reach = max(drift.until_s - drift.t_s, LEAST_DRIFT_S)
+    near = (blocks.begin_s >= drift.t_s - reach) & (blocks.begin_s <= drift.until_s + reach)
+    rows = np.flatnonzero(near & (blocks.edge_percent < QUIET_EDGE))
+    rows = rows[:: max(1, -(-len(rows) // MOST_EXACT))]
+    if len(rows) < LEAST_DRIFT_BLOCKS:
+        return False
+    t = blocks.begin_s[rows] + 0.5 * BLOCK_S
+    ramp = np.clip((t - drift.t_s) / (drift.until_s - drift.t_s), 0.0, 1.0)
+    design = np.column_stack([np.ones(len(rows)), ramp, *_offset_column(blocks.torque_nm[rows])])
+    lower = np.linalg.cholesky(noise.covariance(blocks.begin_s[rows]))
+    white, y = np.linalg.solve(lower, design), np.linalg.solve(lower, blocks.y[rows])
+    normal = np.linalg.pinv(white.T @ white, hermitian=True)
+    size = float((normal @ (white.T @ y))[1])
+    return abs(size) > DRIFT_SIGMA * math.sqrt(max(0.0, float(normal[1, 1])))
 
 
 def _offset_column(torque_nm: Floats) -> list[Floats]:

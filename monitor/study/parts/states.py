@@ -351,6 +351,9 @@ def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened, own: bool =
         sure.parts[DRIFT] = 0.5 * abs(moved)
         u95 = math.hypot(u95, sure.parts[DRIFT])
         verdict = judged(end, end_u95, limit) if own else judged(sure.percent, u95, limit)
+        if own and to_s < shared.grid.seconds and abs(began := end - moved) > abs(end):
+            # It may have come right by a drift: then what it began with is what was wrong.
+            verdict = judged(began, end_u95, limit)
     left, right = (_side(shared, i, mask, side) for side in ("left", "right"))
     line = line_over(shared, i, mask)
     known_line = line.rounded if line is not None and line.apart else NO_LINE

@@ -160,6 +160,21 @@ def drift_on(seed: int, rng: np.random.Generator) -> Plan:
     return _drifting("drift on", seed, rng, 120.0, 1390.0)
 
 
+def warm_up(seed: int, rng: np.random.Generator) -> Plan:
+    """The unit reads 4 % low when it is cold, and comes right within ten minutes."""
+    unit = _heron(rng)
+    cold = replace(unit, gain_left=0.96 * unit.gain_left, gain_right=0.96 * unit.gain_right)
+    cold = replace(cold, changes=(Change(20.0, unit.gain_left, unit.gain_right, over_s=600.0),))
+    return _plan("warm up", seed, EVEN, _pedals(rng), cold, _spider(rng))
+
+
+def wandering(seed: int, rng: np.random.Generator) -> Plan:
+    """All are within their claims, and wander slowly by half a percent: a long free ride."""
+    ride = (START, *(Piece(f"free {k}", 60, float(rng.uniform(150, 280)), 88.0) for k in range(24)))
+    plan = _plan("wandering", seed, ride, _pedals(rng), _heron(rng), _spider(rng))
+    return replace(plan, meters=tuple(replace(m, noise=0.005, correlation=0.7) for m in plan.meters))
+
+
 def _drifting(name: str, seed: int, rng: np.random.Generator, from_s: float, over_s: float) -> Plan:
     unit = _heron(rng)
     change = Change(from_s, 0.94 * unit.gain_left, 0.94 * unit.gain_right, over_s=over_s)
@@ -215,6 +230,8 @@ KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
     "hub-high": hub_high,
     "drift": drift,
     "drift-on": drift_on,
+    "warm-up": warm_up,
+    "wandering": wandering,
     "zero": zero,
     "zero-down": zero_down,
     "zero-levels": zero_levels,
