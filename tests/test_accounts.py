@@ -1,5 +1,6 @@
 """What an instrument shows is judged, live as afterwards, though its work is read from its counters."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -85,6 +86,8 @@ def test_a_display_that_is_off_is_raised_while_riding_and_told_alike_afterwards(
     assert {f.instrument for f in raised} == {"heron"}
     assert raised[0].t_s < 150.0
     assert raised[-1].value == pytest.approx(6.0, abs=1.0)
+    assert raised[-1].cause == "scale"
+    assert re.search(r"it shows [56]\.\d % more than its own torque and turns make", raised[-1].what)
     assert study["instruments"]["heron"]["verdict"] == "differs"
 
 

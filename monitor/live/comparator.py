@@ -69,6 +69,8 @@ class Comparator:
         kept_s = max(self.lengths_s) + KEPT_BEFORE_S
         self.past = [Past(kept_s, loss if loss.watts or loss.percent else None) for loss in self.losses]
         """What each instrument showed in the last closed seconds."""
+        self.shown_over_counted = [1.0] * len(self.instruments)
+        """What counted power was multiplied by to be what is shown."""
         self.pedalled_since = 0
         """Since which second nobody has coasted, with a few seconds to get going again."""
         self._middles: deque[float] = deque(maxlen=STOP_SEARCH_S)
@@ -133,6 +135,7 @@ class Comparator:
 
     def scale(self, instrument: int, by: float) -> None:
         """What the instrument shows turns out to be `by` times what was taken for it: all begins anew."""
+        self.shown_over_counted[instrument] *= by
         self.past[instrument].scale(by)
         self.reset(instrument)
 

@@ -17,6 +17,8 @@ CRANK_SET_MM = 0.4
 """Crank lengths that differ by less are the same setting (common practice, no source)."""
 PART_OF_DRIFT = 0.5
 """A drift explains a deviation of which it made at least this part (common practice, no source)."""
+PART_OF_DISPLAY = 0.4
+"""A display that is off explains a deviation that is within this part of it (common practice, no source)."""
 LEAST_DRIVE_BLOCKS = 6
 """A minute: before, nothing is said of a chain."""
 LEAST_DOUBLED_BLOCKS = 3
@@ -40,7 +42,8 @@ class Known:
         """
         if sign.side != "total":
             return self._setting(i, sign)
-        found = self._setting(i, sign) or self._doubled(i, since) or self._drift(i, sign)
+        found = self._setting(i, sign) or self._display(i, sign) or self._doubled(i, since)
+        found = found or self._drift(i, sign)
         found = found or self._drift_of_reference(sign)
         if found is not None:
             return found
@@ -98,6 +101,18 @@ class Known:
         instruments = self.bench.instruments
         others = [instruments[j].mount for j in self.comparator.powered if j != hub]
         return instruments[hub].mount == "hub" and percent < 0.0 and "hub" not in others and bool(others)
+
+    def _display(self, i: int, sign: Sign) -> Diagnosis | None:
+        """What it shows is not what it counts, and that makes its deviation."""
+        percent = 100.0 * (self.comparator.shown_over_counted[i] - 1.0)
+        if percent == 0.0 or sign.value is None or abs(sign.value - percent) > PART_OF_DISPLAY * abs(percent):
+            return None
+        more = "more" if percent > 0.0 else "less"
+        return Diagnosis(
+            "scale",
+            f"it shows {abs(percent):.1f} % {more} than its own torque and turns make",
+            cure="look for a setting of what it shows, or newer firmware",
+        )
 
     def _setting(self, i: int, sign: Sign) -> Diagnosis | None:
         """A deviation that the crank length set in the instrument explains."""
