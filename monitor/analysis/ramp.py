@@ -1,7 +1,7 @@
 """Step or drift: what fits better to a change that has been found, a jump between two levels or a ramp."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +17,7 @@ ENDED = 16.0
 """The same that its end takes: it is looked for after every block, and slow noise makes ends, too."""
 MOST_PLACES = 40
 """A ramp may begin and end at so many places, evenly taken."""
+LEAST_N = 8
 USUAL_SD = 0.005
 """Of a block's log ratio, beside which an offset is held to what is likely."""
 
@@ -44,9 +45,9 @@ class Series(NamedTuple):
     weight: Floats
 
 
-def series_of(rows: Sequence[tuple[float, float, float, float]]) -> Series:
+def series_of(rows: Iterable[tuple[float, float, float, float]]) -> Series:
     """Columns of rows of (end_s, y, inverse, weight)."""
-    table = np.array(rows, dtype=np.float64).reshape(-1, 4)
+    table = np.array(list(rows), dtype=np.float64).reshape(-1, 4)
     return Series(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
 
 
@@ -80,25 +81,26 @@ class _Fit:
         return k, size, max(1e-12, self.rest - float(gains[k]))
 
 
-def drift_beside_step(s: Series, likely_nm: float) -> Ramp | None:
+def drift_beside_step(s: Series, likely_nm: float) -> Ramp | float | None:
     """The ramp that still goes on at the end of the series, if it fits clearly better than any step.
 
-    None: a step does as well, or the ramp is too short. Fails for an instrument that makes several small
-    steps the same way: nobody can tell that from a drift.
+    Else the end (s) of the first block after the best step; None: too few blocks. Fails for an instrument
+    that makes several small steps the same way: nobody can tell that from a drift.
     """
     n = len(s.y)
-    if n < 8 or s.end_s[-1] - s.end_s[0] < LEAST_S:
+    if n < LEAST_N:
         return None
     fit = _Fit(s, likely_nm)
     at = np.arange(2, n - 1)
-    _, _, step_rest = fit.best((np.arange(n) >= at[:, None]).astype(np.float64))
+    stepped, _, step_rest = fit.best((np.arange(n) >= at[:, None]).astype(np.float64))
     places = _places(n)
     places = places[s.end_s[-1] - s.end_s[places] >= LEAST_S]
+    step_s = float(s.end_s[at[stepped]])
     if not len(places):
-        return None
+        return step_s
     k, slope, ramp_rest = fit.best(np.maximum(0.0, s.end_s - s.end_s[places][:, None]))
     if float(s.weight.sum()) * math.log(step_rest / ramp_rest) < CLEARLY:
-        return None
+        return step_s
     since_s, until_s = float(s.end_s[places[k]]), float(s.end_s[-1])
     return Ramp(since_s, until_s, slope * (until_s - since_s))
 
@@ -106,7 +108,7 @@ def drift_beside_step(s: Series, likely_nm: float) -> Ramp | None:
 def ramp_until(s: Series, likely_nm: float, since_s: float) -> Ramp | None:
     """The best ramp about `since_s`, and where it ended or has got to; None: hardly any series."""
     n = len(s.y)
-    if n < 8:
+    if n < LEAST_N:
         return None
     places = _places(n)
     begins = [k for k in places.tolist() if abs(s.end_s[k] - since_s) <= LEAST_S] or [0]

@@ -16,7 +16,7 @@ import numpy as np
 
 from monitor.analysis.block import Block
 from monitor.analysis.diagnose import LEVEL_OF_SIDE
-from monitor.analysis.ramp import drift_beside_step, ramp_until, series_of
+from monitor.analysis.ramp import Ramp, drift_beside_step, ramp_until, series_of
 from monitor.analysis.statistics import autocorrelation, slow_factor
 from monitor.finding import Side
 
@@ -329,6 +329,14 @@ def _step(before: list[Row], after: list[Row], usual: float, level_sd: float = 0
     return step if abs(step) > STEP_SIGMAS * sd else None
 
 
+def _drift(ramp: Ramp, now_s: int, side: Side, least_percent: float) -> Shift | None:
+    """A ramp as a change; None: it matters to nobody yet."""
+    percent = 100.0 * math.expm1(ramp.size)
+    if abs(percent) < least_percent:
+        return None
+    return Shift(ramp.since_s, now_s, percent, side, True, ramp.until_s, 100.0 * ramp.per_hour)
+
+
 class ShiftDetector:
     """Watches one instrument's total and sides, whose tolerance is `limit_percent`."""
 
@@ -346,11 +354,13 @@ class ShiftDetector:
         """A drift of the total that goes on; while it does, nothing else is looked for."""
         self._usual = usual
         self._rows: deque[Row] = deque(maxlen=400)
+        self._splits: deque[Row] = deque(maxlen=400)
 
     def reset(self) -> None:
         """The instrument was zeroed or mended: its past no longer counts."""
         self.creeping = None
         self._rows.clear()
+        self._splits.clear()
         for line in self.lines.values():
             line.begin()
         for drift in self.drifts.values():
@@ -412,31 +422,34 @@ class ShiftDetector:
         if weight < 0.5:
             return None
         inverse = 1.0 / max(torque_nm, 1.0)
-        since = float(total.first[-1].end_s) if total.first else 0.0
-        percent = total.feed(Row(block.end_s, block.y, inverse, weight))
-        side: Side = "total"
-        if percent is None and block.y_left is not None and block.y_right is not None:
-            since = float(split.first[-1].end_s) if split.first else 0.0
-            percent = split.feed(Row(block.end_s, block.y_left - block.y_right, 2.0 * inverse, weight))
-            side = "left" if (percent or 0.0) > 0.0 else "right"
-            percent = None if percent is None else abs(percent)
-        if percent is None:
+        if total.feed(Row(block.end_s, block.y, inverse, weight)) is not None:
+            found = drift_beside_step(series_of(self._rows), self._early_offset_nm())
+            if isinstance(found, Ramp):
+                return _drift(found, block.end_s, "total", MIN_PERCENT)
+            step = None if found is None else self.lines["total"].step(int(found))
+            return None if found is None or step is None else Shift(found - 10.0, block.end_s, step, "total")
+        if block.y_left is None or block.y_right is None:
             return None
-        if side == "total":
-            return self._drift(block.end_s) or Shift(since, block.end_s, percent, side, drift=True)
-        return Shift(since, block.end_s, percent, side, drift=True)
+        row = Row(block.end_s, block.y_left - block.y_right, 2.0 * inverse, weight)
+        self._splits.append(row)
+        if split.feed(row) is None:
+            return None
+        found = drift_beside_step(series_of(self._splits), 2.0 * OFFSET_NM)
+        if isinstance(found, Ramp):
+            # It drifts to the side that reads more and more.
+            side: Side = "left" if found.size > 0.0 else "right"
+            return _drift(found._replace(size=abs(found.size)), block.end_s, side, MIN_SIDE_PERCENT)
+        return None if found is None else self._shift(int(found), block.end_s)
 
-    def _drift(self, now_s: int) -> Shift | None:
-        """A drift of the total, if that is what has happened rather than a step."""
+    def _early_offset_nm(self) -> float:
+        """The likely zero offset by the first quarter of what was seen (N·m)."""
         rows = list(self._rows)
-        first = rows[: max(WARM_UP, len(rows) // 4)]
-        ramp = drift_beside_step(series_of(rows), _likely_nm(first, self._usual))
-        if ramp is None:
-            return None
-        percent = 100.0 * math.expm1(ramp.size)
-        if abs(percent) < MIN_PERCENT:
-            return None
-        return Shift(ramp.since_s, now_s, percent, "total", True, ramp.until_s, 100.0 * ramp.per_hour)
+        return _likely_nm(rows[: max(WARM_UP, len(rows) // 4)], self._usual)
+
+    def _total_drift(self, now_s: int) -> Shift | None:
+        """A drift of the total, if that is what has happened rather than a step."""
+        found = drift_beside_step(series_of(self._rows), self._early_offset_nm())
+        return _drift(found, now_s, "total", MIN_PERCENT) if isinstance(found, Ramp) else None
 
     def _shift(self, begin: int, now_s: int) -> Shift | None:
         """The step that began with the block ending at `begin`, of the side that moved most; or a drift."""
@@ -445,7 +458,7 @@ class ShiftDetector:
             return None
         # When both sides moved alike it is the total.
         side = max(steps, key=lambda s: abs(steps[s]) * (1.3 if s == "total" else 1.0))
-        if "total" in steps and (drift := self._drift(now_s)) is not None:
+        if "total" in steps and (drift := self._total_drift(now_s)) is not None:
             return drift
         return Shift(begin - 10.0, now_s, steps[side], side)
 

@@ -107,7 +107,8 @@ class Result(msgspec.Struct):
     cause_wrong: bool = False
     cause_unfounded: bool = False
     side_right: bool | None = None
-    since_error_s: float | None = None
+    since_errors_s: dict[str, float] = {}
+    """By kind: how much later (earlier: negative) than in truth a finding says that it began."""
     cleared: bool | None = None
     blamed_others: list[Reported] = []
     wrong_kinds: list[Reported] = []
@@ -251,6 +252,20 @@ def _target_s(case: Case, group: str, steady: bool) -> float | None:
     return {"missing": 5.0, "placement": 5.0, "shifted": 90.0}.get(case.kind)
 
 
+SINCE_OF: dict[str, tuple[str, ...]] = {
+    "shifted": ("shifted", "power-off", "side-off"),
+    "swapped": ("sides-swapped",),
+    "one-sided": ("one-sided",),
+    "clipped": ("clipped",),
+    "cadence": ("cadence-off",),
+    "lost": ("signal-lost",),
+    "missing": ("power-missing",),
+    "stuck": ("stuck",),
+}
+"""Faults that begin at one moment, and the findings that say since when. What a step brings beyond the
+tolerance was within it before."""
+
+
 def judge(s: Scenario, findings: Iterable[Finding], run_s: float) -> Result:
     """Compare findings with the truth of a scenario."""
     case, r, fault = s.case, s.ride, s.fault
@@ -345,8 +360,10 @@ def judge(s: Scenario, findings: Iterable[Finding], run_s: float) -> Result:
     if fault.side != "total" and s.side_ratio is not None and main:
         sides = [f.side for f in own if f.side in ("left", "right")]
         out.side_right = bool(sides) and all(x == fault.side for x in sides)
-    if case.kind == "shifted" and main:
-        out.since_error_s = main[0].since_s - fault.onset_s
+    if case.kind in SINCE_OF:
+        for f in own:
+            if f.kind in SINCE_OF[case.kind]:
+                out.since_errors_s.setdefault(f.kind, f.since_s - onset)
     if case.kind in ("lost", "missing", "stuck") and main:
         end = fault.windows[0][1]
         room = 5.0 if case.kind == "lost" else 45.0
@@ -437,6 +454,30 @@ def _row(title: str, results: list[Result]) -> dict[str, str]:
         else "",
         "look at": next((f"`{x.case}`" for x in results if _falls_short(x)), ""),
     }
+
+
+def _since_rows(faulty: Sequence[Result]) -> list[dict[str, str]]:
+    """Errors of the stated begins, by fault and finding."""
+    errors: dict[tuple[str, str], list[tuple[float, str]]] = defaultdict(list)
+    for x in faulty:
+        for kind, error_s in x.since_errors_s.items():
+            errors[x.case.split("/")[0], kind].append((error_s, x.case))
+    rows = []
+    for (fault, kind), found in sorted(errors.items()):
+        sizes = sorted(abs(e) for e, _ in found)
+        worst = max(found, key=lambda e: abs(e[0]))
+        rows.append(
+            {
+                "fault": fault,
+                "finding": kind,
+                "times": str(len(found)),
+                "median s": f"{statistics.median(e for e, _ in found):+.0f}",
+                "95 % within s": f"{sizes[min(len(sizes) - 1, math.ceil(0.95 * len(sizes)) - 1)]:.0f}",
+                "worst s": f"{worst[0]:+.0f}",
+                "look at": f"`{worst[1]}`",
+            }
+        )
+    return rows
 
 
 def _table(rows: list[dict[str, str]]) -> str:
@@ -545,6 +586,7 @@ def report(results: list[Result]) -> str:
                 ]
             )
         )
+        parts.append("### Since when: what is said against the truth\n" + _table(_since_rows(faulty)))
         hours = sum(x.hours for x in faulty if x.group == "event" or x.case.startswith("shifted"))
         before = sum(len(x.false_alarms) for x in faulty)
         parts.append(f"Raised before the fault began: {before} (in the first part of {hours:.1f} h).")

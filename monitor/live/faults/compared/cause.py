@@ -2,7 +2,7 @@
 
 import math
 
-from monitor.analysis.block import Block
+from monitor.analysis.block import BLOCK_S, Block
 from monitor.analysis.diagnose import Diagnosis, diagnose
 from monitor.finding import Side
 from monitor.live.faults.compared.change import Changes
@@ -11,9 +11,16 @@ from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
 from monitor.live.who.charge import Charge
+from monitor.live.who.opinions import ratio_of
 
 SAYS_ALL = ("drivetrain", "drift", "one-side", "setting")
 """With these causes nothing is to be said of a chain."""
+
+
+LEVEL_BLOCKS, LAGGING_BLOCKS = 6, 2
+"""A level is read from a minute; a mean of three blocks may lag by two behind a step."""
+SAME_BEGIN_S = 60.0
+"""A step that was found so near to where a deviation seems to begin is where it began."""
 
 
 class Causes:
@@ -41,7 +48,7 @@ class Causes:
         if sign.signal != "over" and key not in self.onsets:
             return
         if key not in self.onsets:
-            self.onsets[key] = _since(pair, sign, now_s)
+            self.onsets[key] = self._stepped(i, sign, _since(pair, sign, now_s))
         onset = sign.since_s = self.onsets[key]
         if end % 10 == 0 or key not in self.diagnoses:
             self.diagnoses[key] = self._diagnose(sign, i, pair, side, onset)
@@ -97,6 +104,14 @@ class Causes:
         if side == "total" and found.cause not in SAYS_ALL:
             sign.what += self.known.chain_words(i, charge.value)
         return sign
+
+    def _stepped(self, i: int, sign: Sign, since_s: float) -> float:
+        """Since when, by the step that explains it where there was one."""
+        for step in reversed(self.changes.shifts[i].found):
+            near = abs(step.since_s - since_s) <= SAME_BEGIN_S and step.side in ("total", sign.side)
+            if near and not step.drift and step.percent * (sign.value or 0.0) > 0.0:
+                return step.since_s
+        return since_s
 
     def forget(self, i: int, side: Side) -> None:
         """A deviation that was charged has passed."""
@@ -154,22 +169,38 @@ def _of_either(found: Diagnosis) -> str:
 
 
 def _since(pair: Pair, sign: Sign, now_s: float) -> float:
-    """When the deviation began: back over the blocks, as long as three together lean its way."""
+    """When it left its tolerance: back over the blocks, as long as three together are beyond it.
+
+    A lean within the tolerance is no part of it. Three lag behind a step by one or two blocks: those that are
+    rather like what came after than like what was before belong to it, too.
+    """
     value = sign.value or 0.0
     way = 1.0 if value > 0.0 else -1.0
-    # An offset leans less at high torque: a third of the deviation is enough to go on.
-    enough = 0.3 * abs(math.log1p(max(-0.9, value / 100.0)))
+    now = abs(math.log1p(max(-0.9, value / 100.0)))
+    noise = {"left": pair.noise_left, "right": pair.noise_right}.get(sign.side or "total", pair.noise)
+    # What lies just beyond is as often seen just within: one standard deviation of three blocks is left.
+    beyond = math.log1p((sign.limit or 0.0) / 100.0) - noise.of_mean(3.0 * BLOCK_S)
+    enough = max(0.3 * now, min(beyond, 0.9 * now))
     since = float(pair.windows[min(pair.windows)].begin_s) if pair.windows else now_s
     leans = [
-        (b.end_s, way * y)
+        (float(b.begin_s), way * y)
         for b in pair.blocks
         if b.end_s <= since
         and b.begin_s >= pair.reset_s
-        and (y := b.y if sign.side == "total" else b.y_left if sign.side == "left" else b.y_right) is not None
+        and (y := ratio_of(b, sign.side or "total")) is not None
     ]
-    for k in range(len(leans) - 1, -1, -1):
-        three = leans[max(0, k - 2) : k + 1]
-        if sum(y for _, y in three) / len(three) < enough:
+    first = len(leans)
+    while first > 0:
+        three = [y for _, y in leans[max(0, first - 3) : first]]
+        if sum(three) / len(three) < enough:
             break
-        since = leans[k][0] - 10.0
-    return min(since, now_s)
+        first -= 1
+    later, before = [y for _, y in leans[first : first + LEVEL_BLOCKS]], [y for _, y in leans[:first]]
+    after = sum(later) / len(later) if later else now
+    for _ in range(LAGGING_BLOCKS):
+        level = before[:-LAGGING_BLOCKS][-LEVEL_BLOCKS:]
+        if not level or before[-1] < max(0.5 * (after + sum(level) / len(level)), 0.5 * enough):
+            break
+        before.pop()
+        first -= 1
+    return min([since, now_s, *(begin_s for begin_s, _ in leans[first : first + 1])])
