@@ -486,15 +486,33 @@ def test_sides_swapped() -> None:
     def swap(body: Body, last: Body) -> Body:
         return msgspec.structs.replace(body, balance_half_percent=200 - (body.balance_half_percent or 0))
 
-    ride = Ride(Stretch(300, 220, 88, 0.46), noise=0.02)
-    heron = altered(Meter("heron", sided=True, noise=0.004).bluetooth(ride), 0.0, 180.0, swap)
+    ride = Ride(
+        Stretch(100, 220, 88, 0.46), Stretch(140, 220, 66, 0.46), Stretch(120, 220, 88, 0.46), noise=0.02
+    )
+    heron = altered(Meter("heron", sided=True, noise=0.004).bluetooth(ride), 0.0, 240.0, swap)
     found = run(BENCH, *others(ride), heron)
     raised, cleared = pair(found, "sides-swapped")
-    assert raised.t_s <= 90.0
+    assert 140.0 <= raised.t_s <= 190.0, "two loads are two stretches"
+    assert raised.since_s <= 20.0
     assert raised.value == pytest.approx(54.0, abs=0.5)
     assert raised.cause == "setting"
-    assert cleared.t_s > 180.0
+    assert cleared.t_s > 240.0
     assert not told(found, "side-off"), "the swap explains the sides"
+
+
+@pytest.mark.parametrize(("second_s", "swapped"), [(0, False), (70, True)])
+def test_sides_are_swapped_by_more_than_one_stretch(second_s: int, swapped: bool) -> None:
+    """A minute in which the shares mirror each other is a rider's lean; again after a rest it is none."""
+
+    def lean(body: Body, last: Body) -> Body:
+        return msgspec.structs.replace(body, balance_half_percent=200 - (body.balance_half_percent or 0))
+
+    # The rest between the two leans is from 120 to 160 s; after it there are 70 s, or none that mirror.
+    ride = Ride(Stretch(120, 220, 88, 0.46), Stretch(40, 0, 0), Stretch(140, 220, 88, 0.46), noise=0.02)
+    heron = altered(Meter("heron", sided=True, noise=0.004).bluetooth(ride), 40.0, 110.0, lean)
+    heron = altered(heron, 165.0, 165.0 + second_s, lean)
+    found = run(BENCH, *others(ride), heron)
+    assert bool(told(found, "sides-swapped")) is swapped
 
 
 # -- cadence ----------------------------------------------------------------------------------------
@@ -839,7 +857,7 @@ SCRIPT: list[tuple[Kind, str, str | None, float, float]] = [
     ("signal-lost", "wren", None, 120, 123.5),
     ("stuck", "teal", "total", 126, 150),
     ("side-off", "heron", "left", 180, 240),
-    ("sides-swapped", "plover", None, 180, 250),
+    ("sides-swapped", "plover", None, 180, 470),
     ("spike", "teal", "total", 200, 206),
     ("cadence-off", "wren", None, 200, 230),
     ("clipped", "teal", "total", 300, 480),

@@ -119,7 +119,7 @@ class Deviation:
             # It is the other one's balance that may be wrong.
             balance.signal = "below"
             balance.cleared = f"{balance.instrument} agrees with the others, {reference} stands apart"
-        if swapped.signal == "over":
+        if self.swap.sure(i):
             for sign in (left, right, balance):
                 sign.signal = "below"
         elif put_right:
@@ -127,8 +127,10 @@ class Deviation:
             pair.reset(end)
             for sign in (power, left, right, balance):
                 sign.signal = None
-        elif swapped.signal is None and looks_swapped(pair.windows[max(pair.windows)]):
-            # Before the blocks can tell, mirrored sides are not yet sides that lean.
+        elif self.swap.maybe(i) or (
+            swapped.signal is None and looks_swapped(pair.windows[max(pair.windows)])
+        ):
+            # Before another stretch can tell, mirrored sides are not yet sides that lean.
             for sign in (left, right, balance):
                 sign.signal = "between" if sign.signal == "over" else sign.signal
 
