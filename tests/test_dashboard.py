@@ -315,7 +315,13 @@ def hostile() -> View:
     )  # fmt: skip
 
 
+def hand_back() -> View:
+    """The unit goes back in two hours; nothing presses."""
+    return calm(segment=replace(calm().segment, why="a high torque at a low cadence"), hand_back_s=7265.0)
+
+
 STATES: dict[str, Callable[[], View]] = {
+    "hand-back": hand_back,
     "calm": calm,
     "differs": differs,
     "lost": lost,
@@ -383,7 +389,7 @@ def compare(name: str, text: str) -> None:
     ("state", "size"),
     [
         *((state, SIZES[0]) for state in STATES),
-        *((state, SIZES[1]) for state in ("differs", "lost", "eight", "hostile")),
+        *((state, SIZES[1]) for state in ("differs", "lost", "eight", "hostile", "hand-back")),
         *(("differs", size) for size in ((40, 10), (60, 20), (100, 30), (200, 60))),
     ],
 )

@@ -1,6 +1,7 @@
 """Each command's real screen with its real source, in a terminal of its own (a pseudo terminal)."""
 
 import asyncio
+import json
 import os
 import re
 import select
@@ -13,12 +14,13 @@ from pathlib import Path
 
 import pytest
 
-from capture.record import Packet, Tick
+from capture.record import Act, Packet, Tick
 from monitor.commands.live import make_job
 from monitor.dashboard.replaying import ReplayApp
 from monitor.sessions.replay import Replay
 from monitor.setup.bench import parse_bench
 from storage.attach import start_recorder
+from storage.journal import read_journal
 from storage.session import read_live
 
 ROOT = Path(__file__).parents[1]
@@ -158,6 +160,41 @@ def test_run_is_left_and_follow_finishes_it(tmp_path: Path, terminals: list[Term
         assert read_live(session) is None
     finally:
         end_recorder(session)
+
+
+@needs_pty
+@pytest.mark.slow
+def test_a_stretch_and_a_reseated_instrument_by_their_keys(tmp_path: Path, terminals: list[Terminal]) -> None:
+    """Keys v and e, as they reach the journal, and the row that the study makes of the stretch."""
+    bench = tmp_path / "bench.toml"
+    heron = '[[instrument]]\nlabel = "heron"\nlink = "scene:heron"\n'
+    bench.write_text(BENCH.replace('"evening"', '"evening"\nhand_back = "09:00"') + heron)
+    out = tmp_path / "out"
+    run = Terminal("run", str(bench), "--out", str(out))
+    terminals.append(run)
+    run.until("● REC")
+    run.until("hand-back in")
+    run.type("v")
+    run.until("stretch opened")
+    run.type("e")
+    run.until("which?")
+    run.type("2")
+    run.until("heron")
+    time.sleep(2.0)
+    run.type("v")
+    run.until("stretch closed")
+    run.type("f")
+    run.until("Finish the session?")
+    run.type("\r")
+    code, said = run.end()
+    assert code == 0, said
+    session = only_session(out)
+    acts = [record for record in read_journal(session)[1] if isinstance(record, Act)]
+    told = [(act.act, act.text, act.instrument) for act in acts if act.act in ("stretch", "position")]
+    assert told == [("stretch", "open", ""), ("position", "remounted", "heron"), ("stretch", "close", "")]
+    (row,) = json.loads((session / "study.json").read_bytes())["stretches"]
+    opened, closed = (act.moment_ns / 1e9 for act in acts if act.act == "stretch")
+    assert (row["start_s"], row["end_s"]) == (pytest.approx(opened, abs=0.1), pytest.approx(closed, abs=0.1))
 
 
 async def recorded(out: Path) -> Path:

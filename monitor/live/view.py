@@ -190,3 +190,5 @@ class View(msgspec.Struct, frozen=True):
     """Deviation from the reference in percent by label, as `traces_w`; None: not known to three limits."""
     trace_span_s: float = 300.0
     """What the trace spans when it is full."""
+    hand_back_s: float | None = None
+    """Seconds until the unit on test goes back, below nought where that is over; None: no time was told."""

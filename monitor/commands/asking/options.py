@@ -5,12 +5,13 @@ import shutil
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
 from capture.record import Act
 from monitor.commands.output import UsageError
 from monitor.live.runner import effective
+from monitor.sessions.live.hand_back import seconds_left
 from monitor.setup.toml_check import suggestion
 from monitor.study.asked.choice import choose
 from monitor.study.asked.wanted import Wanted, parse_stretch
@@ -75,13 +76,10 @@ def time_left(study: Study, now: datetime | None = None) -> str:
     """How long it is until the unit goes back, in words; empty where no time was told, or the day is over."""
     if study.tasks is None or not study.tasks.hand_back or not study.utc_ns:
         return ""
-    now = now or datetime.now().astimezone()
-    began = datetime.fromtimestamp(study.utc_ns / 1e9, now.tzinfo)
-    hour, minute = study.tasks.hand_back.split(":")
-    back = began.replace(hour=int(hour), minute=int(minute), second=0, microsecond=0)
-    if back <= began:
-        back += timedelta(days=1)
-    left_s = (back - now).total_seconds()
+    now_ns = round((now or datetime.now()).timestamp() * 1e9)
+    left_s = seconds_left(study.tasks.hand_back, study.utc_ns, now_ns, None if now is None else now.tzinfo)
+    if left_s is None:
+        return ""
     return f"in {clock(left_s)}" if left_s > 0.0 else "which is over"
 
 

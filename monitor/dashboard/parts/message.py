@@ -26,6 +26,11 @@ SAFETY = (
 SOON_S = 10.0
 """The next segment is announced loudly so long before it begins."""
 DO = "DO: "
+HAND_BACK_SOON_S = 1800.0
+"""The unit goes back so soon that it stands out: one more block and its cure (common practice, no source)."""
+LEAST_BESIDE = 16
+"""Columns that a message needs beside it."""
+HAND_BACK_WIDTH = len(" hand-back in 23:59:59")
 
 
 class Banner(NamedTuple):
@@ -143,14 +148,36 @@ def fitted(line: Line, width: int) -> str:
 def draw_message(
     canvas: Canvas, box: Box, view: View, banner: Banner | None, ride: RideView | None, hands: bool = True
 ) -> None:
-    """The most pressing line: trouble of screen or recording, a question, the trainer, what comes next."""
+    """The most pressing line: trouble of screen or recording, a question, the trainer, what comes next.
+
+    At its right end, where that leaves room, how long it is until the unit goes back.
+    """
+    back, quiet = hand_back_words(view), False
     if banner is not None:
         mark = "!!! " if banner.loud else ""
         detail = f": {banner.detail}" if banner.detail else ""
-        draw_line(canvas, box, Line(f"{mark}{banner.headline}{detail}", LOUD if banner.loud else ASK))
+        line: Line | None = Line(f"{mark}{banner.headline}{detail}", LOUD if banner.loud else ASK)
+    else:
+        lines = rider_lines(view, ride, hands)
+        line, quiet = (lines[0], False) if lines else (_quiet(view.segment), True)
+    room = box.width - HAND_BACK_WIDTH
+    if not back or room < LEAST_BESIDE:
+        draw_line(canvas, box, line)
         return
-    lines = rider_lines(view, ride, hands)
-    draw_line(canvas, box, lines[0] if lines else _quiet(view.segment))
+    # What a segment is for may be cut; what presses has all the row.
+    draw_line(canvas, Box(box.x, box.y, room, 1) if quiet else box, line)
+    if not quiet and line is not None and cells(fitted(line, box.width)) + 1 > room:
+        return
+    style = line.style if line is not None and line.style in (ASK, LOUD) else QUIET
+    soon = view.hand_back_s is not None and view.hand_back_s < HAND_BACK_SOON_S
+    canvas.right(box.x + box.width - 1, box.y, back, BOLD if soon and style is QUIET else style)
+
+
+def hand_back_words(view: View) -> str:
+    """How long it is until the unit goes back; empty where no time was told."""
+    if view.hand_back_s is None:
+        return ""
+    return f"hand-back in {clock(view.hand_back_s)}" if view.hand_back_s > 0.0 else "hand-back is due"
 
 
 def _quiet(segment: Segment | None) -> Line | None:

@@ -17,6 +17,8 @@ from pathlib import Path
 from typing import NamedTuple
 from typing import Protocol as Interface
 
+import msgspec
+
 from capture.control import Request
 from capture.record import Act, End, Record, Tick
 from monitor.controls.controls import Ask, Controls, Do, Leave, Output, is_perishable, is_ridden
@@ -27,6 +29,7 @@ from monitor.live.runner import Runner
 from monitor.live.screen import view_of
 from monitor.live.view import View
 from monitor.sessions.live.gathered import Gathered
+from monitor.sessions.live.hand_back import seconds_left
 from monitor.sessions.live.previous_zeros import earlier_zeros, unit_of
 from monitor.sessions.live.trusted import references_line
 from monitor.setup.bench import Bench
@@ -156,6 +159,9 @@ class LiveSession:
         self._tasks: set[asyncio.Future[None]] = set()
         self._free: tuple[float, int | None] = (-math.inf, None)
         self._view: tuple[int, View] | None = None
+        self._hand_back = bench.hand_back
+        self._utc_ns = (0, 0)
+        """The clock at the first tick and at the last one."""
         self._ridden_s = 0.0
         """For how many ticks, one a second, the cranks have been turning."""
 
@@ -164,7 +170,11 @@ class LiveSession:
     def view(self) -> View:
         """The bench as it stands now; the same object as long as nothing came."""
         if self._view is None or self._view[0] != self.pipeline.records:
-            self._view = self.pipeline.records, view_of(self.pipeline)
+            left_s = seconds_left(self._hand_back, *self._utc_ns)
+            self._view = (
+                self.pipeline.records,
+                msgspec.structs.replace(view_of(self.pipeline), hand_back_s=left_s),
+            )
         return self._view[1]
 
     def act(self, act: str, text: str = "", instrument: str = "", at_s: float | None = None) -> None:
@@ -334,6 +344,7 @@ class LiveSession:
         if isinstance(record, Act):
             self._confirm(record)
         elif isinstance(record, Tick):
+            self._utc_ns = self._utc_ns[0] or record.utc_ns, record.utc_ns
             self._send_again()
         if isinstance(record, End):
             self.ending = record.reason
