@@ -28,7 +28,7 @@ from monitor.study.evenings.evening import Evening, Torque, Value, pooled
 from monitor.study.evenings.groups import mean_value, side_by_side, spread_of
 from monitor.study.evenings.references import days_between, references_of
 from monitor.study.results import Split
-from tests.helpers.folders import BENCH, Truth, make_evening
+from tests.helpers.folders import Truth, bench_of, make_evening
 
 ROOT = Path(__file__).parents[1]
 VECTORS = {v["id"]: v for v in json.loads((ROOT / "fixtures/vectors/control-charts.json").read_text("utf-8"))}
@@ -259,7 +259,7 @@ def test_weights_and_zero_offsets_stand_beside_it() -> None:
 
 
 def test_the_checks_before_a_ride_say_what_the_folder_says(tmp_path: Path) -> None:
-    bench = parse_bench(BENCH.format(seed=1, **Truth(0)._asdict()))
+    bench = parse_bench(bench_of(Truth(0)))
     assert references_line(tmp_path, bench) == ""
     changed = references_of(pairs([*noise(12, 1, 0.15), *(0.9 + v for v in noise(4, 2, 0.15))]))
     (tmp_path / "archive").mkdir()

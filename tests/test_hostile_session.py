@@ -14,7 +14,7 @@ import pytest
 from capture.record import Act, Link, Packet, Record, Reported, Store, Write
 from monitor.cli import main
 from storage.session import safe_name
-from tests.helpers.rides import STEADY_BENCH, scene_records, write_session
+from tests.helpers.rides import scene_records, two, write_session
 
 ROOT = Path(__file__).parents[1]
 ATTACKS = (
@@ -53,8 +53,7 @@ def attacked(record: Record) -> list[Record]:
 
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    text = STEADY_BENCH.replace("SEED", "3").replace("GAIN", "1.09").replace("SERIAL", "9")
-    text = text.replace('name = "two"', f"name = {json.dumps(VISIBLE)}")
+    text = two(3, 1.09, 9).replace('name = "two"', f"name = {json.dumps(VISIBLE)}")
     for k, name in enumerate((ATTACKS[3], ATTACKS[1], ATTACKS[4])):
         text += f"[[protocol.segment]]\nname = {json.dumps(name)}\nseconds = 40\ntarget_w = {200 + 20 * k}\n"
     bench, records = scene_records(text)

@@ -1,6 +1,7 @@
 """Sprints side by side: the same seconds for all, statistics over all sprints, clipping; by hand."""
 
 import math
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -14,6 +15,8 @@ from tests.helpers.cells import Series, bench_of, by_hand
 
 BENCH = bench_of("hub reference hub total", "heron on-test crank total", reference="hub")
 RATIOS = (1.02, 1.03, 1.05)
+DECIDED: tuple[float, Literal["raised"]] = (135.0, "raised")
+OVER: tuple[float, Literal["cleared"]] = (146.0, "cleared")
 
 
 @pytest.fixture(autouse=True)
@@ -71,37 +74,9 @@ def test_a_sprint_in_which_one_cut_off_is_counted_and_left_out() -> None:
     made = recording()
     made.findings = [
         Finding(
-            135.0,
-            "raised",
-            "clipped",
-            "heron",
-            "total",
-            None,
-            800.0,
-            990.0,
-            "W",
-            134.0,
-            "unclear",
-            what="",
-            do="",
-            advice="",
-        ),
-        Finding(
-            146.0,
-            "cleared",
-            "clipped",
-            "heron",
-            "total",
-            None,
-            800.0,
-            990.0,
-            "W",
-            134.0,
-            "unclear",
-            what="",
-            do="",
-            advice="",
-        ),
+            t_s, event, "clipped", "heron", "total", None, 800.0, 990.0, "W", 134.0, "unclear", "", "", ""
+        )
+        for t_s, event in (DECIDED, OVER)
     ]
     result = study(made)
     clipped = [p.clipped for s in result.segments if s.sprint is not None for p in s.sprint.same]

@@ -23,6 +23,7 @@ from monitor.study.results import Difference, Study, decode, encode
 from monitor.study.segments import plan_start, spans_of
 from monitor.study.study import study
 from monitor.text import as_sentences
+from tests.helpers.benches import LOSS, head, hub, instrument, pedals, scene, sends, steady, table
 from tests.helpers.metrology import vector
 from tests.helpers.rides import evening_recording, evening_records, record, scene_records, without_segments
 
@@ -54,11 +55,11 @@ def test_the_keys_that_others_read_are_there(evening_study: Study) -> None:
             sides = "verdict left_delta_w right_delta_w share_right"
             assert set(f"{keys} {sides}".split()) <= set(told_difference)
             assert told_difference["verdict"] in ("agrees", "differs", "undecided")
-    for instrument in told["instruments"].values():
+    for one in told["instruments"].values():
         keys = "gain gain_u95 offset_nm offset_u95_nm cause lag_s noise_w lost_s loss_percent peaks_w"
-        assert set(f"{keys} serves_as_reference why".split()) <= set(instrument)
-        assert set(instrument["peaks_w"]) == {"1", "5", "15", "30", "60"}
-        assert instrument["serves_as_reference"] in ("yes", "no", "undecided")
+        assert set(f"{keys} serves_as_reference why".split()) <= set(one)
+        assert set(one["peaks_w"]) == {"1", "5", "15", "30", "60"}
+        assert one["serves_as_reference"] in ("yes", "no", "undecided")
     for shift in told["shifts"]:
         assert {"instrument", "t_s", "delta_percent", "side"} <= set(shift)
 
@@ -205,8 +206,8 @@ def test_the_terminal_shows_the_numbers_of_the_json(evening_study: Study) -> Non
                 any(d.instrument in line and shown in line for line in lines)
                 or abs(d.deviation_percent) < 0.005
             )
-    for label, instrument in evening_study.instruments.items():
-        assert as_sentences(instrument.sentence, evening_study.instruments) in lines, label
+    for label, judged in evening_study.instruments.items():
+        assert as_sentences(judged.sentence, evening_study.instruments) in lines, label
     assert all(line.isprintable() for line in lines)
 
 
@@ -217,56 +218,16 @@ def test_efficiency_between_crank_and_hub_is_the_scenes(evening_study: Study) ->
     assert e.percent == pytest.approx(true, abs=0.2)
 
 
-OFFSET = """
-[bench]
-name = "offset"
-reference = "hub"
-[[instrument]]
-label = "hub"
-role = "reference"
-mount = "hub"
-link = "scene:hub"
-profile = "fitness-machine"
-claim_percent = 1.0
-drivetrain_loss = [2.6, 1.0]
-[[instrument]]
-label = "heron"
-mount = "spider"
-link = "scene:heron"
-profile = "cycling-power"
-claim_percent = 1.5
-[[protocol.segment]]
-name = "steady 120"
-seconds = 120
-target_w = 120
-cadence_rpm = 90
-[[protocol.segment]]
-name = "steady 200"
-seconds = 120
-target_w = 200
-cadence_rpm = 90
-[[protocol.segment]]
-name = "steady 280"
-seconds = 120
-target_w = 280
-cadence_rpm = 90
-[[protocol.segment]]
-name = "slow 200"
-seconds = 120
-target_w = 200
-cadence_rpm = 60
-[scene]
-seed = 11
-drivetrain_loss = [2.6, 1.0]
-[scene.instrument.hub]
-kind = "trainer"
-radio = "bluetooth"
-[scene.instrument.heron]
-kind = "spider"
-radio = "bluetooth"
-offset_left_nm = 0.3
-offset_right_nm = 0.3
-"""
+OFFSET = "".join([
+    head("offset", "hub"),
+    hub(profile="fitness-machine", claim_percent=1.0),
+    instrument("heron", mount="spider", profile="cycling-power", claim_percent=1.5),
+    *(steady(120, watts, 90) for watts in (120, 200, 280)),
+    steady(120, 200, 60, "slow 200"),
+    scene(11, drivetrain_loss=LOSS),
+    sends("hub", "trainer", "bluetooth"),
+    sends("heron", "spider", "bluetooth", offset_left_nm=0.3, offset_right_nm=0.3),
+])  # fmt: skip
 
 
 def test_an_offset_that_differs_at_low_torque_only_is_named() -> None:
@@ -286,50 +247,18 @@ def test_an_offset_that_differs_at_low_torque_only_is_named() -> None:
 # -- repeated, shifted, held
 
 
-BEFORE_AFTER = """
-[bench]
-name = "twice"
-reference = "pedals"
-[[instrument]]
-label = "pedals"
-role = "reference"
-mount = "pedals"
-sides = "both"
-link = "scene:pedals"
-claim_percent = 1.0
-[[instrument]]
-label = "heron"
-mount = "spider"
-link = "scene:heron"
-profile = "cycling-power"
-claim_percent = 1.0
-[[protocol.segment]]
-name = "steady 200 before"
-seconds = 90
-target_w = 200
-cadence_rpm = 90
-[[protocol.segment]]
-name = "easy"
-seconds = 30
-target_w = 120
-[[protocol.segment]]
-name = "steady 200 after"
-seconds = 90
-target_w = 200
-cadence_rpm = 90
-[scene]
-seed = 5
-[scene.instrument.pedals]
-kind = "pedals"
-radio = "ant"
-[scene.instrument.heron]
-kind = "spider"
-radio = "bluetooth"
-[[scene.instrument.heron.faults]]
-at = 100.0
-fault = "gain"
-size = 4.0
-"""
+BEFORE_AFTER = "".join([
+    head("twice", "pedals"),
+    pedals(),
+    instrument("heron", mount="spider", profile="cycling-power", claim_percent=1.0),
+    steady(90, 200, 90, "steady 200 before"),
+    table("[[protocol.segment]]", {"name": "easy", "seconds": 30, "target_w": 120}),
+    steady(90, 200, 90, "steady 200 after"),
+    scene(5),
+    sends("pedals", "pedals", "ant"),
+    sends("heron", "spider", "bluetooth"),
+    table("[[scene.instrument.heron.faults]]", {"at": 100.0, "fault": "gain", "size": 4.0}),
+])  # fmt: skip
 
 
 def test_the_same_block_before_and_after() -> None:

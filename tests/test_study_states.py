@@ -10,7 +10,7 @@ from monitor.study.results import Study, encode
 from monitor.study.shown import shown_over_counted
 from monitor.study.study import study
 from tests.helpers.rides import evening_recording, record, scene_records
-from tests.test_study_who import BENCH
+from tests.test_study_who import bench_of
 
 REMOUNT = """
 [[scene.instrument.heron.faults]]
@@ -27,7 +27,7 @@ instrument = "heron"
 
 
 def acted(act: float = 330.0, kind: str = "position", seed: int = 3) -> Study:
-    text = BENCH.format(seed=seed, pedals="", hub="", heron="")
+    text = bench_of(seed)
     bench, records = scene_records(text + REMOUNT.format(act=act, kind=kind))
     return study(record(bench, records))
 
@@ -125,7 +125,7 @@ def test_a_steady_rider_and_a_unit_that_moved() -> None:
 
 def test_a_rider_who_moved_is_no_unit_that_moved(monkeypatch: pytest.MonkeyPatch) -> None:
     """The share of the pedals moves by two points in all that is told; heron stays."""
-    bench, records = scene_records(BENCH.format(seed=3, pedals="", hub="", heron="") + LOPSIDED)
+    bench, records = scene_records(bench_of(3) + LOPSIDED)
     recording = record(bench, records)
     from monitor.analysis.curve import LEFT, WORK
     from monitor.study.parts import rider
@@ -148,7 +148,7 @@ def test_a_rider_who_moved_is_no_unit_that_moved(monkeypatch: pytest.MonkeyPatch
 
 def test_repeats_are_found_by_likeness_not_by_name() -> None:
     """A tester who renames the last block, or names each one anew, still rode the first block again."""
-    text = BENCH.format(seed=3, pedals="", hub="", heron="").replace('"steady 200 again"', '"at the end"')
+    text = bench_of(3).replace('"steady 200 again"', '"at the end"')
     result = study(record(*scene_records(text)))
     assert {(r.first, r.last) for r in result.repeats} == {("steady 200", "at the end")}
     assert {r.instrument for r in result.repeats} == {"hub", "heron"}

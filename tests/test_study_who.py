@@ -4,77 +4,24 @@ import pytest
 
 from monitor.study.results import Study
 from monitor.study.study import study
+from tests.helpers.benches import LOSS, head, hub, instrument, pedals, scene, sends, steady
 from tests.helpers.rides import record, scene_records
 
-BENCH = """
-[bench]
-name = "who"
-reference = "pedals"
-[[instrument]]
-label = "pedals"
-role = "reference"
-mount = "pedals"
-sides = "both"
-link = "scene:pedals"
-claim_percent = 1.0
-[[instrument]]
-label = "hub"
-role = "witness"
-mount = "hub"
-link = "scene:hub"
-profile = "cycling-power"
-drivetrain_loss = [2.6, 1.0]
-claim_percent = 1.5
-[[instrument]]
-label = "heron"
-role = "on-test"
-mount = "spider"
-link = "scene:heron"
-profile = "cycling-power"
-claim_percent = 1.5
-[[protocol.segment]]
-name = "steady 200"
-seconds = 180
-target_w = 200
-cadence_rpm = 90
-[[protocol.segment]]
-name = "steady 260"
-seconds = 180
-target_w = 260
-cadence_rpm = 80
-[[protocol.segment]]
-name = "slow 180"
-seconds = 120
-target_w = 180
-cadence_rpm = 65
-[[protocol.segment]]
-name = "steady 200 again"
-seconds = 120
-target_w = 200
-cadence_rpm = 90
-[scene]
-seed = {seed}
-drivetrain_loss = [2.6, 1.0]
-[scene.instrument.pedals]
-kind = "pedals"
-radio = "ant"
-serial = 2345
-{pedals}
-[scene.instrument.hub]
-kind = "trainer"
-radio = "bluetooth"
-serial = 3456
-{hub}
-[scene.instrument.heron]
-kind = "spider"
-radio = "bluetooth"
-serial = 4567
-{heron}
-"""
+
+def bench_of(seed: int, **settings: str) -> str:
+    """Three instruments over four blocks; `settings` are lines for one of them in the scene."""
+    text = head("who", "pedals") + pedals()
+    text += hub("witness", profile="cycling-power", claim_percent=1.5)
+    text += instrument("heron", role="on-test", mount="spider", profile="cycling-power", claim_percent=1.5)
+    text += steady(180, 200, 90) + steady(180, 260, 80) + steady(120, 180, 65, "slow 180")
+    text += steady(120, 200, 90, "steady 200 again") + scene(seed, drivetrain_loss=LOSS)
+    text += sends("pedals", "pedals", "ant", serial=2345) + settings.get("pedals", "") + "\n"
+    text += sends("hub", "trainer", "bluetooth", serial=3456) + settings.get("hub", "") + "\n"
+    return text + sends("heron", "spider", "bluetooth", serial=4567) + settings.get("heron", "") + "\n"
 
 
 def evening(seed: int = 3, **settings: str) -> Study:
-    text = BENCH.format(seed=seed, **{k: settings.get(k, "") for k in ("pedals", "hub", "heron")})
+    text = bench_of(seed, **settings)
     return study(record(*scene_records(text)))
 
 
@@ -104,7 +51,7 @@ def test_healthy_ones_are_left_alone() -> None:
 
 
 def test_two_only_can_differ_but_neither_is_wrong() -> None:
-    text = BENCH.format(seed=3, pedals="gain = 1.06", hub="", heron="")
+    text = bench_of(3, pedals="gain = 1.06")
     start, end = text.index('[[instrument]]\nlabel = "hub"'), text.index('[[instrument]]\nlabel = "heron"')
     text = text[:start] + text[end:]
     start, end = text.index("[scene.instrument.hub]"), text.index("[scene.instrument.heron]")
@@ -118,7 +65,7 @@ def test_two_only_can_differ_but_neither_is_wrong() -> None:
 
 def test_one_instrument_on_two_radios_is_one_opinion() -> None:
     """A wrong reference and its copy outvote nobody."""
-    text = BENCH.format(seed=3, pedals="gain = 1.06", hub="", heron="")
+    text = bench_of(3, pedals="gain = 1.06")
     copy = """[[instrument]]
 label = "pedals-two"
 role = "witness"

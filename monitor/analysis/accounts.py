@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.analysis.block import MIN_POWER_W
-from monitor.analysis.statistics import t_975
+from monitor.analysis.statistics import middle_and_spread, t_975
 
 EVEN = 0.1
 """Only windows whose thirds differ by less than this part: what is shown comes late."""
@@ -55,8 +55,8 @@ def ratio_of(ratios: Sequence[float]) -> Ratio | None:
         return None
     values = np.array(ratios)
     # A window in which packets were held back is no measure of the instrument.
-    middle = float(np.median(values))
-    spread = max(1e-4, 1.4826 * float(np.median(np.abs(values - middle))))
+    middle, spread = middle_and_spread(values)
+    spread = max(1e-4, spread)
     kept = values[np.abs(values - middle) <= 4.0 * spread]
     sd = float(kept.std(ddof=1)) / math.sqrt(len(kept)) if len(kept) > 1 else spread
     return Ratio(float(kept.mean()), sd, t_975(max(1.0, len(kept) - 1.0)) * sd)

@@ -1,13 +1,15 @@
 """Statistics of block values that are looked at once: intervals, components of variance, changes."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.analysis.statistics import Floats, autocorrelation, effective_n, t_975
 
+Ints = npt.NDArray[np.int64]
 PRIOR_WEIGHT = 4.0
 """How many degrees of freedom the session's spread is worth in a segment's."""
 LEAST_R, ENOUGH = 0.2, 24
@@ -154,26 +156,20 @@ def components(groups: Sequence[Sequence[float] | Floats]) -> Components | None:
 # -- changes
 
 
-def change_points(y: Floats, penalty: float, least: int = 2) -> list[int]:
-    """Where the mean of `y` changes: beginnings of the parts but the first, by optimal partitioning.
+def best_parts(n: int, penalty: float, least: int, rest: Callable[[Ints, int], Floats]) -> list[int]:
+    """Beginnings of the parts but the first of `n` values, by optimal partitioning (Jackson et al., IEEE
+    Signal Process. Lett. 12, 105, 2005): the sum of all `rest` plus `penalty` for each change is least.
 
-    Minimises the sum of squares about the parts' means plus `penalty` for each change
-    (Jackson et al., IEEE Signal Process. Lett. 12, 105, 2005); no part is shorter than
+    `rest(starts, end)`: what the parts from each of `starts` up to `end` leave. No part is shorter than
     `least`. Exact, O(n^2).
     """
-    n = len(y)
-    if n < 2 * least:
-        return []
-    s1 = np.concatenate(([0.0], np.cumsum(y - y.mean())))
-    s2 = np.concatenate(([0.0], np.cumsum((y - y.mean()) ** 2)))
     best = np.full(n + 1, np.inf)
     best[0] = -penalty
     came = np.zeros(n + 1, dtype=np.int64)
     index = np.arange(n + 1)
     for end in range(least, n + 1):
         start = index[: end - least + 1]
-        sums = s1[end] - s1[start]
-        cost = best[start] + (s2[end] - s2[start]) - sums * sums / (end - start) + penalty
+        cost = best[start] + rest(start, end) + penalty
         k = int(np.argmin(cost))
         best[end], came[end] = cost[k], k
     points = []
@@ -183,6 +179,21 @@ def change_points(y: Floats, penalty: float, least: int = 2) -> list[int]:
         if at > 0:
             points.append(at)
     return points[::-1]
+
+
+def change_points(y: Floats, penalty: float, least: int = 2) -> list[int]:
+    """Where the mean of `y` changes: `best_parts` by the sum of squares about the parts' means."""
+    n = len(y)
+    if n < 2 * least:
+        return []
+    s1 = np.concatenate(([0.0], np.cumsum(y - y.mean())))
+    s2 = np.concatenate(([0.0], np.cumsum((y - y.mean()) ** 2)))
+
+    def rest(start: Ints, end: int) -> Floats:
+        sums = s1[end] - s1[start]
+        return np.asarray((s2[end] - s2[start]) - sums * sums / (end - start))
+
+    return best_parts(n, penalty, least, rest)
 
 
 def step_beside(y: Floats, x: Floats, at: int) -> tuple[float, float]:

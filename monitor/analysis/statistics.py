@@ -36,6 +36,30 @@ def autocorrelation(values: Floats) -> float:
     return min(0.99, r + (1.0 + 4.0 * r) / n)
 
 
+NORMAL_MAD = 1.4826
+"""Standard deviation over median absolute deviation of a normal distribution, 1 / 0.67449: any handbook."""
+
+
+def middle_and_spread(values: Floats) -> tuple[float, float]:
+    """Median, and the standard deviation as the median absolute deviation tells it. `values` is not empty."""
+    middle = float(np.median(values))
+    return middle, NORMAL_MAD * float(np.median(np.abs(values - middle)))
+
+
+def spread_of_known(values: Floats, least: int) -> tuple[float, float] | None:
+    """The same of what is no NaN; None for fewer than `least` of these."""
+    known = values[np.isfinite(values)]
+    return None if len(known) < least else middle_and_spread(known)
+
+
+def spread_of_steps(values: Floats) -> float:
+    """The standard deviation as successive differences tell it, whatever steps there are (von Neumann 1941).
+
+    Differences have sqrt(2) of it; their median absolute value is 0.6745 of their own. At least two values.
+    """
+    return float(np.median(np.abs(np.diff(values)))) / (0.6745 * math.sqrt(2.0))
+
+
 STUDENT_975 = (
     12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228,
     2.201, 2.179, 2.160, 2.145, 2.131, 2.120, 2.110, 2.101, 2.093, 2.086,

@@ -4,55 +4,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from tests.helpers.benches import head, hub, instrument, pedals, scene, sends, steady
 from tests.helpers.rides import UTC_NS, scene_records, write_session
 
 DAY_NS = 86_400_000_000_000
-BENCH = """
-[bench]
-name = "{bench}"
-reference = "pedals"
-[[instrument]]
-label = "pedals"
-role = "reference"
-mount = "pedals"
-sides = "both"
-link = "scene:pedals"
-claim_percent = 1.0
-model = "twin"
-[[instrument]]
-label = "hub"
-role = "witness"
-mount = "hub"
-link = "scene:hub"
-claim_percent = 1.5
-drivetrain_loss = [2.6, 1.0]
-model = "drum"
-[[instrument]]
-label = "heron"
-mount = "crank"
-sides = "both"
-link = "scene:heron"
-claim_percent = 1.5
-model = "{model}"
-[scene]
-seed = {seed}
-[scene.instrument.pedals]
-kind = "pedals"
-radio = "ant"
-gain = {pedals}
-serial = 51
-[scene.instrument.hub]
-kind = "trainer"
-radio = "bluetooth"
-serial = 9001
-[scene.instrument.heron]
-kind = "crank"
-radio = "bluetooth"
-gain = {gain}
-gain_right = {right}
-serial = {serial}
-firmware = "{firmware}"
-"""
 
 
 class Truth(NamedTuple):
@@ -68,14 +23,26 @@ class Truth(NamedTuple):
     bench: str = "winter"
 
 
+def bench_of(truth: Truth) -> str:
+    """Three instruments, without a protocol."""
+    text = head(truth.bench, "pedals") + pedals(model="twin")
+    text += hub("witness", claim_percent=1.5, model="drum")
+    text += instrument("heron", mount="crank", sides="both", claim_percent=1.5, model=truth.model)
+    text += scene(truth.day + 1) + sends("pedals", "pedals", "ant", gain=truth.pedals, serial=51)
+    text += sends("hub", "trainer", "bluetooth", serial=9001)
+    return text + sends(
+        "heron", "crank", "bluetooth", gain=truth.gain, gain_right=truth.right, serial=int(truth.serial),
+        firmware=truth.firmware,
+    )  # fmt: skip
+
+
 def make_evening(
     out: Path, truth: Truth, blocks: Sequence[tuple[int, int]] = ((160, 88), (240, 92)), seconds: int = 60
 ) -> Path:
     """A short session of steady blocks (W, rpm)."""
-    text = BENCH.format(seed=truth.day + 1, **truth._asdict())
+    text = bench_of(truth)
     for watts, rpm in blocks:
-        text += f'[[protocol.segment]]\nname = "steady {watts}"\nseconds = {seconds}\n'
-        text += f"target_w = {watts}\ncadence_rpm = {rpm}\nsettle_s = 5\n"
+        text += steady(seconds, watts, rpm, settle_s=5)
     bench, records = scene_records(text)
     stamp = f"2025-11-25-{truth.day:06d}"
     return write_session(out, bench, records, stamp, UTC_NS + truth.day * DAY_NS)

@@ -17,6 +17,7 @@ from monitor.study.recording import Recording, collect
 from storage.info import SessionInfo
 from storage.journal import JournalWriter
 from storage.session import create_session
+from tests.helpers.benches import head, instrument, pedals, scene, sends, steady
 
 UTC_NS = 1_764_097_200_000_000_000
 PROGRAM = "0.1.0"
@@ -86,37 +87,12 @@ def shortened(recording: Recording, seconds: int) -> Recording:
     return replace(recording, cells=recording.cells[:seconds])
 
 
-STEADY_BENCH = """
-[bench]
-name = "two"
-reference = "pedals"
-[[instrument]]
-label = "pedals"
-role = "reference"
-mount = "pedals"
-sides = "both"
-link = "scene:pedals"
-claim_percent = 1.0
-[[instrument]]
-label = "heron"
-mount = "crank"
-sides = "both"
-link = "scene:heron"
-profile = "cycling-power"
-claim_percent = 1.5
-[scene]
-seed = SEED
-[scene.instrument.pedals]
-kind = "pedals"
-radio = "ant"
-serial = 51
-[scene.instrument.heron]
-kind = "crank"
-radio = "bluetooth"
-gain = GAIN
-serial = SERIAL
-firmware = "1.0"
-"""
+def two(seed: int, gain: float, serial: int) -> str:
+    """A bench of pedals and of a crank on test that reads `gain` times as much, without a protocol."""
+    text = head("two", "pedals") + pedals()
+    text += instrument("heron", mount="crank", sides="both", profile="cycling-power", claim_percent=1.5)
+    text += scene(seed) + sends("pedals", "pedals", "ant", serial=51)
+    return text + sends("heron", "crank", "bluetooth", gain=gain, serial=serial, firmware="1.0")
 
 
 def short_session(
@@ -130,9 +106,8 @@ def short_session(
     blocks: int = 2,
 ) -> Path:
     """A session of a few steady blocks with two instruments; `gain` is that of the one on test."""
-    text = STEADY_BENCH.replace("SEED", str(seed)).replace("GAIN", str(gain)).replace("SERIAL", str(serial))
+    text = two(seed, gain, serial)
     for k in range(blocks):
-        text += f'[[protocol.segment]]\nname = "steady {180 + 40 * k}"\nseconds = {seconds}\n'
-        text += f"target_w = {180 + 40 * k}\ncadence_rpm = 90\nsettle_s = 5\n"
+        text += steady(seconds, 180 + 40 * k, 90, settle_s=5)
     bench, records = scene_records(text)
     return write_session(out, bench, records, stamp or f"2025-11-{seed % 27 + 1:02d}-180000")

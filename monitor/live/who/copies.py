@@ -6,7 +6,7 @@ import numpy as np
 
 from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.curve import COVERED, WORK
-from monitor.analysis.statistics import Floats
+from monitor.analysis.statistics import Floats, spread_of_known
 from monitor.live.comparator import Comparator
 from monitor.live.windows.lags import LAG_S
 from monitor.live.windows.past import COVERED_PART
@@ -76,18 +76,20 @@ class Copies:
         instruments = self.comparator.instruments
         if instruments[i].mount != instruments[j].mount or not same_serial(self.facts[i], self.facts[j]):
             return False
-        near = _spread(fives[i] - fives[j])
+        near = spread_of_known(fives[i] - fives[j], LEAST_LIKE)
         return near is None or (abs(near[0]) <= SERIAL_MEAN_PERCENT and near[1] <= SERIAL_PERCENT)
 
     def _one_reading(self, fives: Mapping[int, Floats], i: int, j: int) -> bool:
         one, two = self.comparator.instruments[i], self.comparator.instruments[j]
         if (one.mount == "hub") != (two.mount == "hub") or {one.sides, two.sides} & {"left", "right"}:
             return False
-        near = _spread(fives[i] - fives[j])
+        near = spread_of_known(fives[i] - fives[j], LEAST_LIKE)
         if near is None or near[1] > LIKE_PERCENT or abs(near[0]) > ALIKE_MEAN_PERCENT:
             return False
         # Without a third nothing tells how far apart two that are not the same would be.
-        far = [_spread(fives[x] - fives[k]) for x in (i, j) for k in fives if k not in (i, j)]
+        far = [
+            spread_of_known(fives[x] - fives[k], LEAST_LIKE) for x in (i, j) for k in fives if k not in (i, j)
+        ]
         known = [f for f in far if f is not None]
         return bool(known) and all(f[1] >= LIKE_TIMES * near[1] for f in known)
 
@@ -116,12 +118,3 @@ class Copies:
             five[good] = 100.0 * np.log([comparator.losses[i].at_crank(float(w)) for w in means[good]])
             result.append(five)
         return result
-
-
-def _spread(difference: Floats) -> tuple[float, float] | None:
-    """Median and robust standard deviation (1.4826 times the median absolute deviation) of what is known."""
-    known = difference[np.isfinite(difference)]
-    if len(known) < LEAST_LIKE:
-        return None
-    middle = float(np.median(known))
-    return middle, 1.4826 * float(np.median(np.abs(known - middle)))

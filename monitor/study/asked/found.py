@@ -13,8 +13,8 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.analysis.block import MIN_POWER_W
-from monitor.analysis.blockstats import change_points
-from monitor.analysis.statistics import Floats
+from monitor.analysis.blockstats import Ints, best_parts, change_points
+from monitor.analysis.statistics import Floats, spread_of_steps
 from monitor.study.asked.span import BIN_S, SETTLE_S, STEADY_S, Span, is_steady
 
 RPM_STEP = 10.0
@@ -47,6 +47,14 @@ EVEN_OF_GAP = 0.28
 RAMP_S, RAMP_W, RAMP_PART, RAMP_REST = 80, 40.0, 0.25, 0.25
 """A ramp lasts at least 80 s, rises or falls by 40 W and a quarter of its mean, and leaves a quarter of the
 scatter that the rise itself has: free riding drifts up and down for a minute as well."""
+LEAST_SIGMA_W, LEVEL_PART, LINE_PART = 2.0, 0.015, 0.02
+"""No rider's means of three or five seconds scatter less than 2 W, or 1.5 and 2 % of the usual power about a
+level and a line (common practice, no source)."""
+LEVEL_PENALTY, LINE_PENALTY = 6.0, 9.0
+"""Of a change, times variance and ln n. Schwarz's criterion has 1 for each free value (here 2 and 3), which
+suits independent values; a rider's are not, hence three times as much (common practice, no source)."""
+NORMAL_QUARTER = 0.3186
+"""Lower quartile of absolute values over the standard deviation of a normal distribution: any handbook."""
 REST_S = 30
 FREE_S = 60
 
@@ -172,10 +180,8 @@ def _levels(power_w: Floats) -> list[tuple[int, int]]:
     bins = power_w[: len(power_w) // SHORT_BIN_S * SHORT_BIN_S].reshape(-1, SHORT_BIN_S).mean(axis=1)
     if len(bins) < 4:
         return []
-    steps = np.abs(np.diff(bins))
-    # Successive differences of a constant level have sqrt(2) of its spread; 0.6745 makes a median a sigma.
-    sigma = max(float(np.median(steps)) / (0.6745 * math.sqrt(2.0)), 0.015 * float(np.median(bins)), 2.0)
-    points = change_points(bins, 6.0 * sigma * sigma * math.log(len(bins)))
+    sigma = max(spread_of_steps(bins), LEVEL_PART * float(np.median(bins)), LEAST_SIGMA_W)
+    points = change_points(bins, LEVEL_PENALTY * sigma * sigma * math.log(len(bins)))
     edges = [0, *(_refined(power_w, SHORT_BIN_S * p) for p in points), len(power_w)]
     pieces = [(a, b) for a, b in itertools.pairwise(edges) if b > a]
     return _joined(power_w, pieces)
@@ -273,10 +279,10 @@ def straight_pieces(power_w: Floats) -> list[Piece]:
     if n < 4:
         return []
     steps = np.abs(np.diff(bins))
-    # The calmer quarter tells the scatter of what is even, however much is ridden freely: 0.3186 of a sigma.
-    quiet = float(np.percentile(steps, 25.0)) / (0.3186 * math.sqrt(2.0))
-    sigma = max(quiet, 0.02 * float(np.median(bins)), 2.0)
-    edges = [0, *_line_points(bins, 9.0 * sigma * sigma * math.log(n)), n]
+    # The calmer quarter tells the scatter of what is even, however much is ridden freely.
+    quiet = float(np.percentile(steps, 25.0)) / (NORMAL_QUARTER * math.sqrt(2.0))
+    sigma = max(quiet, LINE_PART * float(np.median(bins)), LEAST_SIGMA_W)
+    edges = [0, *_line_points(bins, LINE_PENALTY * sigma * sigma * math.log(n)), n]
     at = [0, *(_refined(power_w, BIN_S * e) for e in edges[1:-1]), len(power_w)]
     return [_piece(power_w, a, b) for a, b in itertools.pairwise(at) if b - a >= BIN_S]
 
@@ -288,27 +294,16 @@ def _line_points(y: Floats, penalty: float) -> list[int]:
     y = y - y.mean()
     sums = [np.concatenate(([0.0], np.cumsum(v))) for v in (x, y, x * x, x * y, y * y)]
     sx, sy, sxx, sxy, syy = sums
-    best = np.full(n + 1, np.inf)
-    best[0] = -penalty
-    came = np.zeros(n + 1, dtype=np.int64)
-    for end in range(2, n + 1):
-        start = np.arange(end - 1)
+
+    def rest(start: Ints, end: int) -> Floats:
         m = (end - start).astype(np.float64)
         dx, dy = sx[end] - sx[start], sy[end] - sy[start]
         vxx = sxx[end] - sxx[start] - dx * dx / m
         vxy = sxy[end] - sxy[start] - dx * dy / m
         vyy = syy[end] - syy[start] - dy * dy / m
-        rest = np.maximum(0.0, vyy - vxy * vxy / np.maximum(vxx, 1e-12))
-        cost = best[start] + rest + penalty
-        k = int(np.argmin(cost))
-        best[end], came[end] = cost[k], k
-    points = []
-    at = n
-    while at > 0:
-        at = int(came[at])
-        if at > 0:
-            points.append(at)
-    return points[::-1]
+        return np.asarray(np.maximum(0.0, vyy - vxy * vxy / np.maximum(vxx, 1e-12)))
+
+    return best_parts(n, penalty, 2, rest)
 
 
 def _piece(power_w: Floats, begin: int, end: int) -> Piece:

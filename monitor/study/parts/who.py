@@ -19,7 +19,7 @@ from monitor.analysis.consistency import (
     weighted,
 )
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT, LOSS_SPREAD
-from monitor.analysis.statistics import Floats
+from monitor.analysis.statistics import Floats, spread_of_known
 from monitor.setup.bench import Instrument
 from monitor.study.grid import Bools, moved
 from monitor.study.parts.changes import NEAR_ACT_S, SAME_CHANGE_S
@@ -101,7 +101,7 @@ def _same_serial(shared: Shared, i: int, j: int) -> bool:
         return False
     if shared.grid.instruments[i].mount != shared.grid.instruments[j].mount:
         return False
-    near = _spread(_fives(shared, i) - _fives(shared, j))
+    near = spread_of_known(_fives(shared, i) - _fives(shared, j), LEAST_LIKE)
     return near is None or (abs(near[0]) <= SERIAL_MEAN_PERCENT and near[1] <= SERIAL_PERCENT)
 
 
@@ -119,10 +119,10 @@ def _same_readings(shared: Shared, i: int, j: int) -> bool:
         # Without a third nothing tells how far apart two that are not the same would be.
         return False
     a, b = _fives(shared, i), _fives(shared, j)
-    near = _spread(a - b)
+    near = spread_of_known(a - b, LEAST_LIKE)
     if near is None or near[1] > LIKE_PERCENT or abs(near[0]) > ALIKE_MEAN_PERCENT:
         return False
-    far = [_spread(x - _fives(shared, k)) for x in (a, b) for k in others]
+    far = [spread_of_known(x - _fives(shared, k), LEAST_LIKE) for x in (a, b) for k in others]
     return all(f is None or f[1] >= LIKE_TIMES * near[1] for f in far) and any(f is not None for f in far)
 
 
@@ -137,15 +137,6 @@ def _fives(shared: Shared, i: int) -> Floats:
         good = means >= MIN_POWER_W
     result[good] = 100.0 * np.log(means[good])
     return result
-
-
-def _spread(difference: Floats) -> tuple[float, float] | None:
-    """Median and robust standard deviation (1.4826 times the median absolute deviation) of what is known."""
-    known = difference[np.isfinite(difference)]
-    if len(known) < LEAST_LIKE:
-        return None
-    middle = float(np.median(known))
-    return middle, 1.4826 * float(np.median(np.abs(known - middle)))
 
 
 def base_of(shared: Shared) -> int | None:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S
-from monitor.analysis.statistics import Floats
+from monitor.analysis.statistics import Floats, spread_of_steps
 from monitor.analysis.stroke.circular import wrapped
 from monitor.analysis.stroke.series import Block, Series, Side
 from monitor.analysis.stroke.summary import LEAST_BLOCKS, mean_of
@@ -208,8 +208,7 @@ def _halved(values: Floats, begin: int, end: int) -> list[int]:
     n = len(part)
     if n < 2 * LEAST_STEP_BLOCKS:
         return []
-    # Successive differences know the noise, whatever steps there are (von Neumann 1941).
-    sd = max(0.2, float(np.median(np.abs(np.diff(part)))) / (0.6745 * math.sqrt(2.0)))
+    sd = max(0.2, spread_of_steps(part))
     sums = np.concatenate([[0.0], np.cumsum(part)])
     k = np.arange(LEAST_STEP_BLOCKS, n - LEAST_STEP_BLOCKS + 1)
     gaps = (sums[n] - sums[k]) / (n - k) - sums[k] / k
