@@ -6,9 +6,9 @@ import pytest
 
 from monitor.analysis.consistency import Consistency
 from monitor.setup.bench import Instrument
+from monitor.study.answers.verdict import Judgement
 from monitor.study.parts.who import Who
 from monitor.study.results import Opened, State
-from monitor.study.verdict import Judgement
 
 NOTHING: Any = None
 APART = Consistency(False, 0.0, {"heron": "yes", "hub": "no", "pedals": "no"}, {"heron": 0.99}, [])

@@ -23,7 +23,7 @@ from monitor.analysis.diagnose import attribute, diagnose, three_cornered_hat
 from monitor.analysis.lag import Lag, Timing, timing
 from monitor.live.faults.compared import quantity
 from monitor.setup.bench import parse_bench
-from monitor.study import questions
+from monitor.study.answers import questions
 from monitor.study.estimate import delay
 from monitor.study.estimate.edges import edge_percent, inner
 from monitor.study.estimate.sure import Between, Spreads, share_percent

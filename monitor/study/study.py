@@ -13,6 +13,10 @@ import msgspec
 
 from monitor.analysis.curve import WORK
 from monitor.analysis.diagnose import Diagnosis
+from monitor.study.answers.questions import open_questions
+from monitor.study.answers.sentences import Sentences
+from monitor.study.answers.serves import conclude
+from monitor.study.answers.verdict import Judgement
 from monitor.study.asked.cadence import advice_of, cadence_answer, cadence_of
 from monitor.study.asked.peaks import same_peaks, sprint_statistics
 from monitor.study.asked.target import targets_of
@@ -31,7 +35,6 @@ from monitor.study.parts.splits import agreement_of, line_of, splits_of
 from monitor.study.parts.states import Pair, acts_judged, found_mask, left_mask
 from monitor.study.parts.stroke.session import strokes_of
 from monitor.study.parts.who import Who, attributed, same_as, who
-from monitor.study.questions import open_questions
 from monitor.study.recording import Recording
 from monitor.study.results import (
     Agreement,
@@ -45,8 +48,6 @@ from monitor.study.results import (
     known,
     rounded,
 )
-from monitor.study.serves import conclude
-from monitor.study.verdict import Judgement
 from monitor.text import clock
 
 __all__ = ["encode", "study"]
@@ -215,6 +216,7 @@ def _instrument(
     grid, recording = shared.grid, shared.recording
     label, bench = grid.labels[i], grid.instruments[i]
     judgement = judgements[label]
+    told = Sentences(judgement)
     lag = grid.lags.get(i)
     missed = judgement.signal.missed_packets
     lost_s = sum(b - a for a, b in judgement.signal.lost)
@@ -246,7 +248,7 @@ def _instrument(
         serves_as_reference=answer,
         why=why,
         verdict=judgement.verdict,
-        sentence=judgement.sentence(judgements),
+        sentence=told.sentence(judgements),
         reasons=reasons,
         role=bench.role,
         mount=bench.mount,
@@ -267,7 +269,7 @@ def _instrument(
         if powered
         else None,
         signal=judgement.signal,
-        cause_text=judgement.cause_text,
+        cause_text=told.cause_text,
         by_side=list(judgement.by_side),
         states=list(judgement.states),
         as_found=judgement.as_found,

@@ -11,9 +11,9 @@ from monitor.report.figures.sheet import Sheet
 from monitor.report.figures.wanted import MOST_PANELS, FigureError, Wanted, limits
 from monitor.report.material import Material
 from monitor.report.series import overlay, smoothed
+from monitor.study.answers.sentences import join_names
 from monitor.study.grid import Bools
 from monitor.study.results import SegmentStudy
-from monitor.study.verdict import join_names
 from monitor.text import PAGE, clock, plain
 
 number, sure = PAGE.number, PAGE.sure

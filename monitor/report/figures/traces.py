@@ -8,7 +8,7 @@ from monitor.report.figures.sheet import Sheet
 from monitor.report.figures.wanted import Chosen, FigureError, Stretch, Wanted, limits
 from monitor.report.material import Material
 from monitor.report.series import SIDE_W, changes_of, rolling, smoothed
-from monitor.study.verdict import join_names
+from monitor.study.answers.sentences import join_names
 from monitor.text import clock, plain
 
 SMOOTH_S = 10

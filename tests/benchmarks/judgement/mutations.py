@@ -159,15 +159,15 @@ MUTATIONS = (
         "floor_w = bench.limits.floor_w * (0.5 if side else 1.0)", "floor_w = bench.limits.floor_w",
     ),
     Mutation(
-        "more minutes by ten", "monitor/study/questions.py",
+        "more minutes by ten", "monitor/study/answers/questions.py",
         "((falls / needed) ** 2 - 1.0) / 6.0", "((falls / needed) ** 2 - 1.0) / 0.6",
     ),
     Mutation(
-        "a fifth lost is borne", "monitor/study/serves.py",
+        "a fifth lost is borne", "monitor/study/answers/serves.py",
         "MOST_LOST_PERCENT = 2.0", "MOST_LOST_PERCENT = 20.0",
     ),
     Mutation(
-        "one torque is enough", "monitor/study/serves.py",
+        "one torque is enough", "monitor/study/answers/serves.py",
         "if len(groups) < 2:", "if len(groups) < 1:",
     ),
 )  # fmt: skip

@@ -4,6 +4,8 @@ import math
 from collections.abc import Sequence
 from typing import Literal
 
+from monitor.study.answers.sentences import ACT_WORDS
+from monitor.study.answers.verdict import Judgement
 from monitor.study.estimate.sure import AVERAGES_DOWN, DRIFT, EDGES, LOSS, SHARE
 from monitor.study.results import (
     Open,
@@ -11,7 +13,6 @@ from monitor.study.results import (
     State,
     TorqueLine,
 )
-from monitor.study.verdict import ACT_WORDS, Judgement
 from monitor.text import clock
 
 LONGEST_MINUTES = 60

@@ -4,13 +4,14 @@ import math
 from collections.abc import Sequence
 
 from monitor.analysis.consistency import Opinion, judge_consistency
+from monitor.study.answers.sentences import join_names
+from monitor.study.answers.verdict import LEAST_OPINIONS, Judgement
 from monitor.study.parts.who import WANDER_PERCENT
 from monitor.study.results import (
     Reason,
     Repeat,
     Serves,
 )
-from monitor.study.verdict import LEAST_OPINIONS, Judgement, join_names
 from monitor.text import clock
 
 NOTICEABLE_PERCENT = 1.0

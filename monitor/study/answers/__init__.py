@@ -1,0 +1,1 @@
+"""What is concluded of an instrument, and in which words."""

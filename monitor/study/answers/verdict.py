@@ -1,0 +1,321 @@
+"""From numbers to verdicts: what is decided of each instrument, and whose a difference is."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.analysis.consistency import Apart
+from monitor.analysis.diagnose import Diagnosis
+from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT
+from monitor.analysis.statistics import judge
+from monitor.finding import Finding
+from monitor.setup.bench import Bench, Instrument
+from monitor.study.parts.who import Who
+from monitor.study.results import (
+    ActJudged,
+    Cycles,
+    Difference,
+    Judged,
+    Repeat,
+    SegmentStudy,
+    ShiftStudy,
+    ShownOverCounted,
+    SideResult,
+    Signal,
+    Split,
+    State,
+)
+
+LEAST_OPINIONS = 3
+"""Two instruments can only differ: it takes three to tell who."""
+
+
+@dataclass(slots=True)
+class Judgement:
+    """All that is known of one instrument, and what follows from it."""
+
+    label: str
+    instrument: Instrument
+    bench_reference: str
+    reference: str | None
+    segments: Sequence[SegmentStudy]
+    cycles: Sequence[Cycles]
+    repeats: Sequence[Repeat]
+    splits: Sequence[Split]
+    shifts: Sequence[ShiftStudy]
+    findings: Sequence[Finding]
+    signal: Signal
+    diagnosis: Diagnosis | None
+    bench: Bench
+    powered: bool
+    by_side: Sequence[SideResult]
+    who: Who | None = None
+    """What all independent instruments say of each other in the last common state."""
+    who_found: Who | None = None
+    """The same in the first."""
+    copy_of: str | None = None
+    states: Sequence[State] = ()
+    acts: Sequence[ActJudged] = ()
+    shown_over_counted: ShownOverCounted | None = None
+    reference_mount: str = ""
+    both_percent: float | None = None
+    """Of one that doubles a side: its deviation from both sides of the side reference together."""
+
+    @property
+    def stands_apart(self) -> Apart:
+        """`yes` only for one outside the unique largest consistent subset of three or more."""
+        return self.who.found.apart.get(self.label, "undecided") if self.who is not None else "undecided"
+
+    @property
+    def apart_odds(self) -> float | None:
+        """The probability that it is outside its claim; None where it was no opinion of its own."""
+        return self.who.found.odds.get(self.label) if self.who is not None else None
+
+    @property
+    def opinions(self) -> int:
+        """How many independent instruments there are to tell who is off."""
+        return len(self.who.opinions) if self.who is not None else 0
+
+    def charged(self, verdict: Judged, who: Who | None) -> Judged:
+        """What a comparison's verdict says of this instrument, not of the two that are compared.
+
+        A difference from the reference is this one's only if three or more independent instruments
+        say so; where the reference stands apart, this one is held against the others.
+        """
+        apart = who.found.apart.get(self.label, "undecided") if who is not None else "undecided"
+        if apart == "yes" or (who is self.who and self.drifted_away and verdict == "differs"):
+            return "differs"
+        if who is None or who.found.consistent or apart == "undecided":
+            return "undecided" if verdict == "differs" else verdict
+        if verdict == "agrees":
+            return verdict
+        against = who.against_others.get(self.label)
+        if against is None:
+            return "undecided"
+        deviation, u = against
+        claim = self.instrument.claim_percent or DEFAULT_CLAIM_PERCENT
+        return "agrees" if abs(deviation) <= max(claim, 1.96 * u) else "undecided"
+
+    @property
+    def is_reference(self) -> bool:
+        """Whether the others are compared with it."""
+        return self.label == self.bench_reference
+
+    def differences(self) -> list[tuple[str, Difference]]:
+        """Every judged comparison with the name of its segment, sprints left out, whole cycles for halves."""
+        halves = [
+            (c.start_s, c.end_s)
+            for c in self.cycles
+            if any(d.instrument == self.label for d in c.differences)
+        ]
+        found = [
+            (s.name, d)
+            for s in self.segments
+            if s.kind != "sprint" and not any(a <= s.start_s and s.end_s <= b for a, b in halves)
+            for d in s.differences
+            if d.instrument == self.label
+        ]
+        found += [(c.name, d) for c in self.cycles for d in c.differences if d.instrument == self.label]
+        return found
+
+    @property
+    def overall(self) -> Split | None:
+        """All quiet blocks together."""
+        return next((s for s in self.splits if s.instrument == self.label and s.by == "all"), None)
+
+    def off(self) -> list[tuple[str, Difference]]:
+        """Comparisons that differ, as a whole or in a part."""
+        return [
+            (name, d)
+            for name, d in self.differences()
+            if d.verdict == "differs" or any(p.verdict == "differs" for p in d.parts)
+        ]
+
+    def sides_now(self) -> list[SideResult]:
+        """The sides in the state as left; over the whole session where no state can be judged.
+
+        `by_side` speaks of the state in which a side deviated most, which may be a cured one.
+        """
+        left = self.left_state
+        if left is None:
+            return list(self.by_side)
+        found = []
+        for r in self.by_side:
+            value, u95 = (
+                (left.left_percent, left.left_u95_percent)
+                if r.side == "left"
+                else (left.right_percent, left.right_u95_percent)
+            )
+            if value is not None and u95 is not None:
+                verdict: Judged = judge(value, u95, r.limit_percent)  # type: ignore[assignment]
+                found.append(
+                    SideResult(
+                        r.side, r.reference, left.from_s, left.to_s, value, u95, r.limit_percent, verdict
+                    )
+                )
+        return found
+
+    def sides_off(self) -> list[SideResult]:
+        """Sides that differ; none where both deviate alike, so that it is the total that does or does not."""
+        if self.instrument.sides == "computed":
+            return []
+        if self.standing("one-sided", "sides-swapped"):
+            # What the side that it does not measure seems to read is the rider's own balance, and so is
+            # what sides differ by that are exchanged.
+            return []
+        off = [r for r in self.sides_now() if r.verdict == "differs"]
+        return off if len(off) == 1 or len({r.deviation_percent > 0.0 for r in off}) == 2 else []
+
+    @property
+    def pair_verdict(self) -> Judged:
+        """What the comparison with the reference says, in the state as left: a difference, not a culprit."""
+        judged = [d for _, d in self.differences()]
+        left = self.left_state
+        if left is not None:
+            sides = self.sides_off()
+            inside = [
+                d
+                for s in self.segments
+                if s.start_s + s.settle_s >= left.from_s and s.end_s <= left.to_s
+                for d in s.differences
+                if d.instrument == self.label and d.verdict == "differs"
+            ]
+            return "differs" if sides or inside else left.verdict
+        if not judged:
+            return "undecided"
+        overall = self.overall
+        if self.off() or (overall is not None and overall.verdict == "differs") or self.sides_off():
+            return "differs"
+        agreeing = sum(d.verdict == "agrees" for d in judged)
+        return "agrees" if agreeing and (overall is None or overall.verdict == "agrees") else "undecided"
+
+    @property
+    def verdict(self) -> str:
+        """`reference`, `agrees`, `differs`, `undecided`, or `none` where there is nothing to judge."""
+        if not self.powered:
+            return "none"
+        if self.is_reference:
+            return "reference"
+        return self.charged(self.pair_verdict, self.who) if self.differences() else "undecided"
+
+    @property
+    def judged_states(self) -> list[State]:
+        """States that were long enough to be judged."""
+        return [s for s in self.states if s.deviation_percent is not None and s.u95_percent is not None]
+
+    @property
+    def left_state(self) -> State | None:
+        """The last one: as left."""
+        return self.judged_states[-1] if self.judged_states else None
+
+    @property
+    def as_left(self) -> Judged | None:
+        """What is said of it in its last state; None if none can be judged."""
+        if self.is_reference or not self.judged_states:
+            return self._as_reference(self.who)
+        return self.charged(self.pair_verdict, self.who)
+
+    @property
+    def as_found(self) -> Judged | None:
+        """The same of its first state."""
+        if self.is_reference or not self.judged_states:
+            return self._as_reference(self.who_found)
+        if len(self.judged_states) == 1:
+            return self.as_left
+        state, who = self.judged_states[0], self.who_found
+        if who is not None and (who.to_s <= state.from_s or who.from_s >= state.to_s):
+            # Too little was ridden in it to ask all instruments: what they say of a later one is not of it.
+            who = None
+        return self.charged(state.verdict, who)
+
+    def _as_reference(self, who: Who | None) -> Judged | None:
+        """Of the one that others are held against: by all independent instruments together."""
+        if not self.is_reference or who is None or len(who.opinions) < LEAST_OPINIONS:
+            return None
+        apart = who.found.apart.get(self.label, "undecided")
+        if apart == "yes":
+            return "differs"
+        return "agrees" if apart == "no" else "undecided"
+
+    def raised(self, *kinds: str) -> list[Finding]:
+        """Findings of these kinds that were raised for this instrument."""
+        return [
+            f for f in self.findings if f.instrument == self.label and f.event == "raised" and f.kind in kinds
+        ]
+
+    def standing(self, *kinds: str) -> list[Finding]:
+        """Those of them that were not cleared again, each as it was raised last."""
+        last: dict[tuple[str, str | None], Finding] = {}
+        for f in self.findings:
+            if f.instrument == self.label and f.kind in kinds:
+                last[f.kind, f.side] = f
+        return [f for f in last.values() if f.event == "raised"]
+
+    @property
+    def of_one_state(self) -> Diagnosis | None:
+        """The diagnosis where the session is one state: else it speaks of the one that deviates most."""
+        return self.diagnosis if len(self.judged_states) <= 1 else None
+
+    @property
+    def cause(self) -> str | None:
+        """Why it deviates; None while it doesn't."""
+        if not self.powered:
+            return None
+        live = [f.cause for f in self.standing("power-off", "side-off") if f.cause]
+        if "setting" in live or self.standing("sides-swapped"):
+            return "setting"
+        if self.standing("one-sided"):
+            return "one-side"
+        if self.pair_verdict != "differs" or self.is_the_references:
+            return None
+        left = self.left_state
+        if self.drift is not None and left is not None and left.opened_by.kind == "drift":
+            return "drift"
+        if self.stands_apart == "yes" and self.reads_below_crank:
+            return "drivetrain"
+        if left is not None and left.cause not in (None, "unclear"):
+            return left.cause
+        if self.of_one_state is not None and self.of_one_state.cause != "unclear":
+            return self.of_one_state.cause
+        if self.sides_off():
+            return "one-side"
+        named = [f.cause for f in self.standing("power-off") if f.cause and f.cause != "unclear"]
+        return named[-1] if named else "unclear"
+
+    @property
+    def is_the_references(self) -> bool:
+        """Whether what it is compared with stands apart, and it does not: there is nothing to explain."""
+        apart = self.who.found.apart if self.who is not None else {}
+        return apart.get(self.reference or "") == "yes" and apart.get(self.label) == "no"
+
+    @property
+    def drift(self) -> ShiftStudy | None:
+        """The last drift of its own."""
+        return next((s for s in reversed(self.shifts) if s.drift and s.sure), None)
+
+    @property
+    def drifted_away(self) -> bool:
+        """Whether a drift of its own took it beyond all claims: against its own past no third is needed."""
+        left = self.left_state
+        return self.drift is not None and left is not None and left.cause == "drift" and self.beyond_claims
+
+    @property
+    def reads_below_crank(self) -> bool:
+        """Whether it is a hub that reads less than what is at the crank."""
+        now = self.left_state or self.overall
+        hub = self.instrument.mount == "hub" and self.reference_mount != "hub"
+        return hub and now is not None and (now.deviation_percent or 0.0) < 0.0
+
+    @property
+    def beyond_claims(self) -> bool:
+        """Whether the difference is surely larger than both claims together."""
+        left = self.left_state
+        if left is None:
+            return False
+        value, u95 = left.deviation_percent, left.u95_percent
+        if left.end_percent is not None:
+            value, u95 = left.end_percent, left.end_u95_percent
+        if value is None or u95 is None:
+            return False
+        others = [i for i in self.bench.instruments if i.label == self.reference]
+        claims = [i.claim_percent or DEFAULT_CLAIM_PERCENT for i in (self.instrument, *others)]
+        return len(claims) > 1 and abs(value) - u95 > sum(claims)
