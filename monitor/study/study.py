@@ -59,36 +59,11 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     `shared`: its arrays (`shared_of(recording)`), if the caller goes on to make a report of them.
     """
     shared = shared or shared_of(recording)
-    shifts = []
-    for i in shared.compared:
-        found = shifts_of(shared, i)
-        _cut(shared, i, found)
-        # What is slow noise and what is a drift is known once the noise is.
-        shared.noise[i] = shared.noise_of(i)
-        stands = [s for s in found if not s.drift or drift_stands(shared, i, s)]
-        if len(stands) < len(found):
-            _cut(shared, i, stands)
-        shifts += stands
-    for i in shared.compared:
-        shared.usual[i] = shared.usual_of(i)
-        shared.noise[i] = shared.noise_of(i)
-        for side in ("left", "right"):
-            shared.side_noise[i, side] = shared.noise_of(i, side)
     grid = shared.grid
     copies = same_as(shared)
-    shifts = with_inference(shared, attributed(shared, copies, shifts))
+    shifts = _changes(shared, copies)
     pairs = {i: Pair(shared, i, shifts) for i in shared.compared}
-    shared.between = {i: pair.spreads(pair.kept) for i, pair in pairs.items()}
-    states = {i: pair.states() for i, pair in pairs.items()}
-    for i, pair in pairs.items():
-        shared.cuts[i] = [b.t_s for b in pair.kept]
-        shared.left[i] = left_mask(pair, states[i])
-        before = found_mask(pair, states[i])
-        if before is not None:
-            shared.first[i] = before
-    edges = [0.0, *sorted({t for cuts in shared.cuts.values() for t in cuts}), float(grid.seconds)]
-    common = [w for a, b in pairwise(edges) if (w := who(shared, copies, a, b)) is not None]
-    states = {i: [_with_who(shared, i, s, common) for s in found] for i, found in states.items()}
+    states, common = _states(shared, pairs, copies)
     segments = [segment_of(shared, k, span) for k, span in enumerate(shared.spans)]
     cycles = cycles_of(shared, segments)
     repeats = repeats_of(shared, segments)
@@ -153,6 +128,43 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
         sprint_statistics=sprint_statistics(segments),
         highest=same_peaks(shared, 0, grid.seconds),
     )
+
+
+def _changes(shared: Shared, copies: dict[int, int]) -> list[ShiftStudy]:
+    """What changed and whose it was; leaves the cuts and the noise of each instrument in `shared`."""
+    shifts = []
+    for i in shared.compared:
+        found = shifts_of(shared, i)
+        _cut(shared, i, found)
+        # What is slow noise and what is a drift is known once the noise is.
+        shared.noise[i] = shared.noise_of(i)
+        stands = [s for s in found if not s.drift or drift_stands(shared, i, s)]
+        if len(stands) < len(found):
+            _cut(shared, i, stands)
+            shared.noise[i] = shared.noise_of(i)
+        shifts += stands
+        shared.usual[i] = shared.usual_of(i)
+        for side in ("left", "right"):
+            shared.side_noise[i, side] = shared.noise_of(i, side)
+    return with_inference(shared, attributed(shared, copies, shifts))
+
+
+def _states(
+    shared: Shared, pairs: Mapping[int, Pair], copies: dict[int, int]
+) -> tuple[dict[int, list[State]], list[Who]]:
+    """The states of each instrument, and who stands apart between any two boundaries; leaves both in
+    `shared` as far as later parts of a study ask for them."""
+    shared.between = {i: pair.spreads(pair.kept) for i, pair in pairs.items()}
+    states = {i: pair.states() for i, pair in pairs.items()}
+    for i, pair in pairs.items():
+        shared.cuts[i] = [b.t_s for b in pair.kept]
+        shared.left[i] = left_mask(pair, states[i])
+        before = found_mask(pair, states[i])
+        if before is not None:
+            shared.first[i] = before
+    edges = [0.0, *sorted({t for cuts in shared.cuts.values() for t in cuts}), float(shared.grid.seconds)]
+    common = [w for a, b in pairwise(edges) if (w := who(shared, copies, a, b)) is not None]
+    return {i: [_with_who(shared, i, s, common) for s in found] for i, found in states.items()}, common
 
 
 def _cut(shared: Shared, i: int, shifts: Sequence[ShiftStudy]) -> None:
