@@ -135,6 +135,32 @@ def test_the_end_needs_no_second_pass_and_gives_the_same_to_the_byte(
     assert_same(kept_recording(fresh), run_session(fresh)[0])
 
 
+def test_memory_stays_flat_and_parts_come_back_in_their_order(
+    fresh: Path, records: list[Record], truth: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Gathered, "EVERY", 37)
+    live = lived(fresh, records)
+    assert live.gathered is not None
+    gathering = live.gathered.gathering
+    assert len(gathering._placed) <= 37 >= len(gathering._cells)
+    with monkeypatch.context() as patched:
+        patched.setattr("monitor.sessions.derived.collect", never)
+        make_derived(fresh, gathered=live.gathered)
+    assert files(fresh) == truth
+
+
+def test_where_nothing_can_be_put_away_a_second_pass_is_made(
+    fresh: Path, records: list[Record], truth: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Gathered, "EVERY", 37)
+    monkeypatch.setattr("monitor.sessions.live.gathered.tempfile.TemporaryFile", full)
+    make_derived(fresh, gathered=lived(fresh, records).gathered)
+    assert files(fresh) == truth
+
+
 def lost(records: list[Record]) -> list[Record]:
     return records[:200] + records[201:]
 
@@ -202,6 +228,7 @@ def test_all_kinds_of_sessions_end_alike(tmp_path: Path, kind: str, monkeypatch:
             at = k * len(ride) // 9
             ride.insert(at, Act(ride[at].t_ns, act, text, "heron" if act == "zeroed" else ""))
     session = write_session(tmp_path, bench, ride)
+    monkeypatch.setattr(Gathered, "EVERY", 500)
     live = lived(session, list(read_journal(session)[1]))
     with monkeypatch.context() as patched:
         patched.setattr("monitor.sessions.derived.collect", never)

@@ -7,7 +7,7 @@ import pytest
 from scipy.linalg import solve
 
 from monitor.analysis.block import BLOCK_S
-from monitor.analysis.budget import Noise, noise_of_blocks
+from monitor.analysis.budget import TAUS_S, Noise, noise_of_blocks
 
 
 def fading(n: int, r: float, sd: float, rng: np.random.Generator) -> np.ndarray:
@@ -101,3 +101,10 @@ def test_what_is_not_known_is_infinite() -> None:
     noise = noise_of_blocks(two, np.array([0, 10]), np.array([0, 1]), np.array([0, 0]))
     assert noise.dof == 0.0
     assert noise.mean(two, np.array([0, 10])).u95 == math.inf
+
+
+def test_covariances_by_whole_seconds_are_those_worked_out_one_by_one() -> None:
+    noise = Noise(0.2, tuple(0.1 * (k + 1) for k in range(len(TAUS_S))), 50.0)
+    for begin_s in (np.arange(0, 3000, 10), np.array([0, 7, 9, 2000]), np.array([], dtype=np.int64)):
+        one_by_one = noise.covariance(begin_s.astype(np.float64))
+        assert noise.covariance(begin_s).tobytes() == one_by_one.tobytes()

@@ -9,6 +9,7 @@ from array import array
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import msgspec
 import numpy as np
 
 from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Write
@@ -84,6 +85,19 @@ class Recording:
         return [i.label for i in self.bench.instruments]
 
 
+class Part(msgspec.Struct, frozen=True, array_like=True):
+    """A stretch of what was gathered, as octets: numbers of 64 bits as memory holds them, by instrument."""
+
+    cells: bytes
+    arrivals: list[bytes]
+    shown: list[bytes]
+    holds: list[bytes]
+    placed: bytes
+    strokes: list[list[tuple[int, bytes, dict[str, float], str]]]
+    links: list[Link]
+    writes: list[Write]
+
+
 class Gathering:
     """What passes by while a session is judged, as far as a study needs it; lists are by instrument.
 
@@ -145,6 +159,52 @@ class Gathering:
             self._lost = max(self._lost, record.lost)
         elif isinstance(record, End):
             self._closed = True
+
+    def take_away(self) -> Part:
+        """What has been gathered so far but for the rare (acts, findings); it is gone from here then."""
+        part = Part(
+            np.array(self._cells).tobytes(),
+            [a.tobytes() for a in self._arrivals],
+            [a.tobytes() for a in self._shown],
+            [a.tobytes() for a in self._holds],
+            self._placed.tobytes(),
+            [
+                [
+                    (s, b"" if row.shape is None else row.shape.tobytes(), row.facts, row.position)
+                    for s, row in lot
+                ]
+                for lot in self._strokes
+            ],
+            self._links,
+            self._writes,
+        )
+        n = len(self._arrivals)
+        self._cells = []
+        self._arrivals, self._shown, self._holds = ([array("d") for _ in range(n)] for _ in range(3))
+        self._placed = array("d")
+        self._strokes = [[] for _ in range(n)]
+        self._links, self._writes = [], []
+        return part
+
+    def bring_back(self, parts: Iterable[Part]) -> None:
+        """All parts that were taken away, in their order; nothing was gathered since."""
+        n = len(self._arrivals)
+        for part in parts:
+            self._cells.extend(np.frombuffer(part.cells).reshape(-1, n, COLUMNS))
+            for own, taken in (
+                (self._arrivals, part.arrivals),
+                (self._shown, part.shown),
+                (self._holds, part.holds),
+            ):
+                for values, octets in zip(own, taken, strict=True):
+                    values.frombytes(octets)
+            self._placed.frombytes(part.placed)
+            for rows, lot in zip(self._strokes, part.strokes, strict=True):
+                for second, octets, facts, position in lot:
+                    shape = np.frombuffer(octets).reshape(3, -1) if octets else None
+                    rows.append((second, StrokeSecond(shape, facts, position)))
+            self._links.extend(part.links)
+            self._writes.extend(part.writes)
 
     def recording(
         self, header: Header, pipeline: Pipeline, protocol: Protocol | None, last: Sequence[Finding]

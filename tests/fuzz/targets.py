@@ -267,6 +267,36 @@ def wire() -> Target:
     return Target(read, (WireError,), seeds, 2.0)
 
 
+def kept() -> Target:
+    """The arrays of a session; of every other input one member is packed anew, past the checksums of ZIP."""
+    import io
+    import zipfile
+
+    from monitor.study.kept import KeptError, kept_octets, recording_of
+    from tests.helpers.rides import evening_recording
+
+    octets = kept_octets(evening_recording())
+    assert octets is not None
+    with zipfile.ZipFile(io.BytesIO(octets)) as packed:
+        members = {name: packed.read(name) for name in packed.namelist()}
+    names = list(members)
+
+    def read(data: bytes) -> None:
+        if len(data) > 4 and data[0] % 2:
+            name = names[data[1] % len(names)]
+            at = int.from_bytes(data[2:4], "little") % (len(members[name]) + 1)
+            changed = members[name][:at] + data[4:20] + members[name][at + len(data[4:20]) :]
+            file = io.BytesIO()
+            with zipfile.ZipFile(file, "w") as again:
+                for each, was in members.items():
+                    again.writestr(each, changed if each == name else was)
+            data = file.getvalue()
+        recording_of(data)
+
+    seeds = [octets, *(bytes([1, k, 0, 0]) + b"1e999,null,-5[[{" for k in range(len(names)))]
+    return Target(read, (KeptError,), seeds, 0.05, 1 << 20)
+
+
 TARGETS: dict[str, Callable[[], Target]] = {
     "decoders": decoders,
     "frames": frames,
@@ -278,4 +308,5 @@ TARGETS: dict[str, Callable[[], Target]] = {
     "fit": fit,
     "table": table,
     "wire": wire,
+    "kept": kept,
 }
