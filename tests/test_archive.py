@@ -24,9 +24,9 @@ from monitor.sessions.archive import (
     update,
 )
 from monitor.sessions.archive.dataset import parts
-from monitor.sessions.derived import write_derived
+from monitor.sessions.derived import session_arrays, write_derived
 from monitor.sessions.exports.exporting import read_study
-from monitor.sessions.vouched import STUDY
+from monitor.sessions.vouched import RECORDING, STUDY
 from monitor.study.evenings.evening import Value
 from monitor.weighing.kept import WEIGHTS, Check, keep_check
 from monitor.weighing.result import Weighed
@@ -84,6 +84,12 @@ def test_only_what_is_new_is_made_again(folder: Path) -> None:
     _, entries = update(folder)
     assert [entry.state for entry in entries] == ["kept", "kept", "kept", "new"]
     assert {p: p.stat().st_mtime_ns for p in before} == before
+    # A question about an evening makes its arrays anew, and no part of the archive.
+    evening = sessions_in(folder)[0]
+    (evening / RECORDING).unlink()
+    session_arrays(evening)
+    assert (evening / RECORDING).exists()
+    assert [entry.state for entry in update(folder)[1]] == ["kept"] * 4
     part = next(iter(before))
     part.write_bytes(part.read_bytes()[:100])
     _, entries = update(folder)

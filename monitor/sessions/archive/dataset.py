@@ -22,7 +22,8 @@ from monitor.sessions.exports.exporting import (
     read_study,
     segment_values,
 )
-from monitor.sessions.vouched import DERIVED, GRID, NAMES, STUDY, up_to_date
+from monitor.sessions.vouched import GRID, NAMES, STUDY, up_to_date
+from monitor.sessions.vouched import made_from as state_of
 from monitor.study.evenings.evening import Evening, Torque, Value, evenings_of, utc_text
 from monitor.study.results import Study
 from monitor.weighing.kept import WEIGHTS, Check, read_checks
@@ -130,7 +131,8 @@ def made_from(path: Path) -> bytes | None:
         return None
     digest = hashlib.sha256()
     try:
-        digest.update(read_plain(path / DERIVED, 1 << 16))
+        # Not all that `derived.json` says: a picture or a report that is made later changes nothing here.
+        digest.update(msgspec.json.encode(state_of(path)))
         digest.update(read_plain(path / WEIGHTS, 1 << 24) if is_plain(path / WEIGHTS) else b"")
         for name in (STUDY, GRID):
             told = found[name].stat()
