@@ -36,36 +36,44 @@ State = Literal["clear", "pending", "raised", "blind"]
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """How long a signal must stay over before an alarm is raised, below before it is cleared."""
+    """How long a signal must be over to raise an alarm, and below to clear it; and what it is called."""
 
     hold_s: float
     linger_s: float
     phrase: str
     """What is so again when the alarm is cleared: it stands behind the instrument and its side."""
+    words: str
+    """What it is, for people: a power that is off its tolerance is not `power off`."""
+    short: str
+    """The same on the lane of an instrument, in at most 16 cells; in capitals if it is loud."""
+    quiet: bool = False
+    """Worth a word and no alarm: nothing that was measured meanwhile is wrong by it."""
 
 
 KINDS: dict[Kind, Rule] = {
-    "not-recorded": Rule(0.0, 0.0, "the disk accepts data again"),
+    "not-recorded": Rule(0.0, 0.0, "the disk accepts data again", "not recorded", "NOT RECORDED"),
     # Silence and missing power are timed by their detectors.
-    "signal-lost": Rule(0.0, 0.0, "connected again"),
-    "power-missing": Rule(0.0, 1.0, "reports power again"),
-    "sides-swapped": Rule(0.0, 20.0, "sides agree again"),
-    "one-sided": Rule(0.0, 5.0, "reports both sides again"),
-    "setting-differs": Rule(0.0, 0.0, "settings agree again"),
-    "zero-jumped": Rule(0.0, 0.0, "zero offset as usual again"),
-    "side-off": Rule(1.0, 3.0, "agrees again"),
+    "signal-lost": Rule(0.0, 0.0, "connected again", "signal lost", "LOST"),
+    "power-missing": Rule(0.0, 1.0, "reports power again", "reports no power", "NO POWER"),
+    "sides-swapped": Rule(0.0, 20.0, "sides agree again", "sides swapped", "SIDES SWAPPED"),
+    "one-sided": Rule(0.0, 5.0, "reports both sides again", "one side doubled", "ONE SIDE DOUBLED"),
+    "setting-differs": Rule(0.0, 0.0, "settings agree again", "setting differs", "SETTING DIFFERS"),
+    "zero-jumped": Rule(0.0, 0.0, "zero offset as usual again", "zero has jumped", "zero jumped", quiet=True),
+    "side-off": Rule(1.0, 3.0, "agrees again", "side deviates", "SIDE OFF"),
     # Windows of work move slowly; a short hold keeps out what only touches the limit.
-    "power-off": Rule(1.0, 3.0, "power agrees again"),
-    "balance-off": Rule(3.0, 5.0, "balance agrees again"),
-    "shifted": Rule(0.0, 0.0, "steady again"),
-    "cadence-off": Rule(3.0, 5.0, "cadence agrees again"),
-    "stuck": Rule(0.0, 2.0, "readings change again"),
-    "clipped": Rule(0.0, 5.0, "no longer cut off at the top"),
-    "restarted": Rule(0.0, 0.0, "counters run on"),
-    "spike": Rule(0.0, 0.0, "no spike since"),
-    "battery-low": Rule(0.0, 0.0, "battery no longer low"),
-    "clock-stepped": Rule(0.0, 0.0, "the computer's clock is steady again"),
-    "stamps-late": Rule(0.0, 0.0, "the computer keeps up again"),
+    "power-off": Rule(1.0, 3.0, "power agrees again", "power deviates", "POWER OFF"),
+    "balance-off": Rule(3.0, 5.0, "balance agrees again", "balance deviates", "BALANCE OFF"),
+    "shifted": Rule(0.0, 0.0, "steady again", "has shifted", "SHIFTED"),
+    "cadence-off": Rule(3.0, 5.0, "cadence agrees again", "cadence deviates", "CADENCE OFF"),
+    "stuck": Rule(0.0, 2.0, "readings change again", "value stands still", "STUCK"),
+    "clipped": Rule(0.0, 5.0, "no longer cut off at the top", "clipped", "CLIPPED"),
+    "restarted": Rule(0.0, 0.0, "counters run on", "restarted", "restarted", quiet=True),
+    "spike": Rule(0.0, 0.0, "no spike since", "spike", "spike", quiet=True),
+    "battery-low": Rule(0.0, 0.0, "battery no longer low", "battery low", "battery low", quiet=True),
+    "clock-stepped": Rule(
+        0.0, 0.0, "the computer's clock is steady again", "clock stepped", "clock stepped", quiet=True
+    ),
+    "stamps-late": Rule(0.0, 0.0, "the computer keeps up again", "stamps late", "stamps late", quiet=True),
 }
 """Every kind of finding, in the order in which alarms of one moment speak."""
 

@@ -6,7 +6,7 @@ from monitor.finding import Rule
 from monitor.live.alarm import Alarm, Signal, step
 
 ENTER, LEAVE = 5, 3
-RULE = Rule(hold_s=2.0, linger_s=2.0, phrase="")
+RULE = Rule(2.0, 2.0, "", "", "")
 
 
 def signal(value: str) -> Signal:
@@ -61,7 +61,7 @@ def test_rows(values: str, expected: str, events: list[tuple[int, str]]) -> None
 
 
 def test_without_hold_and_linger_it_answers_at_once() -> None:
-    assert states("0 6 4 2 6", Rule(0.0, 0.0, "")) == (
+    assert states("0 6 4 2 6", Rule(0.0, 0.0, "", "", "")) == (
         "c f f c f",
         [(1, "raised"), (3, "cleared"), (4, "raised")],
     )
@@ -69,7 +69,7 @@ def test_without_hold_and_linger_it_answers_at_once() -> None:
 
 def test_time_is_an_argument_not_a_count_of_steps() -> None:
     alarm = Alarm()
-    rule = Rule(2.0, 2.0, "")
+    rule = Rule(2.0, 2.0, "", "", "")
     assert step(rule, alarm, "over", 10.0) is None
     for k in range(1, 20):
         assert step(rule, alarm, "over", 10.0 + 0.1 * k) is None
@@ -80,7 +80,7 @@ def test_time_is_an_argument_not_a_count_of_steps() -> None:
 
 def test_an_event_is_told_once() -> None:
     alarm = Alarm()
-    rule = Rule(0.0, 0.0, "")
+    rule = Rule(0.0, 0.0, "", "", "")
     told = [step(rule, alarm, "over", float(t)) for t in range(5)]
     assert told == ["raised", None, None, None, None]
     told = [step(rule, alarm, "below", 5.0 + t) for t in range(5)]

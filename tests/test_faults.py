@@ -114,6 +114,9 @@ VARIED = Ride(
 
 def test_every_kind_has_its_rule_its_place_and_its_phrase() -> None:
     assert set(KINDS) == set(get_args(Kind))
+    # A lane has room for sixteen cells; capitals are for what is loud.
+    assert all(0 < len(rule.short) <= 16 and rule.words and rule.phrase for rule in KINDS.values())
+    assert all(rule.short.isupper() is not rule.quiet for rule in KINDS.values())
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -6,11 +6,12 @@ Okabe and Ito, "Color Universal Design", 2008), on neutral grey.
 """
 
 import math
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from rich.style import Style
 
-from monitor.finding import Side
+from monitor.finding import KINDS, Rule, Side
 from monitor.live.view import AlarmView, Lane, View
 from monitor.setup.bench import Role
 from monitor.setup.roles import LOOKS
@@ -60,34 +61,15 @@ def whole(value: float | None) -> str:
     return "--" if value is None or not math.isfinite(value) else f"{value:.0f}"
 
 
-WORDS: dict[str, str] = {
-    "signal-lost": "signal lost",
-    "power-missing": "reports no power",
-    "power-off": "power deviates",
-    "side-off": "side deviates",
-    "balance-off": "balance deviates",
-    "cadence-off": "cadence deviates",
-    "stuck": "value stands still",
-    "spike": "spike",
-    "clipped": "clipped",
-    "one-sided": "one side doubled",
-    "sides-swapped": "sides swapped",
-    "shifted": "has shifted",
-    "restarted": "restarted",
-    "setting-differs": "setting differs",
-    "battery-low": "battery low",
-    "not-recorded": "not recorded",
-    "clock-stepped": "clock stepped",
-    "stamps-late": "stamps late",
-    "zero-jumped": "zero has jumped",
-}
-"""A finding's kind for people. A power that is off its tolerance is not `power off`."""
+_RULES: Mapping[str, Rule] = {str(kind): rule for kind, rule in KINDS.items()}
+"""Kinds come as texts of events, too."""
 
 
 def words(kind: str) -> str:
     """A finding's kind in words; a side before it stays: `right side-off` is `right side deviates`."""
     side, _, rest = kind.rpartition(" ")
-    return f"{side} {WORDS.get(rest, rest)}".strip()
+    rule = _RULES.get(rest)
+    return f"{side} {rest if rule is None else rule.words}".strip()
 
 
 def about(instrument: str, side: Side | None) -> str:

@@ -15,23 +15,6 @@ from monitor.text import clock
 MEASURED = 3.0
 """An uncertainty of so many limits says nothing yet."""
 _ORDER = {kind: place for place, kind in enumerate(KINDS)}
-_QUIET_KINDS = frozenset({"battery-low", "spike", "restarted", "clock-stepped", "stamps-late", "zero-jumped"})
-"""What is worth a word and no alarm: nothing that was measured meanwhile is wrong by it."""
-_WORDS = {
-    "power-missing": "NO POWER",
-    "sides-swapped": "SIDES SWAPPED",
-    "one-sided": "ONE SIDE DOUBLED",
-    "setting-differs": "SETTING DIFFERS",
-    "zero-jumped": "zero jumped",
-    "balance-off": "BALANCE OFF",
-    "shifted": "SHIFTED",
-    "stuck": "STUCK",
-    "clipped": "CLIPPED",
-    "restarted": "restarted",
-    "spike": "spike",
-    "battery-low": "battery low",
-}
-"""At most 16 cells: a lane has room for so many."""
 COMPARED = frozenset({"power-off", "side-off", "balance-off", "sides-swapped"})
 """What comparisons tell, and can tell anew after a cure."""
 DOUBLED = 0.2
@@ -131,13 +114,13 @@ def _word(alarm: AlarmView, lane: Lane, view: View) -> str:
             return f"{(alarm.side or '').upper()} {way(value)}".strip()
         case "cadence-off":
             return _cadence_word(alarm, lane)
-    return _WORDS.get(alarm.kind, alarm.kind)
+    return KINDS[alarm.kind].short
 
 
 def _cadence_word(alarm: AlarmView, lane: Lane) -> str:
     own, by = lane.cadence_rpm, alarm.value
     if own is None or by is None or own - by <= 0.0:
-        return "CADENCE OFF"
+        return KINDS[alarm.kind].short
     ratio = own / (own - by)
     if abs(ratio / 2.0 - 1.0) < DOUBLED:
         return "CADENCE DOUBLED"
@@ -193,7 +176,7 @@ def standing(view: View, lane: Lane) -> Say:
         if worst.state == "blind":
             return silence or Say("◌", "no data now", "", BOLD)
         figure = "" if number is None else signed(number.percent)
-        loud = worst.kind not in _QUIET_KINDS and worst.state == "raised"
+        loud = not KINDS[worst.kind].quiet and worst.state == "raised"
         if not loud and silence is None and lane.verdict == "differs":
             return _verdict(lane, number)
         mark = "✗" if worst.kind in ("power-off", "side-off") else "!"
