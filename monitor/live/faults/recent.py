@@ -79,12 +79,22 @@ class Runs:
         return max(self.past, default=1)
 
 
-class EvenShares:
-    """How long the left share has been exactly one half, or not reported, while power was shown."""
+LATELY = 1.0 / 60.0
+"""Weight of a new share in how shares vary lately: a minute or less."""
 
-    __slots__ = ("before", "even", "even_since_s", "high_w", "low_w", "none", "none_since_s", "told")
+
+class EvenShares:
+    """How long the left share has been exactly one half, or not reported, while power was shown; and how it
+    varies."""
+
+    __slots__ = (
+        "before", "even", "even_since_s", "high_w", "low_w", "mean", "none", "none_since_s", "told",
+        "variance",
+    )  # fmt: skip
 
     def __init__(self) -> None:
+        self.mean = self.variance = 0.0
+        """Of the shares lately (0..1)."""
         self.before = 0.5
         """The left share before the even run, over the last twenty values or so."""
         self.told = 0
@@ -99,7 +109,14 @@ class EvenShares:
             if not self.none:
                 self.none_since_s = t_s
             self.none += 1
-        elif left_share == 0.5:
+            return
+        off = left_share - self.mean
+        if self.mean == 0.0:
+            self.mean = left_share
+        else:
+            self.mean += LATELY * off
+            self.variance += LATELY * (off * off * (1.0 - LATELY) - self.variance)
+        if left_share == 0.5:
             if not self.even:
                 self.even_since_s, self.low_w, self.high_w = t_s, power_w, power_w
             self.even += 1
@@ -109,6 +126,18 @@ class EvenShares:
             self.before += (left_share - self.before) * (0.05 if self.told else 1.0)
             self.told += 1
             self.even = 0
+
+    def rounding_percent(self, step: float) -> float:
+        """What a share told in steps of `step` (0..1) hides of a side's mean: standard uncertainty, percent.
+
+        A share that stands still between two steps may be off by half of one, which is twice as much of a
+        side (a rectangle, GUM 4.3.7). One that wanders by `s` is dithered: exp(-2 pi^2 s^2 / step^2) of it is
+        left (Widrow's model of quantisation, from memory). What is told varies by the wander and a
+        rectangle, and by flipping between two steps at the least.
+        """
+        spread, beyond = self.variance / (step * step), (self.mean / step) % 1.0
+        wander = max(0.0, min(spread - 1.0 / 12.0, spread - beyond * (1.0 - beyond)))
+        return 200.0 * step / math.sqrt(12.0) * math.exp(-2.0 * math.pi**2 * wander)
 
 
 class Recent:

@@ -1,5 +1,6 @@
 """Power, sides and balance beyond their tolerance, since when, and why."""
 
+import math
 from collections.abc import Iterator
 
 from monitor.analysis.diagnose import Diagnosis
@@ -106,8 +107,9 @@ class Deviation:
         power, left, right, balance, swapped = signs
         reference = self.labels[self.comparator.side_references[i] or 0]
         left.reference = right.reference = reference
-        judge_side(left, "left", pair)
-        judge_side(right, "right", pair)
+        rounding = self._rounding(i)
+        judge_side(left, "left", pair, rounding)
+        judge_side(right, "right", pair, rounding)
         judge_balance(balance, pair, self.bench.limits.balance_points, reference)
         put_right = self.swap.judge(swapped, i, pair, reference)
         if self.seen.doubled[i]:
@@ -133,6 +135,17 @@ class Deviation:
             # Before another stretch can tell, mirrored sides are not yet sides that lean.
             for sign in (left, right, balance):
                 sign.signal = "between" if sign.signal == "over" else sign.signal
+
+    def _rounding(self, i: int) -> float:
+        """What the steps of the shares of `i` and of its side reference leave open of a side, percent."""
+        two = (i, self.comparator.side_references[i])
+        return math.hypot(
+            *(
+                self.seen.recent[j].shares.rounding_percent(self.seen.tracks[j].share_step)
+                for j in two
+                if j is not None and self.bench.instruments[j].sides == "both"
+            )
+        )
 
     def _other_apart(self, i: int) -> bool:
         """Whether what the sides of `i` are held against stands apart from all others, and `i` does not."""

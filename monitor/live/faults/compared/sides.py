@@ -4,15 +4,16 @@ import math
 
 from monitor.analysis.expected import limit_words
 from monitor.finding import Side
-from monitor.live.faults.compared.quantity import SIDE_SIGMA, Look, judge, sigma
+from monitor.live.faults.compared.quantity import SIDE_SIGMA, SYSTEMATIC, Look, judge, sigma
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair, Window
 
 
-def judge_side(sign: Sign, side: Side, pair: Pair) -> None:
+def judge_side(sign: Sign, side: Side, pair: Pair, rounding: float = 0.0) -> None:
     """Hold one side (`left`, `right`) against that of `sign.reference`; a side that no window tells stays
-    without a signal."""
-    looks = {n: look for n, w in pair.windows.items() if (look := _look(n, w, side)) is not None}
+    without a signal. `rounding`: what the steps of both shares leave open of a side (percent): the same in
+    every window as long as the rider's balance stands still."""
+    looks = {n: look for n, w in pair.windows.items() if (look := _look(n, w, side, rounding)) is not None}
     if not looks:
         return
     left = side == "left"
@@ -28,7 +29,7 @@ def judge_side(sign: Sign, side: Side, pair: Pair) -> None:
         _tell(sign, side, judged.look)
 
 
-def _look(length: int, w: Window, side: Side) -> Look | None:
+def _look(length: int, w: Window, side: Side, rounding: float) -> Look | None:
     known = w.side(side)
     if known is None:
         return None
@@ -43,7 +44,8 @@ def _look(length: int, w: Window, side: Side) -> Look | None:
         alone = alone_long and abs(own - other) > 2.5 * u
     scatter = math.hypot(u, w.u_side_lag)
     return Look(
-        w, own, limits, w.side_edge, sigma(SIDE_SIGMA, length) * scatter, 1.96 * scatter,
+        w, own, limits, w.side_edge, sigma(SIDE_SIGMA, length) * scatter + SYSTEMATIC * rounding,
+        1.96 * math.hypot(scatter, rounding), systematic=SYSTEMATIC * rounding,
         alone=alone, alone_long=alone_long,
     )  # fmt: skip
 
