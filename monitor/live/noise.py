@@ -97,15 +97,16 @@ class Noise:
     def sure_r(self) -> float:
         """The autocorrelation by which a window is judged: what of `r` is not the prior's.
 
-        Nothing where it is less than its standard error, one standard error larger where it is twice that:
-        an alarm waits for slow noise only where there is any.
+        Where that is less than its standard error what is likely, the prior with it: to take noise for white
+        as long as nobody knows makes alarms of slow noise in the first minutes. One standard error larger
+        where it is twice that: an alarm waits for slow noise only where there is any.
         """
         if self._near_n < self.LEAST_NEAR:
             return 0.0
         own = self.r - self.PRIOR_R * self.PRIOR_R_BLOCKS / (self.PRIOR_R_BLOCKS + self._far_n)
         if own < self.doubt_r:
-            return 0.0
-        return min(self.MOST_R, own + self.doubt_r if own > 2.0 * self.doubt_r else own)
+            return self.r
+        return min(self.MOST_R, own + self.doubt_r if own > 2.0 * self.doubt_r else max(own, self.r))
 
     def safe_r(self, deviations: float) -> float:
         """The autocorrelation, so many of its standard errors above what is measured."""

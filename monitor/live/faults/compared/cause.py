@@ -19,6 +19,7 @@ SAYS_ALL = ("drivetrain", "drift", "one-side", "setting")
 
 LEVEL_BLOCKS, LAGGING_BLOCKS = 6, 2
 """A level is read from a minute; a mean of three blocks may lag by two behind a step."""
+PART_LEFT = 0.1
 SAME_BEGIN_S = 60.0
 """A step that was found so near to where a deviation seems to begin is where it began."""
 
@@ -178,8 +179,10 @@ def _since(pair: Pair, sign: Sign, now_s: float) -> float:
     way = 1.0 if value > 0.0 else -1.0
     now = abs(math.log1p(max(-0.9, value / 100.0)))
     noise = {"left": pair.noise_left, "right": pair.noise_right}.get(sign.side or "total", pair.noise)
-    # What lies just beyond is as often seen just within: one standard deviation of three blocks is left.
-    beyond = math.log1p((sign.limit or 0.0) / 100.0) - noise.of_mean(3.0 * BLOCK_S)
+    # What lies just beyond is as often seen just within: a standard deviation of three blocks is left, and no
+    # more than a tenth, since a drift is noise, too, for who only looks at blocks.
+    limit = math.log1p((sign.limit or 0.0) / 100.0)
+    beyond = limit - min(noise.of_mean(3.0 * BLOCK_S), PART_LEFT * limit)
     enough = max(0.3 * now, min(beyond, 0.9 * now))
     since = float(pair.windows[min(pair.windows)].begin_s) if pair.windows else now_s
     leans = [
