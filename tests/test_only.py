@@ -97,6 +97,7 @@ def test_nobody_else_is_named(session: Path, tmp_path: Path, capsys: Capture, on
     assert ("question" in json.loads(told.read_text())["words"]) == ("curlew" in only)
     # All numbers are those of the whole study.
     whole, part = json.loads((session / "study-2.json").read_bytes()), json.loads(told.read_text())
+    assert part["records"] == whole["records"]
     for label in only:
         assert numbers(part["instruments"][label]) == numbers(whole["instruments"][label])
     for mine, theirs in zip(

@@ -186,6 +186,8 @@ def chosen_arrays(
         header, records = open_session_journal(folder)
         again = collect(header, renamed(records, names, only), bench=bench, progress=on_second)
         again.planned_as = records.planned_as
+        # Those that are left out here were recorded all the same.
+        again.records = recording.records
         say_at_head(again, records.damage)
         return again, records.damage
     recording.bench = bench
