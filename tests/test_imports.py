@@ -4,6 +4,7 @@ import-linter reads our sources only; what a library loads in turn shows here.
 """
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -91,3 +92,22 @@ def test_our_packages_are_the_ones_of_this_checkout() -> None:
             [sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT / "tests", check=True
         )
         assert Path(done.stdout.strip()).resolve() == (ROOT / name / "__init__.py").resolve()
+
+
+def test_linear_algebra_has_one_thread_unless_somebody_asks_for_more() -> None:
+    """Read by OpenBLAS when numpy is loaded, so it has to be set before."""
+    code = "import sys, monitor, os; assert 'numpy' not in sys.modules"
+    code += "; print(os.environ['OPENBLAS_NUM_THREADS'])"
+    for given, wanted in ((None, "1"), ("3", "3")):
+        environment = {k: v for k, v in os.environ.items() if k != "OPENBLAS_NUM_THREADS"}
+        if given is not None:
+            environment["OPENBLAS_NUM_THREADS"] = given
+        out = subprocess.run(
+            [sys.executable, "-c", code],
+            cwd=ROOT,
+            env=environment,
+            check=True,
+            capture_output=True,
+            text=True,
+        ).stdout
+        assert out.strip() == wanted
