@@ -39,6 +39,8 @@ _ABILITIES = {
     "set-crank-length": ("crank_length_adjustable",),
 }
 """Features of a power meter (Bluetooth, Cycling Power Feature) of which each question needs one."""
+TURN_AGE_S = 1.5
+"""A last turn older than this says that the crank has become slower: 40 rpm take so long."""
 
 
 class Do(NamedTuple):
@@ -210,7 +212,7 @@ class Controls:
             if rpm is None or t_s - track.heard_s > HEARD_S:
                 continue
             age_s = t_s - track.turning_s
-            if age_s > 1.5 and rpm > 0.0:
+            if age_s > TURN_AGE_S and rpm > 0.0:
                 rpm = min(rpm, 60.0 / age_s) if math.isfinite(age_s) else 0.0
             found = rpm if found is None else max(found, rpm)
         return found

@@ -37,6 +37,10 @@ DISK_WARN, DISK_RED = 1_000_000_000, 100_000_000
 LENGTH_MM = 0.4
 """Crank lengths are set in half millimetres or coarser."""
 ASK_AFTER_S, ASK_AGAIN_S, ASK_TIMES = 1.5, 8.0, 3
+LEAST_MESSAGES, BURST_S, USUAL_S, IS_GAP = 8, 0.02, 0.25, 2.5
+"""So many messages tell a rhythm; what comes closer than BURST_S came in one burst; USUAL_S where all did
+(four a second, as ANT+ and many Bluetooth meters send); a gap is IS_GAP times the usual. Common practice, no
+source."""
 
 
 class Item(NamedTuple):
@@ -109,14 +113,12 @@ class Air:
 
         Radios deliver in bursts; so what counts is how many usual intervals fit into each gap.
         """
-        if len(self.times) < 8:
+        if len(self.times) < LEAST_MESSAGES:
             return None
         times = list(self.times)
         gaps = [b - a for a, b in itertools.pairwise(times)]
-        usual_s = (
-            statistics.median(gap for gap in gaps if gap > 0.02) if any(g > 0.02 for g in gaps) else 0.25
-        )
-        missing = sum(max(0, round(gap / usual_s) - 1) for gap in gaps if gap > 2.5 * usual_s)
+        usual_s = statistics.median(apart) if (apart := [gap for gap in gaps if gap > BURST_S]) else USUAL_S
+        missing = sum(max(0, round(gap / usual_s) - 1) for gap in gaps if gap > IS_GAP * usual_s)
         span_s = times[-1] - times[0]
         percent = 100.0 * missing / (len(gaps) + missing)
         return Rhythm(len(gaps) / span_s if span_s > 0.0 else 0.0, percent, max(gaps))

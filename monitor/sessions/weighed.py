@@ -23,6 +23,8 @@ SETTLES_S, LASTS_S = 2.0, 20.0
 """Seconds after the note in which readings count: a mass swings at first, and the next one comes."""
 ACTS = ("weight", "note")
 """Acts whose text may be a load: `20.01 kg right 0 up`."""
+TORQUE_STEPS = 32.0
+"""Steps of instantaneous torque in one newton metre (Cycling Power Service 1.1, vector)."""
 
 
 class ByRadio(NamedTuple):
@@ -72,7 +74,7 @@ def _torques(records: Iterable[Record], label: str) -> Iterable[tuple[float, flo
             if record.channel == "2A64":
                 torques = Vector.from_bytes(record.data).torques_32nds
                 if torques:
-                    yield t_s, sum(torques) / len(torques) / 32.0
+                    yield t_s, sum(torques) / len(torques) / TORQUE_STEPS
                 continue
             if not record.channel.startswith("ant"):
                 continue

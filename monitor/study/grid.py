@@ -43,6 +43,8 @@ HELD, GRADE, RESISTANCE = "held", "grade", "resistance"
 
 
 # -- the session
+NEARLY_NONE = 0.05
+"""An instrument that reads less than this part of the other shows no power: a fault of its own, no ratio."""
 
 
 @dataclass(slots=True)
@@ -358,7 +360,7 @@ class Grid:
         variance = float(self.held_variance(i)[begin:end].sum())
         if reference is not None:
             variance += float(self.held_variance(reference)[begin:end].sum())
-        return 196.0 * math.sqrt(variance) / (max(1, end - begin) * power_w)
+        return 100.0 * 1.96 * math.sqrt(variance) / (max(1, end - begin) * power_w)
 
     # -- blocks
 
@@ -388,7 +390,7 @@ class Grid:
         rows = at[:, None] + np.arange(BLOCK_S)
         own, reference = pair.own_w[rows].mean(axis=1), pair.reference_w[rows].mean(axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
-            good = (reference >= MIN_POWER_W) & (own > 0.05 * reference)
+            good = (reference >= MIN_POWER_W) & (own > NEARLY_NONE * reference)
         at, of, rows, own, reference = at[good], of[good], rows[good], own[good], reference[good]
         if not len(at):
             return Blocks()
@@ -450,7 +452,7 @@ def log_ratio(a: Floats, b: Floats) -> Floats:
     """log(a / b) where both are at least a third of MIN_POWER_W, else nan."""
     result = np.full(len(a), np.nan)
     with np.errstate(invalid="ignore"):
-        good = (b >= MIN_POWER_W / 3) & (a > 0.05 * b)
+        good = (b >= MIN_POWER_W / 3) & (a > NEARLY_NONE * b)
     result[good] = np.log(a[good] / b[good])
     return result
 

@@ -40,6 +40,8 @@ __all__ = [
 
 MOST_MESSAGES = 1_000_000
 """In a file; a record takes two octets there, and a hundred in memory. A ride of a week has 600 000."""
+EVERY_SECOND = 0.9
+"""Files that write so large a part of all seconds write every second, with holes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +115,7 @@ def read_ride(path: Path) -> Ride:
         for column, value in zip(series, values, strict=True):
             if value is not None:
                 column[k] = value
-    if seen.sum() < 0.9 * n:
+    if seen.sum() < EVERY_SECOND * n:
         # Not every second is written: a value stands until the next one, for a while.
         series = [_held(column, seen) for column in series]
     power, cadence, left = series

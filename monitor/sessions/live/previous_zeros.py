@@ -15,6 +15,8 @@ SESSIONS = 6
 LOOKED_AT = 60
 """So many of the latest sessions are asked whether they have it."""
 _IDENTITIES = ("address", "ant_id")
+SAME_ANSWER_NS = 10 * 10**9
+"""The same value again within this time is the same answer, sent again: ANT+ repeats its pages."""
 
 
 def unit_of(facts: dict[str, float | str]) -> str | None:
@@ -69,7 +71,7 @@ def zeros_in(header: Header, records: Iterable[Record], label: str) -> list[tupl
         if answer is None or answer.what != "zero offset" or answer.value is None:
             continue
         if answer.outcome == "done" and not (
-            found and found[-1][1] == answer.value and record.t_ns - found[-1][0] < 10e9
+            found and found[-1][1] == answer.value and record.t_ns - found[-1][0] < SAME_ANSWER_NS
         ):
             found.append((record.t_ns, answer.value))
     if not header.utc_ns:

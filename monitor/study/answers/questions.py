@@ -23,6 +23,8 @@ SETTLES = {
     SHARE: "compare with an instrument that reports its sides more finely",
 }
 """What settles a part of a budget that more riding does not make smaller."""
+BLOCKS_A_MINUTE = 6.0
+"""Blocks of ten seconds."""
 
 
 def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine]) -> list[Open]:
@@ -135,7 +137,7 @@ def _more(overall: Split, left: State | None) -> tuple[str, int | None]:
         return f"no more riding decides it: {settles}, or add an independent instrument", None
     falls = math.sqrt(max(0.0, u * u - held * held))
     needed = math.sqrt(gap * gap - held * held)
-    more = now.blocks * ((falls / needed) ** 2 - 1.0) / 6.0
+    more = now.blocks * ((falls / needed) ** 2 - 1.0) / BLOCKS_A_MINUTE
     if more > LONGEST_MINUTES:
         return "its difference lies close to the limit: no ride of an evening will decide it", None
     minutes = max(1, math.ceil(more))

@@ -31,6 +31,8 @@ FAULT_WORDS = {
     "restarted": "restarted its counters",
     "cadence-off": "showed another cadence than the others",
 }
+CLEARLY_OFF = 1.5
+"""Uncertainties (95 %) by which a display has to be off its own counters (common practice, no source)."""
 
 
 def conclude(judgement: Judgement, all_of: dict[str, Judgement]) -> tuple[Serves, str, list[Reason]]:
@@ -225,7 +227,7 @@ def _faults(judgement: Judgement) -> list[Reason]:
     if settings:
         reasons.append(Reason("bad", settings[0].what))
     ratio = judgement.shown_over_counted
-    if ratio is not None and abs(ratio.ratio - 1.0) > max(LEAST_RATIO, 1.5 * ratio.u95):
+    if ratio is not None and abs(ratio.ratio - 1.0) > max(LEAST_RATIO, CLEARLY_OFF * ratio.u95):
         percent = 100.0 * (ratio.ratio - 1.0)
         reasons.append(
             Reason("bad", f"it shows {percent:+.1f} % of the power that its torque and turns make")

@@ -30,6 +30,17 @@ LEAST_GAP = 0.07
 """Two loads that differ by less than this part are one."""
 LEAST_UNDER = 0.55
 """An under is work as well, at least this part of an over; a rest between two blocks is none."""
+CALM_S = 20
+"""Seconds on either side of a sprint whose mean takes its place, so that it hides no block."""
+LEAST_RIDE_S, WIDER_S = 30, 8
+"""Less is no ride to find sprints in; a sprint reaches at most so far beyond what is far above the usual."""
+FEWEST_TURNS, FEWEST_BINS = 4, 4
+"""Two whole cycles of two loads; so few means divide into nothing."""
+CALM_QUARTER = 25.0
+"""The percentile that NORMAL_QUARTER is of."""
+CADENCE_BINS, CADENCE_LEAST, CADENCE_PENALTY = 8, 4, 20.0 + RPM_STEP**2
+"""A stretch of at least 40 s may be parted by its cadence, into parts of at least 20 s. A change costs as
+much as a step of RPM_STEP in one bin, and what turns wander besides (common practice, no source)."""
 
 
 class Likeness(NamedTuple):
@@ -89,7 +100,7 @@ def find_segments(power_w: Floats, rpm: Floats) -> list[Span]:
     sprints = sprints_in(ridden)
     calm = ridden.copy()
     for begin, end in sprints:
-        around = np.concatenate([calm[max(0, begin - 20) : begin], calm[end : end + 20]])
+        around = np.concatenate([calm[max(0, begin - CALM_S) : begin], calm[end : end + CALM_S]])
         calm[begin:end] = around.mean() if len(around) else 0.0
     spans: list[Span] = []
     taken = np.zeros(n, dtype=bool)
@@ -131,7 +142,7 @@ def sprints_in(power_w: Floats) -> list[tuple[int, int]]:
     """Stretches of 2 to 40 s far above what is ridden otherwise; a surge in free riding is none."""
     n = len(power_w)
     ridden = power_w[power_w >= MIN_POWER_W]
-    if n < 30 or not len(ridden):
+    if n < LEAST_RIDE_S or not len(ridden):
         return []
     three = np.convolve(power_w, np.ones(3) / 3.0, "same")
     usual = float(np.median(ridden))
@@ -144,9 +155,9 @@ def sprints_in(power_w: Floats) -> list[tuple[int, int]]:
         # It begins and ends half way up from what was ridden.
         level = 0.5 * (float(three[a:b].max()) + usual)
         begin, end = a, b
-        while begin > 0 and a - begin < 8 and power_w[begin - 1] > level:
+        while begin > 0 and a - begin < WIDER_S and power_w[begin - 1] > level:
             begin -= 1
-        while end < n and end - b < 8 and power_w[end] > level:
+        while end < n and end - b < WIDER_S and power_w[end] > level:
             end += 1
         if found and begin <= found[-1][1] + 3:
             begin = found.pop()[0]
@@ -166,7 +177,7 @@ def over_unders_in(power_w: Floats) -> list[tuple[int, int]]:
         many = _in_turn(power_w, pieces, k, LOOSE)
         if many < MANY:
             many = _in_turn(power_w, pieces, k, STRICT)
-        if many >= 4:
+        if many >= FEWEST_TURNS:
             many -= many % 2
             found.append((pieces[k][0], pieces[k + many - 1][1]))
             k += many
@@ -178,7 +189,7 @@ def over_unders_in(power_w: Floats) -> list[tuple[int, int]]:
 def _levels(power_w: Floats) -> list[tuple[int, int]]:
     """Stretches of constant mean: optimal partitioning of three-second means, edges set to the second."""
     bins = power_w[: len(power_w) // SHORT_BIN_S * SHORT_BIN_S].reshape(-1, SHORT_BIN_S).mean(axis=1)
-    if len(bins) < 4:
+    if len(bins) < FEWEST_BINS:
         return []
     sigma = max(spread_of_steps(bins), LEVEL_PART * float(np.median(bins)), LEAST_SIGMA_W)
     points = change_points(bins, LEVEL_PENALTY * sigma * sigma * math.log(len(bins)))
@@ -276,11 +287,11 @@ def straight_pieces(power_w: Floats) -> list[Piece]:
     """
     bins = power_w[: len(power_w) // BIN_S * BIN_S].reshape(-1, BIN_S).mean(axis=1)
     n = len(bins)
-    if n < 4:
+    if n < FEWEST_BINS:
         return []
     steps = np.abs(np.diff(bins))
     # The calmer quarter tells the scatter of what is even, however much is ridden freely.
-    quiet = float(np.percentile(steps, 25.0)) / (NORMAL_QUARTER * math.sqrt(2.0))
+    quiet = float(np.percentile(steps, CALM_QUARTER)) / (NORMAL_QUARTER * math.sqrt(2.0))
     sigma = max(quiet, LINE_PART * float(np.median(bins)), LEAST_SIGMA_W)
     edges = [0, *_line_points(bins, LINE_PENALTY * sigma * sigma * math.log(n)), n]
     at = [0, *(_refined(power_w, BIN_S * e) for e in edges[1:-1]), len(power_w)]
@@ -353,9 +364,9 @@ def _same_cadence(rpm: Floats, begin: int, end: int) -> list[tuple[int, int]]:
     """[begin, end) parted where cadence steps by RPM_STEP or more."""
     part = rpm[begin:end]
     bins = part[: len(part) // BIN_S * BIN_S].reshape(-1, BIN_S).mean(axis=1)
-    if len(bins) < 8 or not np.isfinite(bins).all():
+    if len(bins) < CADENCE_BINS or not np.isfinite(bins).all():
         return [(begin, end)]
-    points = change_points(bins, 20.0 + RPM_STEP**2, least=4)
+    points = change_points(bins, CADENCE_PENALTY, least=CADENCE_LEAST)
     edges = [0, *points, len(bins)]
     levels = [float(bins[a:b].mean()) for a, b in itertools.pairwise(edges)]
     kept = [p for p, a, b in zip(points, levels, levels[1:], strict=False) if abs(b - a) >= RPM_STEP]

@@ -17,6 +17,10 @@ LOADS = ("block", "ramp", "free", "over-under")
 """Kinds of segments that end where another load begins."""
 STEADY_SPREAD = 0.15
 """Five-second means of a steady block stay within this part of its power (5th to 95th percentile)."""
+_ROUNDING_S = 1e-6
+"""What arithmetic may have taken from a whole second."""
+STEADY_PERCENTILES = 5, 95
+"""Between these lies the spread of a steady load: one stop or surge makes none unsteady."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +42,8 @@ class Span:
 
     def window(self) -> tuple[int, int]:
         """The whole seconds that count, after settling: [begin, end)."""
-        begin = math.ceil(self.start_s + self.settle_s - 1e-6)
-        return begin, max(begin, math.floor(self.end_s + 1e-6))
+        begin = math.ceil(self.start_s + self.settle_s - _ROUNDING_S)
+        return begin, max(begin, math.floor(self.end_s + _ROUNDING_S))
 
     def compared(self) -> tuple[int, int]:
         """The whole seconds that are compared: [begin, end), of a load without its last ones."""
@@ -53,5 +57,6 @@ def is_steady(power_w: Floats) -> bool:
     if len(known) < 3 or len(known) < 2 * len(bins) // 3:
         return False
     mean = float(known.mean())
-    spread = float(np.percentile(known, 95) - np.percentile(known, 5))
+    low, high = np.percentile(known, STEADY_PERCENTILES)
+    spread = float(high - low)
     return mean >= MIN_POWER_W and spread <= STEADY_SPREAD * mean

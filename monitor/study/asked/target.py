@@ -10,8 +10,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from capture.profiles.ant_trainer import TargetPower, TrackResistance
-from capture.profiles.fitness_machine import SET_POWER, SET_SIMULATION, Request
+from capture.profiles.ant_trainer import BasicResistance, TargetPower, TrackResistance, WindResistance
+from capture.profiles.fitness_machine import (
+    RESET,
+    SET_POWER,
+    SET_RESISTANCE,
+    SET_SIMULATION,
+    STOP_OR_PAUSE,
+    Request,
+)
 from capture.record import Write
 from capture.sample import DecodeError
 from monitor.analysis.statistics import Floats
@@ -62,16 +69,16 @@ def _command(write: Write) -> Command | None:
             if request.op == SET_SIMULATION and request.simulation is not None:
                 grade = request.simulation.grade_hundredths_percent / 100.0
                 return Command(t_s, whom, GRADE, grade)
-            if data[0] == 0x04:
+            if request.op == SET_RESISTANCE:
                 return Command(t_s, whom, RESISTANCE, None)
             # Reset and stop let it go.
-            return Command(t_s, whom, "", None) if data[0] in (0x01, 0x08) else None
+            return Command(t_s, whom, "", None) if request.op in (RESET, STOP_OR_PAUSE) else None
         if write.channel == "ant17" and data[0] == TargetPower.NUMBER:
             return Command(t_s, whom, HELD, TargetPower.from_bytes(data).power_w)
         if write.channel == "ant17" and data[0] == TrackResistance.NUMBER:
             return Command(t_s, whom, GRADE, TrackResistance.from_bytes(data).grade_percent)
-        if write.channel == "ant17" and data[0] in (0x30, 0x32):
-            return Command(t_s, whom, RESISTANCE if data[0] == 0x30 else GRADE, None)
+        if write.channel == "ant17" and data[0] in (BasicResistance.NUMBER, WindResistance.NUMBER):
+            return Command(t_s, whom, RESISTANCE if data[0] == BasicResistance.NUMBER else GRADE, None)
     except DecodeError:
         pass
     return None

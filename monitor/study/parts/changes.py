@@ -39,6 +39,20 @@ MOST_PLACES = 40
 DRIFT_SIGMA = 4.0
 """Standard deviations: a ramp is looked for over all begins and ends."""
 """A ramp may begin and end at so many places, evenly taken."""
+LEAST_BINS = 6
+"""Fewer means of a window tell no change; nor does a shorter part of a load that does not hold still."""
+USUAL_RPM, LEAST_RPM = 85.0, 20.0
+"""Where nobody tells a cadence; and what is taken for one, so that no torque is without bounds."""
+TOTAL_FIRST = 1.3
+"""A side that moved moves more than the total: only one that moved by this much more is named instead."""
+STEP_PENALTY = 5.0
+"""Of a change, times variance and ln n; the weak ones go afterwards (common practice, no source)."""
+LEAST_SPREAD = 1e-4
+"""Of a log ratio: two that read the same to the digit have no spread at all."""
+PARTS_SMEARED = 4
+"""A part shorter than so many times SMEARED_S is used whole."""
+DRIFT_PARAMETERS = 4
+"""Of a ramp between two levels: level, size, begin, end. Each costs ln n (Schwarz's criterion)."""
 
 
 def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
@@ -169,7 +183,11 @@ def drift_of(shared: Shared, i: int, window: tuple[float, float], steps: Sequenc
     if found is None or abs(found.percent) < LEAST_DRIFT_PERCENT:
         return None
     none = n * math.log(max(float(bare @ bare), 1e-12) / n) + math.log(n)
-    return found if n * math.log(max(best, 1e-12) / n) + 4 * math.log(n) < min(cost, none) else None
+    return (
+        found
+        if n * math.log(max(best, 1e-12) / n) + DRIFT_PARAMETERS * math.log(n) < min(cost, none)
+        else None
+    )
 
 
 def drift_stands(shared: Shared, i: int, drift: ShiftStudy) -> bool:
@@ -218,7 +236,7 @@ def _rest(design: Floats, y: Floats) -> float:
 def _changes(shared: Shared, i: int, begin: int, end: int) -> list[tuple[float, float, str]]:
     """Changes inside one window as (second, percent, side)."""
     n = (end - begin) // CHANGE_BIN_S
-    if n < 6:
+    if n < LEAST_BINS:
         return []
     pair = shared.grid.compared(i)
     series = {
@@ -233,18 +251,18 @@ def _changes(shared: Shared, i: int, begin: int, end: int) -> list[tuple[float, 
     stop = begin + n * CHANGE_BIN_S
     quiet = _quiet_bins(shared, begin, n)
     # In a load that does not hold still a short part may be the load's.
-    least = 2 if is_steady(shared.grid.consensus_w[begin:end]) else 6
+    least = 2 if is_steady(shared.grid.consensus_w[begin:end]) else LEAST_BINS
     rpm = shared.grid.rpm[begin:stop].reshape(n, CHANGE_BIN_S).mean(axis=1)
     for side, (own, theirs) in series.items():
         a = own[begin:stop].reshape(n, CHANGE_BIN_S).mean(axis=1)
         b = theirs[begin:stop].reshape(n, CHANGE_BIN_S).mean(axis=1)
         y = log_ratio(a, b)
         good = np.isfinite(y) & quiet
-        if good.sum() < 6:
+        if good.sum() < LEAST_BINS:
             continue
         values, times = y[good], begin + CHANGE_BIN_S * np.flatnonzero(good)
-        cadence = np.where(np.isfinite(rpm), rpm, 85.0)[good]
-        inverse = np.maximum(cadence, 20.0) / np.maximum(b[good], 1.0)
+        cadence = np.where(np.isfinite(rpm), rpm, USUAL_RPM)[good]
+        inverse = np.maximum(cadence, LEAST_RPM) / np.maximum(b[good], 1.0)
         # A share comes in steps of up to one percent of the total, which is two of a side.
         smallest = LEAST_CHANGE_PERCENT if side == "total" else LEAST_SIDE_PERCENT
         at = [
@@ -259,7 +277,7 @@ def _changes(shared: Shared, i: int, begin: int, end: int) -> list[tuple[float, 
         near = [f for f in found if abs(f[0] - t) <= SAME_CHANGE_S and f[1] * found[0][1] > 0.0]
         found = [f for f in found if f not in near]
         # The side that moved most is the one to name; when both moved alike it is the total.
-        best = max(near, key=lambda f: abs(f[1]) * (1.3 if f[2] == "total" else 1.0))
+        best = max(near, key=lambda f: abs(f[1]) * (TOTAL_FIRST if f[2] == "total" else 1.0))
         merged.append(best)
     return merged
 
@@ -301,8 +319,8 @@ def _steps(y: Floats, inverse: Floats, times: Ints, least: int, least_percent: f
     """The seconds in which a series of log ratios steps, beyond chance and beyond what torque explains."""
     # The usual spread, from differences over one and three bins: averaging meters hide it from neighbours.
     sigma = max(float(np.median(np.abs(y[by:] - y[:-by]))) for by in (1, 3)) / (0.6745 * math.sqrt(2.0))
-    sigma = max(sigma, 1e-4)
-    points = change_points(y, 5.0 * sigma * sigma * math.log(max(8, len(y))), least=least)
+    sigma = max(sigma, LEAST_SPREAD)
+    points = change_points(y, STEP_PENALTY * sigma * sigma * math.log(max(8, len(y))), least=least)
     # The weakest point goes until all that are left stand against the parts beside them.
     while points:
         edges = [0, *points, len(y)]
@@ -328,7 +346,7 @@ def _sizes(
     ratios = []
     for a, b in pairwise(edges):
         # What averaging smears over a step belongs to neither level.
-        first = a + SMEARED_S if a > begin and b - a > 4 * SMEARED_S else a
+        first = a + SMEARED_S if a > begin and b - a > PARTS_SMEARED * SMEARED_S else a
         both = np.isfinite(own[first:b]) & np.isfinite(theirs[first:b])
         total = float(theirs[first:b][both].sum())
         ratios.append(float(own[first:b][both].sum()) / total if total > 0.0 else math.nan)

@@ -25,6 +25,8 @@ LEAST_S = 5
 """Fewer known seconds make no difference of a segment."""
 LEAST_RIDDEN = 0.5
 """Where less of the time is ridden (a pause after an effort) there is nothing to judge."""
+TURNING_RPM = 20.0
+"""Below this nobody pedals steadily, and power says nothing of a torque (common practice, no source)."""
 
 
 def segment_of(shared: Shared, k: int, span: Span) -> SegmentStudy:
@@ -42,7 +44,7 @@ def row_of(shared: Shared, span: Span, differences: list[Difference]) -> Segment
     rpm = grid.rpm[begin:end]
     mean_w = float(np.nanmean(power)) if np.isfinite(power).any() else None
     mean_rpm = float(np.nanmean(rpm)) if np.isfinite(rpm).any() else None
-    torque = mean_w * 60.0 / (math.tau * mean_rpm) if mean_w and mean_rpm and mean_rpm > 20.0 else None
+    torque = mean_w * 60.0 / (math.tau * mean_rpm) if mean_w and mean_rpm and mean_rpm > TURNING_RPM else None
     # In a steady load the block means are what may drift; a ramp or a sprint is never steady.
     steady = span.kind not in ("ramp", "sprint", "over-under") and is_steady(power)
     return SegmentStudy(

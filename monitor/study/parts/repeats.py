@@ -14,6 +14,15 @@ from monitor.text import clock
 LIKE_POWER, LIKE_RPM = 0.04, 4.0
 """Blocks of other names are the same block again within this part of the load and these turns a minute
 (common practice, no source)."""
+FEWEST_TURNS = 4
+"""Two whole cycles of two loads."""
+ALIKE_PART, ALIKE_RPM = 0.1, 10.0
+"""Blocks of one name were ridden alike within this part of the load and these turns a minute."""
+TURN_S = 8.0, 120.0
+"""The shortest and the longest half of a cycle."""
+TURN_GAP, TURN_SAME = 0.08, 0.12
+"""Both loads differ by at least the first part; each comes again within the second. All common practice, no
+source."""
 
 
 def cycles_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Cycles]:
@@ -27,7 +36,7 @@ def cycles_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Cycles]:
             k += 1
             continue
         many = _alternating(segments, k)
-        if many < 4:
+        if many < FEWEST_TURNS:
             k += 1
             continue
         many -= many % 2
@@ -117,7 +126,9 @@ def _alike(members: Sequence[SegmentStudy]) -> bool:
         return False
     if members[0].kind == "sprint":
         return True
-    return max(powers) - min(powers) <= 0.1 * max(powers) and (not rpms or max(rpms) - min(rpms) <= 10.0)
+    return max(powers) - min(powers) <= ALIKE_PART * max(powers) and (
+        not rpms or max(rpms) - min(rpms) <= ALIKE_RPM
+    )
 
 
 def _alternating(segments: Sequence[SegmentStudy], k: int) -> int:
@@ -126,12 +137,13 @@ def _alternating(segments: Sequence[SegmentStudy], k: int) -> int:
     for s in segments[k:]:
         length = s.end_s - s.start_s
         level = s.power_w or 0.0
-        if s.kind != "block" or not 8.0 <= length <= 120.0 or level < MIN_POWER_W:
+        if s.kind != "block" or not TURN_S[0] <= length <= TURN_S[1] or level < MIN_POWER_W:
             break
-        if levels and abs(level - levels[-1]) < 0.08 * max(level, levels[-1]):
+        if levels and abs(level - levels[-1]) < TURN_GAP * max(level, levels[-1]):
             break
         if len(levels) >= 2 and (
-            (level - levels[-1]) * (levels[-1] - levels[-2]) >= 0.0 or abs(level - levels[-2]) > 0.12 * level
+            (level - levels[-1]) * (levels[-1] - levels[-2]) >= 0.0
+            or abs(level - levels[-2]) > TURN_SAME * level
         ):
             break
         levels.append(level)

@@ -40,6 +40,8 @@ ACT_KINDS: dict[str, Literal["zeroed", "remounted", "setting", "firmware"]] = {
     "crank-length-set": "setting",
     "firmware": "firmware",
 }
+BY_CHANCE = 0.01
+"""Of all reconnections of an evening together: the chance that one looks like a change, two-sided."""
 
 
 class Boundary(NamedTuple):
@@ -221,7 +223,7 @@ class Pair:
         if boundary.opened.kind != "reconnected":
             return change.seen
         many = sum(b.opened.kind == "reconnected" for b in self.boundaries)
-        times = NormalDist().inv_cdf(1.0 - 0.005 / many) / 1.96
+        times = NormalDist().inv_cdf(1.0 - 0.5 * BY_CHANCE / many) / 1.96
         return abs(change.change) > max(NO_CHANGE_PERCENT, times * change.u95)
 
     def change(self, t_s: float, from_s: float, to_s: float, began_s: float | None = None) -> Change | None:

@@ -49,6 +49,12 @@ LEAST_SIGNS = 3
 """A serial number of fewer different signs (0, 1111, 1010) is none."""
 LEAST_LIKE = 24
 TRUST = {"reference": 0, "witness": 1, "on-test": 2}
+OF_HALVES = 0.25
+"""Both halves of the torques are looked at after the whole: each gets this part of the level."""
+ENDS_OF_DRIFT, BESIDE_S = 0.25, 2.0
+"""A drift is told by this part of it at either end; a step without the seconds beside it."""
+SHOWS_POWER = 0.3
+"""An instrument that reads less than this part of the middle one has a fault of its own, and no opinion."""
 
 
 class Who(NamedTuple):
@@ -167,7 +173,7 @@ def who(shared: Shared, copies: dict[int, int], from_s: float, to_s: float) -> W
         middle = float(np.median(torque[known]))
         for half in (known & (torque < middle), known & (torque >= middle)):
             if half.sum() >= LEAST_BLOCKS:
-                part = _who(shared, heard, base, logs, half, power_w, 0.25 * LEVEL)
+                part = _who(shared, heard, base, logs, half, power_w, OF_HALVES * LEVEL)
                 if not part.found.consistent:
                     return part._replace(from_s=int(from_s), to_s=int(to_s))
     return result._replace(from_s=int(from_s), to_s=int(to_s))
@@ -224,10 +230,10 @@ def whose_change(
     after = min((c for c in cuts if c > t_s + BLOCK_S), default=float(grid.seconds))
     before = max(before, t_s - AROUND_CHANGE_BLOCKS * BLOCK_S)
     after = min(after, t_s + AROUND_CHANGE_BLOCKS * BLOCK_S)
-    windows = ((before, t_s - 2.0), (t_s + 2.0, after))
+    windows = ((before, t_s - BESIDE_S), (t_s + BESIDE_S, after))
     if until_s is not None:
         reach = AROUND_CHANGE_BLOCKS * BLOCK_S
-        ends = min(reach, 0.25 * (until_s - t_s))
+        ends = min(reach, ENDS_OF_DRIFT * (until_s - t_s))
         windows = ((max(0.0, t_s - reach), t_s + ends), (until_s - ends, until_s + reach))
     independent = [i for i in grid.powered if i not in copies]
     opinions = []
@@ -324,7 +330,7 @@ def _logs(
         means = _series(shared, i)[rows].reshape(n, BLOCK_S).mean(axis=1)
         row = np.full(n, np.nan)
         with np.errstate(invalid="ignore"):
-            good = even & (means > 0.3 * power_w)
+            good = even & (means > SHOWS_POWER * power_w)
         row[good] = 100.0 * np.log(means[good])
         logs[i] = row
     return logs, power_w

@@ -32,6 +32,8 @@ _HEADER = struct.Struct("<BBHI4s")
 _SIDE = re.compile(r"(?<![a-z])(left|right)(?![a-z])")
 _STOPS, _STARTS = ("stop", "stop_all", "stop_disable", "stop_disable_all"), ("start",)
 _PRESSED = ("manual", "session_end", "time", "fitness_equipment")
+LONGEST_LAP_S = 1e6
+"""Eleven days: more is no time of a lap."""
 
 
 def read_fit(path: Path) -> RideFile:
@@ -223,7 +225,7 @@ class _Reader:
     def _lap(self, frame: Any) -> None:
         start, end = _seconds(frame, "start_time"), _seconds(frame, "timestamp")
         elapsed = _value(frame, "total_elapsed_time")
-        if start is not None and isinstance(elapsed, int | float) and 0.0 < elapsed < 1e6:
+        if start is not None and isinstance(elapsed, int | float) and 0.0 < elapsed < LONGEST_LAP_S:
             # Thousandths; the time stamp has whole seconds.
             end = start + float(elapsed)
         if start is None or end is None or end <= start:

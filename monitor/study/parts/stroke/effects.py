@@ -35,6 +35,11 @@ UNITS: dict[By, tuple[str, float]] = {
     "peak angle": ("10 degrees", 10.0),
     "standing": ("standing against seated", 1.0),
 }
+REACH = 0.1, 0.9
+"""Between these quantiles lies what was ridden of a property."""
+FREE_VALUES, LEAST_DOF, LEAST_OWN_PART = 4, 3, 1e-3
+"""The fit's level, torque, cadence and slope; degrees of freedom without which there is none; and how much of
+a property has to be left once torque and cadence have explained theirs."""
 
 
 class Stroked(NamedTuple):
@@ -153,7 +158,7 @@ def effects_of(
 def _varies(by: By, x: Floats) -> bool:
     if by == "standing":
         return min(int((x == 1.0).sum()), int((x == 0.0).sum())) >= LEAST_EACH
-    return float(np.quantile(x, 0.9) - np.quantile(x, 0.1)) >= LEAST_SPREAD[by]
+    return float(np.ptp(np.quantile(x, REACH))) >= LEAST_SPREAD[by]
 
 
 def _effect(label: str, source: str, by: By, x: Floats, blocks: Blocks, good: Bools) -> ShapeEffect | None:
@@ -163,15 +168,15 @@ def _effect(label: str, source: str, by: By, x: Floats, blocks: Blocks, good: Bo
     # What torque and cadence explain of either is taken out (Frisch and Waugh, Econometrica 1, 387, 1933).
     x_left, y_left = (v - held @ np.linalg.lstsq(held, v, rcond=None)[0] for v in (x, y))
     power = float(x_left @ x_left)
-    dof = len(y) - 4
-    if power <= 1e-3 * float(((x - x.mean()) ** 2).sum()) or dof < 3:
+    dof = len(y) - FREE_VALUES
+    if power <= LEAST_OWN_PART * float(((x - x.mean()) ** 2).sum()) or dof < LEAST_DOF:
         return None
     slope = float(x_left @ y_left) / power
     rest = y_left - slope * x_left
     r = max(0.0, autocorrelation(rest * x_left))
     worth = (1.0 - r) / (1.0 + r)
     u95 = t_975(max(1.0, dof * worth)) * math.sqrt(float(rest @ rest) / dof / power / worth)
-    reach = float(np.quantile(x, 0.9) - np.quantile(x, 0.1)) if by != "standing" else 1.0
+    reach = float(np.ptp(np.quantile(x, REACH))) if by != "standing" else 1.0
     verdict: Literal["depends", "does not", "undecided"] = "undecided"
     if abs(slope) > TO_99 * u95 and abs(slope) * reach > 0.5 * SMALL_PERCENT:
         verdict = "depends"

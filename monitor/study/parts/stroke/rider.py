@@ -38,6 +38,10 @@ LEAST_PERCENT = 4.0
 """Effectiveness and smoothness that move by less say nothing (common practice, no source)."""
 
 Window = tuple[float, float]
+MOST_BLOCKS = 0.8
+"""The part of a stretch's blocks that makes it seated, or standing (common practice, no source)."""
+LEAST_SPREAD_DEG = 0.2
+"""Finer than any angle is told: what comes in whole steps may seem to have no spread."""
 
 
 class Moved(NamedTuple):
@@ -153,7 +157,7 @@ def _position(blocks: Sequence[Block]) -> str | None:
     """`seated` or `standing`, if most blocks were."""
     words = [b.position for b in blocks if b.position]
     for word in ("seated", "standing"):
-        if words and words.count(word) >= 0.8 * len(words):
+        if words and words.count(word) >= MOST_BLOCKS * len(words):
             return word
     return None
 
@@ -208,7 +212,7 @@ def _halved(values: Floats, begin: int, end: int) -> list[int]:
     n = len(part)
     if n < 2 * LEAST_STEP_BLOCKS:
         return []
-    sd = max(0.2, spread_of_steps(part))
+    sd = max(LEAST_SPREAD_DEG, spread_of_steps(part))
     sums = np.concatenate([[0.0], np.cumsum(part)])
     k = np.arange(LEAST_STEP_BLOCKS, n - LEAST_STEP_BLOCKS + 1)
     gaps = (sums[n] - sums[k]) / (n - k) - sums[k] / k
