@@ -225,8 +225,8 @@ def case_control(args: argparse.Namespace) -> list[str]:
 
 def case_capable(args: argparse.Namespace) -> list[str]:
     """A trainer that takes a power and no grade says so in page 0x36: it is asked, and sent no grade."""
-    keys = [[45, "\r"], [50, "\r"], [55, "t"], [59, "\r"], [150, "f"], [154, "\r"]]
-    lab = ridden(args, "capable", {"can": ["power"]}, keys, 320, ant=True, held_s=60)
+    keys = [[100, "\r"], [110, "\r"], [120, "t"], [126, "\r"], [220, "f"], [226, "\r"]]
+    lab = ridden(args, "capable", {"can": ["power"]}, keys, 420, ant=True, held_s=60)
     if lab is None:
         return ["failed"]
     pages = [
