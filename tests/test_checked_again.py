@@ -83,6 +83,17 @@ def test_after_a_cure_no_error_of_before_is_shown(cured: dict[int, View]) -> Non
     assert {word(after[t]) for t in range(CURE_S + VERDICT_S + LATE_S, 150)} <= {"undecided", "agrees"}
 
 
+def test_the_trace_has_no_slope_from_before_to_after(cured: dict[int, View]) -> None:
+    last = cured[149]
+    trace = dict(zip(last.trace_s, last.deviations["heron"], strict=True))
+    before = [percent for t, percent in trace.items() if 90 <= t < CURE_S and percent is not None]
+    after = [percent for t, percent in trace.items() if t > CURE_S + LATE_S and percent is not None]
+    # 8 % of the right side are 4 % of the total; nothing lies between that and the crank's own 0.4 %.
+    assert min(before) > 3.0
+    assert max(abs(percent) for percent in after) < 1.0
+    assert len(after) > 149 - CURE_S - LATE_S - 14
+
+
 def test_it_says_how_far_the_check_is(cured: dict[int, View]) -> None:
     checked = [v for t, v in cured.items() if t > CURE_S and word(v) == "checking again"]
     seconds = [lane.again.measured_s for lane in map(heron, checked) if lane.again is not None]

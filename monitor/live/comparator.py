@@ -101,6 +101,12 @@ class Comparator:
         """Lag of each instrument behind the reference (the first with power in a consensus)."""
         return self.lags.timings
 
+    def touched(self, i: int, at_s: int) -> None:
+        """Instrument `i` was touched until `at_s`: what is drawn does not reach back beyond it."""
+        for j, pair in self.pairs.items():
+            if i in (j, self.reference):
+                pair.touched_s = at_s + self.reach_s
+
     @property
     def reach_s(self) -> int:
         """By how many seconds comparisons reach back before their windows."""

@@ -220,6 +220,8 @@ class Pair:
         self.uneven = False
         """Whether the last block ended amid a change of load, and waits for the next one."""
         self.reset_s = 0
+        self.touched_s = 0
+        """Before this one of the two was another: what is drawn does not reach back beyond it."""
 
     @property
     def shown(self) -> Window | None:
@@ -228,6 +230,11 @@ class Pair:
         if not windows:
             return None
         return windows.get(self.shown_s) or windows[longest(windows, self.shown_s)]
+
+    def longest_since(self, begin_s: float) -> Window | None:
+        """The longest window that ends now and begins at or after `begin_s`; None: there is none."""
+        fitting = [n for n, window in self.windows.items() if window.begin_s >= begin_s]
+        return self.windows[max(fitting)] if fitting else None
 
     def noise_of(self, quantity: Side) -> Noise:
         """How the blocks of the total or of a side scatter."""
@@ -238,6 +245,8 @@ class Pair:
     def remember(self, end_s: int) -> None:
         """Keep the window that ends now, unless its uncertainty is so large that it says nothing."""
         w = self.shown
+        if w is not None and w.begin_s < self.touched_s:
+            w = self.longest_since(self.touched_s)
         if w is not None and w.u95 < MEASURED * w.limit:
             self.trail.append((end_s, w.deviation))
 

@@ -37,8 +37,7 @@ def again_of(p: Pipeline, i: int) -> tuple[Again, Window | None] | None:
     counted_s = p.ring.end - max(begin_s, pair.reset_s, p.comparator.pedalled_since)
     if counted_s >= needed_s:
         return None
-    fitting = {n: window for n, window in pair.windows.items() if window.begin_s >= begin_s}
-    window = fitting[max(fitting)] if fitting else None
+    window = pair.longest_since(begin_s)
     if window is None:
         counted_s = min(counted_s, LEAST_S - 1)
     stands = window is not None and any(_stands(s, window) for s in raised)

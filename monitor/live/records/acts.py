@@ -1,5 +1,6 @@
 """Acts of the operator: what a zeroing, a gear, a position or an undoing does to the bench."""
 
+import math
 from collections.abc import Mapping, Sequence
 
 from capture.record import Act
@@ -37,10 +38,11 @@ class Acts:
         named = self._index.get(act.instrument)
         meant = range(len(self._strokes)) if named is None else (named,)
         self._runner.take(act)
-        if act.act == "zeroed" or (act.act == "position" and act.instrument):
+        if act.act == "zeroed" or (act.act == "position" and named is not None):
             self.new_state(t_s)
             for i in meant:
                 self._facts.touched_s[i] = t_s
+                self._comparator.touched(i, math.ceil(t_s))
         if act.act == "zeroed":
             self._zeroed(meant, t_s)
         elif act.act == "zero-history" and named is not None:
