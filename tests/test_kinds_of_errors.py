@@ -233,3 +233,18 @@ def test_where_the_reference_drifts_it_is_said_of_who_is_held_against_it(seed: i
     for f in raised(findings, "power-off", "pedals") + raised(findings, "power-off"):
         assert f.cause == "drift"
         assert "hub has drifted -" in f.what
+
+
+@slow
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_step_that_is_the_cure_is_no_fault_and_the_one_before_it_is(seed: int) -> None:
+    """Truth: the right side reads 8 % high from 5:00 on, until it is seated anew in the rest."""
+    _, study = said("cured", seed)
+    heron = study["heron"]
+    assert heron["serves_as_reference"] == "no"
+    moved = [
+        r["text"] for r in heron["reasons"] if r["point"] == "bad" and "against its own past" in r["text"]
+    ]
+    assert len(moved) == 1, moved
+    assert re.search(r"moved by \+\d\.\d % on its right side at (4|5):\d\d", moved[0])
+    assert any(r["point"] == "good" and "cured it" in r["text"] for r in heron["reasons"])

@@ -17,7 +17,7 @@ ENDED = 16.0
 """The same that its end takes: it is looked for after every block, and slow noise makes ends, too."""
 MOST_PLACES = 40
 """A ramp may begin and end at so many places, evenly taken."""
-LEAST_N = 8
+LEAST_N, LAST_N = 8, 4
 USUAL_SD = 0.005
 """Of a block's log ratio, beside which an offset is held to what is likely."""
 
@@ -99,10 +99,24 @@ def drift_beside_step(s: Series, likely_nm: float) -> Ramp | float | None:
     if not len(places):
         return step_s
     k, slope, ramp_rest = fit.best(np.maximum(0.0, s.end_s - s.end_s[places][:, None]))
-    if float(s.weight.sum()) * math.log(step_rest / ramp_rest) < CLEARLY:
+    if float(s.weight.sum()) * math.log(step_rest / ramp_rest) < CLEARLY or not _before_its_end(s, likely_nm):
         return step_s
     since_s, until_s = float(s.end_s[places[k]]), float(s.end_s[-1])
     return Ramp(since_s, until_s, slope * (until_s - since_s))
+
+
+def _before_its_end(s: Series, likely_nm: float) -> bool:
+    """Whether something crept before the last blocks: of a step that came just now only they tell."""
+    early = Series(*(column[:-LAST_N] for column in s))
+    if len(early.y) < LEAST_N:
+        return False
+    fit = _Fit(early, likely_nm)
+    places = _places(len(early.y))
+    places = places[early.end_s[-1] - early.end_s[places] >= 0.5 * LEAST_S]
+    if not len(places):
+        return False
+    _, _, rest = fit.best(np.maximum(0.0, early.end_s - early.end_s[places][:, None]))
+    return float(early.weight.sum()) * math.log(max(1e-12, fit.rest) / rest) >= CLEARLY
 
 
 def ramp_until(s: Series, likely_nm: float, since_s: float) -> Ramp | None:

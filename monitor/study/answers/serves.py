@@ -4,14 +4,10 @@ import math
 from collections.abc import Sequence
 
 from monitor.analysis.consistency import Opinion, judge_consistency
-from monitor.study.answers.sentences import join_names
+from monitor.study.answers.sentences import ACT_WORDS, join_names
 from monitor.study.answers.verdict import LEAST_OPINIONS, Judgement
 from monitor.study.parts.who import WANDER_PERCENT
-from monitor.study.results import (
-    Reason,
-    Repeat,
-    Serves,
-)
+from monitor.study.results import ActJudged, Reason, Repeat, Serves, ShiftStudy
 from monitor.text import clock
 
 NOTICEABLE_PERCENT = 1.0
@@ -23,6 +19,8 @@ LONG_S = 600.0
 """A segment this long shows by itself whether an instrument stays as it is."""
 LEAST_RATIO = 0.005
 """Power shown and counted may differ by half a percent: rounding to whole watts and revolutions."""
+CURE_BEFORE_S, CURE_AFTER_S = 45.0, 120.0
+"""A step is placed roughly, and after an act it shows once somebody pedals again."""
 SIDE_KINDS = ("side-off", "balance-off", "sides-swapped", "one-sided")
 FAULT_WORDS = {
     "stuck": "stood still at one value",
@@ -112,7 +110,14 @@ def _agreement(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
 def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
     """Whether it stayed as it was: only a change that is its own speaks against it."""
     reasons: list[Reason] = []
+    cures: list[Reason] = []
     for s in judgement.shifts:
+        cure = _cure(judgement, s)
+        if cure is not None:
+            # What was wrong before is told by what moved it there; the way back is no fault.
+            words = ACT_WORDS.get(cure.act, cure.act)
+            cures.append(Reason("good", f"{words} at {clock(cure.t_s)} cured it"))
+            continue
         side = "" if s.side == "total" else f" on its {s.side} side"
         when = f"at {clock(s.t_s)}"
         verb = "moved"
@@ -138,7 +143,7 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
         reasons.append(Reason("bad", own[0].text))
     elif open_ and not judgement.shifts:
         reasons.append(Reason("open", f"{open_[0].text}; whose change it is cannot be told"))
-    elif judged and not reasons:
+    elif judged and not reasons and not moved:
         names = join_names(sorted({r.name for r in judged}))
         reasons.append(Reason("good", f"repeated blocks ({names}) read alike at first and at last"))
     elif not judged and not reasons:
@@ -146,9 +151,20 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
             (s.end_s - s.start_s for s in judgement.segments if s.kind in ("block", "free")), default=0.0
         )
         if longest >= LONG_S:
-            return [Reason("good", f"no change was found in {longest / 60:.0f} minutes of one segment")]
+            text = f"no change was found in {longest / 60:.0f} minutes of one segment"
+            return cures or [Reason("good", text)]
         reasons.append(Reason("open", "no block was ridden twice, so a change cannot be seen"))
-    return reasons
+    return [*reasons, *cures]
+
+
+def _cure(judgement: Judgement, shift: ShiftStudy) -> ActJudged | None:
+    """The act that cured the instrument and made this step; None: nobody's act did."""
+    for act in judgement.acts:
+        near = -CURE_BEFORE_S <= shift.t_s - act.t_s <= CURE_AFTER_S
+        same_way = (act.change_percent or 0.0) * shift.delta_percent > 0.0
+        if near and same_way and act.effect in ("cured", "better") and not shift.drift:
+            return act
+    return None
 
 
 def _whose_repeat(name: str, reference: str, repeats: Sequence[Repeat]) -> str | None:

@@ -82,7 +82,8 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
         steps = [f for f in found if f[2] == "total" and begin_s <= f[0] < end_s]
         hinted = any(s.drift and s.side == "total" and begin_s <= s.since_s < end_s for s in live)
         drift = (
-            drift_of(shared, i, (begin_s, end_s), [t for t, _, _ in steps])
+            # A step of one side is one of the total, too.
+            drift_of(shared, i, (begin_s, end_s), [t for t, _, _ in found if begin_s <= t < end_s])
             if _one_way(steps, hinted)
             else None
         )

@@ -215,6 +215,17 @@ def warm_hub(seed: int, rng: np.random.Generator) -> Plan:
     return _plan("warm hub", seed, EVEN, hub, pedals, _heron(rng), reference="hub")
 
 
+def cured(seed: int, rng: np.random.Generator) -> Plan:
+    """The right side reads 8 % high from 5:00 on; seated anew in the rest it is right again."""
+    unit, at = _heron(rng), 8.0 + 150 + 200 + 160 + 140 + 10
+    unit = replace(
+        unit,
+        changes=(Change(300.0, gain_right=1.08 * unit.gain_right), Change(at, gain_right=unit.gain_right)),
+    )
+    plan = _plan("cured", seed, LEVELS, _pedals(rng), unit, _spider(rng))
+    return replace(plan, acts=((at, "position", "right pedal seated anew", "heron"),))
+
+
 KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
     "left-only": left_only,
     "left-only-high": left_only_high,
@@ -237,6 +248,7 @@ KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
     "zero-levels": zero_levels,
     "even-rider": even_rider,
     "warm-hub": warm_hub,
+    "cured": cured,
 }
 
 
