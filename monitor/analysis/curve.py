@@ -104,7 +104,20 @@ class Curve:
         """Lay `work_j` evenly on [t0, t1); the left side's part if its share is known."""
         if t1_s <= t0_s:
             return
-        density = work_j / (t1_s - t0_s)
+        length = t1_s - t0_s
+        density = work_j / length
+        cells, at = self._cells, int(t1_s) - self.base
+        if 0 <= at < len(cells) and int(t0_s) - self.base == at:
+            # Within one second, as most are.
+            cell, j = cells[at], density * length
+            cell[WORK] += j
+            cell[COVERED] += length
+            if left_share is not None:
+                cell[LEFT] += j * left_share
+                cell[SIDED] += length
+            if t1_s > self.worked_s:
+                self.worked_s = t1_s
+            return
         for cell, length in self._pieces(t0_s, t1_s):
             j = density * length
             cell[WORK] += j

@@ -180,22 +180,27 @@ def _slope_fit(a: Floats, b: Floats, shift: int, wider: float) -> Timing | None:
     a, b = _moved(a, b, shift)
     if len(a) < LEAST_SECONDS + 6:
         return None
-    known = ~np.isnan(a + b)
-    total = float(a[known].sum())
+    unknown = np.isnan(a + b)
+    # Mostly all is known, and what is taken out needs no copies.
+    gaps = bool(unknown.any())
+    known_a, known_b = (a[~unknown], b[~unknown]) if gaps else (a, b)
+    total = float(known_a.sum())
     if total <= 0.0:
         return None
-    share = float(b[known].sum()) / total
+    share = float(known_b.sum()) / total
     if share <= 0.1:
         return None
-    middle = 0.5 * (a + b / share)
+    scaled = b / share
+    middle = 0.5 * (a + scaled)
     three = middle[:-2] + middle[1:-1] + middle[2:]
     slope = (three[4:] - three[:-4]) / 12.0
-    rest = (b / share - a)[3:-3]
-    good = ~np.isnan(slope + rest)
-    slope, rest = slope[good], rest[good]
+    rest = (scaled - a)[3:-3]
+    if gaps:
+        good = ~np.isnan(slope + rest)
+        slope, rest = slope[good], rest[good]
     if len(slope) < LEAST_SECONDS:
         return None
-    noise = 2.0 + 0.02 * total / int(known.sum())
+    noise = 2.0 + 0.02 * total / len(known_a)
     weighted = slope / (1.0 + (0.5 * slope / noise) ** 2)
     power = float(weighted @ slope)
     if power <= 0.0:

@@ -15,10 +15,10 @@ from monitor.analysis.statistics import Floats
 from monitor.finding import Side
 from monitor.live.pair import Pair
 from monitor.live.windows.blocks import take_block
+from monitor.live.windows.ends import SMOOTHED_CRANK_S2, smoothed_of
 from monitor.live.windows.lags import Lags
 from monitor.live.windows.levels import Level, Levels
 from monitor.live.windows.past import Past
-from monitor.live.windows.span import SMOOTHED_CRANK_S2, smoothed_of
 from monitor.live.windows.windows import Windows
 from monitor.setup.bench import Bench
 
@@ -238,10 +238,11 @@ class Comparator:
         """Mean cadence of every instrument over the seconds [begin, end) of each span within the last
         TURNS_S, rpm; None: unknown."""
         now = self.ring.end + 1
-        return [
-            [past.cadence(begin - now, end - now, KNOWN_PART * (end - begin)) for past in self.past]
-            for begin, end in spans
-        ]
+        results = []
+        for begin, end in spans:
+            first, last, least_s = begin - now, end - now, KNOWN_PART * (end - begin)
+            results.append([past.cadence(first, last, least_s) for past in self.past])
+        return results
 
     def leap(self, to: int) -> None:
         """Time has leapt over a hole to second `to`, in which nothing is known."""

@@ -3,21 +3,28 @@
 import math
 from collections import deque
 from collections.abc import Collection
+from dataclasses import dataclass
 from typing import Literal
-
-import msgspec
 
 from monitor.analysis.block import Block
 from monitor.analysis.expected import ALIKE, Limit, Tolerance
 from monitor.analysis.statistics import effective_n, sequence_radius, sequence_rho, slow_factor, t_975
 from monitor.finding import Side
 from monitor.live.noise import Noise
+from monitor.live.windows.ends import Edge, Ends, edge_of
 from monitor.setup.bench import Sides
 
 MEASURED = 3.0
 """An uncertainty of so many limits says nothing yet."""
+SHARE_COARSE_PERCENT = 0.2
+"""A share comes in steps of half a percent (Bluetooth, Cycling Power Service) or one percent (ANT+ power
+profile) of the total, which a share that moves by a step or more averages out: a fifth of a step is left
+(computed)."""
 TRAIL_S = 300
 """So many seconds of deviations are kept to be drawn."""
+
+
+NO_EDGE = Edge(0.0, 0.0)
 
 
 class Verdict:
@@ -69,12 +76,12 @@ class Verdict:
         return sequence_radius(self.n, sd, rho, alpha) * t_975(dof) / 1.96
 
 
-class Window(msgspec.Struct, gc=False):
+@dataclass(slots=True, eq=False)
+class Window:
     """One instrument against its reference over one window; percent unless the name says otherwise.
 
     `deviation` is what is left after the expected drivetrain loss; `u` its standard
-    uncertainty from scatter, `u_lag` that from the corrected lag, `u_loss` that of the expected
-    loss, `edge` what smoothing at the window's ends can contribute at most. `limit` is what it is held
+    uncertainty from scatter, `u_loss` that of the expected loss. `limit` is what it is held
     against at this power: the claims, at least the floor in watts. `left` and `right` are the deviations of
     the sides against those of another, with the limit of each.
     """
@@ -86,36 +93,102 @@ class Window(msgspec.Struct, gc=False):
     deviation: float
     deviation_w: float
     u: float
-    u_lag: float
-    edge: float
     tolerance: Tolerance
     limit: float
+    ends: Ends
+    """Of the instrument itself, ..."""
+    other_ends: Ends
+    """... and of what it is compared with."""
+    lag_sd_s: float
+    smoothed_s2: float
+    """What smoothing may move over an end, square seconds of the slope of power there."""
     expected_percent: float = 0.0
     u_loss: float = 0.0
     left: float | None = None
     right: float | None = None
     left_w: float | None = None
     right_w: float | None = None
-    u_left: float = 0.0
-    u_right: float = 0.0
+    scatter_left: float = 0.0
+    scatter_right: float = 0.0
     side_tolerance: Tolerance | None = None
     """Of either side; None: no side is compared."""
     left_reference_w: float = 0.0
     right_reference_w: float = 0.0
     left_limit: float = 0.0
     right_limit: float = 0.0
-    side_edge: float = 0.0
-    u_side_lag: float = 0.0
+    side_ends: Ends | None = None
+    """Of what the sides are compared with."""
+    side_lag_sd_s: float = 0.0
+    side_smoothed_s2: float = 0.0
+    side_within: float = 0.0
+    """What changes of load inside the window can move from one side to the other."""
     balance: float | None = None
     balance_reference: float | None = None
-    u_balance: float = 0.0
     both: float | None = None
     """Of one that counts a side twice: its deviation from both sides of another together."""
+
+    _edge: Edge | None = None
+    _side_edge: Edge | None = None
+
+    def _at_ends(self) -> Edge:
+        """What both ends leave open of the total; worked out when it is asked for first."""
+        edge = self._edge
+        if edge is None:
+            length_s = self.end_s - self.begin_s
+            edge = self._edge = edge_of(self.ends, self.other_ends, self.reference_w, length_s)
+        return edge
+
+    def _sides_at_ends(self) -> Edge:
+        """What both ends leave open of the sides."""
+        edge = self._side_edge
+        if edge is None:
+            if self.side_ends is None:
+                return NO_EDGE
+            length_s, both_w = self.end_s - self.begin_s, self.left_reference_w + self.right_reference_w
+            edge = self._side_edge = edge_of(self.ends, self.side_ends, both_w, length_s)
+        return edge
+
+    @property
+    def u_lag(self) -> float:
+        """Standard uncertainty from the corrected lag."""
+        return self.lag_sd_s * self._at_ends()[0]
+
+    @property
+    def edge(self) -> float:
+        """What smoothing at the window's ends can contribute at most."""
+        return self.smoothed_s2 * self._at_ends()[1]
+
+    @property
+    def u_side_lag(self) -> float:
+        """Standard uncertainty of either side from the corrected lag."""
+        return self.side_lag_sd_s * self._sides_at_ends()[0]
+
+    @property
+    def side_edge(self) -> float:
+        """What smoothing at both ends, and changes of load inside, can contribute to a side at most."""
+        return self.side_smoothed_s2 * self._sides_at_ends()[1] + self.side_within
+
+    @property
+    def u_left(self) -> float:
+        """Standard uncertainty of the left deviation from scatter and the steps of shares; 0: not known."""
+        return math.hypot(self.scatter_left, SHARE_COARSE_PERCENT) if self.left is not None else 0.0
+
+    @property
+    def u_right(self) -> float:
+        """The same of the right deviation."""
+        return math.hypot(self.scatter_right, SHARE_COARSE_PERCENT) if self.right is not None else 0.0
+
+    @property
+    def u_balance(self) -> float:
+        """Standard uncertainty of the difference of both balances, points; 0: not known."""
+        return 0.25 * math.hypot(self.u_left, self.u_right) if self.balance_reference is not None else 0.0
 
     @property
     def u95(self) -> float:
         """95 % uncertainty of the deviation, percent."""
-        return 1.96 * math.hypot(self.u, self.u_lag, self.u_loss) + self.edge
+        a_second, a_square_second = self._at_ends()
+        u_lag = self.lag_sd_s * a_second
+        return 1.96 * math.hypot(self.u, u_lag, self.u_loss) + self.smoothed_s2 * a_square_second
 
     def side_u95(self, side: Literal["left", "right"]) -> float:
         """95 % uncertainty of a side's deviation, percent."""

@@ -46,6 +46,11 @@ class StrokeSecond(msgspec.Struct, gc=False):
     position: str = ""
 
 
+def tells_of_stroke(facts: Mapping[str, float | str]) -> bool:
+    """Whether any of these facts is one of the stroke."""
+    return not _NAMES.isdisjoint(facts)
+
+
 Sink = Callable[[int, StrokeSecond], None]
 
 
@@ -88,8 +93,6 @@ class StrokeTrack:
             )
 
     def _take_facts(self, facts: Mapping[str, float | str], t_s: float) -> None:
-        if _NAMES.isdisjoint(facts):
-            return
         for name, value in facts.items():
             if name in FIELDS and isinstance(value, float | int):
                 self.reports = True

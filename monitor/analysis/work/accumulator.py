@@ -78,11 +78,9 @@ class Accumulator:
 
     def step(self, revs: int, ticks: int, torque_32nds: int = 0, updates: int | None = None) -> Step | None:
         """How far all counters went; None for the baseline."""
-        d_revs, d_ticks, d_torque = (
-            self.revs.step(revs),
-            self.ticks.step(ticks),
-            self.torque.step(torque_32nds),
-        )
+        d_revs = self.revs.step(revs)
+        d_ticks = self.ticks.step(ticks)
+        d_torque = self.torque.step(torque_32nds)
         d_updates = None if updates is None else self.updates.step(updates)
         if d_revs is None or d_ticks is None or d_torque is None:
             return None

@@ -41,8 +41,10 @@ class Jumps:
     def feed(self, t_s: float, power_w: float, before_w: float) -> bool:
         """Take a power (W) and the one before it; whether it is out of the line."""
         mean = self.mean_w
-        up = power_w > JUMP_UP * mean + JUMP_UP_W and mean > LOW_W
-        jumped = up or (power_w < JUMP_DOWN * mean and mean > HIGH_W)
+        if JUMP_DOWN * mean <= power_w <= JUMP_UP * mean + JUMP_UP_W:
+            self.mean_w = mean + FOLLOWS * (power_w - mean)
+            return False
+        jumped = mean > (LOW_W if power_w > mean else HIGH_W)
         if jumped and self.candidate is None and USUAL[0] * mean < before_w < USUAL[1] * mean:
             self.candidate = Jump(t_s, power_w, mean)
         self.mean_w += (FOLLOWS_JUMP if jumped else FOLLOWS) * (power_w - mean)

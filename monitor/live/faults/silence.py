@@ -66,8 +66,9 @@ class Silence:
     def signs(self, now_s: float) -> Iterator[Sign]:
         """Silence and missing power at `now_s`."""
         seen, tracks = self.seen, self.tracks
+        heard, missing, standing = seen.heard, seen.missing, seen.standing
         self._shown = [None] * len(tracks)
-        early_s = now_s - EVIDENCE_S
+        early_s, powered_s = now_s - EVIDENCE_S, now_s - POWERED_S
         # A value that is this young stands for no rest.
         seen.held = [runs.since_s < early_s and holds(seen, i, now_s) for i, runs in enumerate(self._runs)]
         shows = [
@@ -81,24 +82,25 @@ class Silence:
                 pedalling_since_s[i] = math.inf
             elif pedalling_since_s[i] == math.inf:
                 pedalling_since_s[i] = now_s
-            if not self._plainly_heard(i, track, now_s):
+            if (
+                heard[i] != "heard"
+                or now_s - track.heard_s >= self._lost_after_s
+                or now_s < track.paused_s
+                or self._lost_keys[i] in standing
+            ):
+                # Else a packet came so lately that nothing changes, and no alarm has to be told so.
                 sign = self._silence(i, track, now_s)
                 if sign is not None:
                     yield sign
-            if self._measures[i]:
-                sign = self._missing(i, track, now_s)
-                if sign is not None:
-                    yield sign
-
-    def _plainly_heard(self, i: int, track: Track, now_s: float) -> bool:
-        """Whether a packet came so lately that nothing changes, and no alarm has to be told so."""
-        seen = self.seen
-        return (
-            now_s - track.heard_s < self._lost_after_s
-            and now_s >= track.paused_s
-            and seen.heard[i] == "heard"
-            and self._lost_keys[i] not in seen.standing
-        )
+            if not self._measures[i]:
+                continue
+            if powered_s < track.powered_s > track.unpowered_s and self._missing_keys[i] not in standing:
+                # It shows power, and no alarm has to be told so.
+                missing[i] = False
+                continue
+            sign = self._missing(i, track, now_s)
+            if sign is not None:
+                yield sign
 
     def _silence(self, i: int, track: Track, now_s: float) -> Sign | None:
         seen = self.seen

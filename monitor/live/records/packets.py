@@ -7,7 +7,7 @@ from capture.profiles import decode
 from capture.record import Packet
 from capture.sample import DecodeError, Reading
 from monitor.analysis.accounts import Account
-from monitor.analysis.stroke.track import StrokeTrack
+from monitor.analysis.stroke.track import StrokeTrack, tells_of_stroke
 from monitor.analysis.work.showing import HELD_S
 from monitor.analysis.work.track import Track
 from monitor.live.facts import Facts
@@ -83,7 +83,7 @@ class Packets:
             if power is not None and (track.fresh or not recent.powers or recent.powers[-1][1] != power):
                 recent.feed(t_s, power, reading.left_share)
         facts = reading.facts
-        if facts or stroke.reports or reading.vector is not None:
+        if stroke.reports or reading.vector is not None or (facts and tells_of_stroke(facts)):
             stroke.take(reading, t_s)
         if facts:
             reported.update(facts)

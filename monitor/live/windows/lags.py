@@ -54,10 +54,11 @@ class Lags:
         covered = ring.series(begin, end, COVERED)
         power = ring.series(begin, end, WORK)
         power[(covered < COVERED_PART) | (power < MIN_POWER_W)] = np.nan
+        each = power.T.copy()
         timings = self.timings
         for i in self._powered:
             if i != anchor:
-                timings[i] = timing(power[:, anchor], power[:, i], self._before[i], timings[i].lag_s)
+                timings[i] = timing(each[anchor], each[i], self._before[i], timings[i].lag_s)
         for i, pair in self._pairs.items():
             side = pair.side
             if side is None or pair.sides == "total":
@@ -65,7 +66,7 @@ class Lags:
             if side == anchor:
                 pair.side_timing = timings[i]
             else:
-                pair.side_timing = timing(power[:, side], power[:, i], ALIKE, pair.side_timing.lag_s)
+                pair.side_timing = timing(each[side], each[i], ALIKE, pair.side_timing.lag_s)
         self.reach_s = self._reach()
 
     def _reach(self) -> int:

@@ -7,17 +7,10 @@ from typing import NamedTuple
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT, LOSS_SPREAD
 from monitor.finding import Side
-from monitor.live.pair import Pair
-from monitor.live.windows.sides import LEAST_SIDE_W, SHARE_COARSE_PERCENT
-from monitor.live.windows.span import (
-    JUMP_TIMES,
-    SILENT_PART,
-    SLOPE_OF_TWO,
-    UNSTEADY,
-    VARIES,
-    Span,
-    smoothed_of,
-)
+from monitor.live.pair import SHARE_COARSE_PERCENT, Pair
+from monitor.live.windows.ends import JUMP_TIMES, SILENT_PART, SLOPE_OF_TWO, UNSTEADY, VARIES, smoothed_of
+from monitor.live.windows.sides import LEAST_SIDE_W
+from monitor.live.windows.span import Span
 from monitor.live.windows.windows import Windows
 from monitor.setup.bench import Instrument
 
@@ -94,7 +87,7 @@ class Levels:
     def _open_percent(self, span: Span, j: int, power_w: float) -> float | None:
         """What loss, lag and smoothing leave open of a mean (standard uncertainty, percent); None: an end of
         the window tells nothing."""
-        change, start, stop = span.ends(j)
+        change, start, stop, _ = span.ends(j)
         if change != change or (span.length_s <= BLOCK_S and change > UNSTEADY * power_w):
             return None
         loss = LOSS_SPREAD * 100.0 * (1.0 - self._windows.losses[j].at_hub(power_w) / power_w)

@@ -1,6 +1,5 @@
 """The sides of a window: what each shows, and by how much it differs from that side of another."""
 
-import math
 from collections.abc import Sequence
 
 from monitor.analysis.block import MIN_POWER_W
@@ -8,10 +7,6 @@ from monitor.live.pair import Pair, Window
 from monitor.live.windows.past import Past
 from monitor.live.windows.span import Span
 
-SHARE_COARSE_PERCENT = 0.2
-"""A share comes in steps of half a percent (Bluetooth, Cycling Power Service) or one percent (ANT+ power
-profile) of the total, which a share that moves by a step or more averages out: a fifth of a step is left
-(computed)."""
 LEAST_SIDE_W = MIN_POWER_W / 3
 """Below this a ratio of sides says nothing (common practice, no source)."""
 
@@ -40,21 +35,20 @@ def add_sides(window: Window, i: int, pair: Pair, span: Span, past: Sequence[Pas
     size = 0.0
     if sides != "right":
         window.left = 100.0 * (own_left / left - 1.0)
-        window.u_left = math.hypot(100.0 * pair.noise_left.of_mean(span.length_s), SHARE_COARSE_PERCENT)
+        window.scatter_left = 100.0 * pair.noise_left.of_mean(span.length_s)
         size = abs(window.left)
     if sides != "left":
         window.right = 100.0 * (own_right / right - 1.0)
-        window.u_right = math.hypot(100.0 * pair.noise_right.of_mean(span.length_s), SHARE_COARSE_PERCENT)
+        window.scatter_right = 100.0 * pair.noise_right.of_mean(span.length_s)
         size = max(size, abs(window.right))
     if sides in ("left", "right"):
         window.both = 100.0 * (2.0 * (own_left if sides == "left" else own_right) / (left + right) - 1.0)
     if sides == "both":
         window.balance_reference = 100.0 * left / (left + right)
-        window.u_balance = 0.25 * math.hypot(window.u_left, window.u_right)
     window.side_tolerance = tolerance
     window.left_reference_w, window.right_reference_w = left, right
     window.left_limit, window.right_limit = tolerance.percent_at(left), tolerance.percent_at(right)
-    change, smoothed = span.edge(i, side, left + right)
-    window.side_edge, window.u_side_lag = pair.side_smoothed_s2 * smoothed, pair.side_timing.sd_s * change
+    window.side_ends = span.ends(side)
+    window.side_lag_sd_s, window.side_smoothed_s2 = pair.side_timing.sd_s, pair.side_smoothed_s2
     if size > tolerance.claims_percent:
-        window.side_edge += span.change_within(i, side, left + right)
+        window.side_within = span.change_within(i, side, left + right)

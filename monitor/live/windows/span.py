@@ -4,11 +4,10 @@ import math
 from collections import deque
 from collections.abc import Sequence
 from itertools import islice
-from typing import NamedTuple
 
-from monitor.analysis.block import BLOCK_S
 from monitor.analysis.curve import COVERED, LEFT, SIDED, WORK
 from monitor.analysis.expected import Loss
+from monitor.live.windows.ends import VARIES, Ends
 from monitor.live.windows.past import Past
 
 LEAST_LAG_S = 0.05
@@ -16,46 +15,6 @@ LEAST_LAG_S = 0.05
 SHARED_S = 0.3
 """A change of load of so many watts moves this many seconds of it between the sides, at most: a quarter of
 a revolution's work at 60 rpm."""
-VARIES = 0.15
-"""In steady riding five seconds vary by less than this part of the power (common practice, no source)."""
-UNSTEADY = 0.15
-"""A window of ten seconds whose ends differ by more than this part of its power judges nothing."""
-SILENT_PART = 0.3
-"""Below this part of the window's power in the last two seconds one has just fallen silent, or the rider has
-just stopped: no better than a hole (common practice, no source)."""
-SLOPE_OF_TWO = 6.0
-"""The slope of power at an end (W/s) is about a third of how much it varies there in five seconds (common
-practice, no source), and each of two instruments brings half of it."""
-JUMP_TIMES = 2.0
-"""A jump at an end counts so many times: one of two instruments shows it a second before the other, at
-either end."""
-SMOOTHED_HUB_S2, SMOOTHED_CRANK_S2 = 1.0, 0.4
-"""What smoothing, which is no mere delay, still moves over a window's end once the lag is corrected: this
-many square seconds of the slope of power there. Half the second moment of a moving mean of five seconds
-or a low pass of 1.4 s; at the crank of three seconds (common practice, no source)."""
-UNKNOWN_PERCENT = 1000.0
-"""So much that nothing is judged: what an edge may move when one has just fallen silent."""
-
-
-class Ends(NamedTuple):
-    """How an instrument's power moved at the ends of a window (W): between them, and around each."""
-
-    change_w: float
-    start_w: float
-    stop_w: float
-
-
-class Edge(NamedTuple):
-    """Percent of a window's work that a second of lag, and a square second of smoothing, can move over its
-    ends."""
-
-    a_second: float
-    a_square_second: float
-
-
-def smoothed_of(hub: bool) -> float:
-    """What smoothing moves over an end, square seconds of the slope there, at a `hub` or at the crank."""
-    return SMOOTHED_HUB_S2 if hub else SMOOTHED_CRANK_S2
 
 
 def between(sums: deque[float], begin: int, end: int, shift_s: float) -> float:
@@ -125,33 +84,8 @@ class Span:
         start, last = fives[at + 4], fives[-1]
         before = fives[at - 1] if at > 0 else start
         change = max(abs(last - before), abs(two - before), abs(last - start), abs(two - start))
-        ends = self._ends[k] = Ends(change, swings[at + 1], swings[-1])
+        ends = self._ends[k] = Ends(change, swings[at + 1], swings[-1], two)
         return ends
-
-    def edge(self, i: int, j: int, power_w: float) -> Edge:
-        """What the ends of a window of two instruments leave open, at this mean power (W).
-
-        A lag moves lag x (power at the end - power at the beginning), at most what either
-        instrument shows over any of the neighbourhoods of the ends that it reaches; smoothing
-        moves its part of the slope at either end, about a third of how much the power varies there in
-        five seconds. A jump there, more than riding varies by, one shows a second before the other.
-        """
-        change_i, start_i, stop_i = self._ends[i] or self.ends(i)
-        change_j, start_j, stop_j = self._ends[j] or self.ends(j)
-        low = SILENT_PART * power_w
-        if change_i != change_i or change_j != change_j or self._past[i].two < low or self._past[j].two < low:
-            return UNKNOWN
-        change = change_j if change_j > change_i else change_i
-        if self.length_s <= BLOCK_S and change > UNSTEADY * power_w:
-            return UNKNOWN
-        smoothed = math.hypot(
-            start_i / SLOPE_OF_TWO + start_j / SLOPE_OF_TWO, stop_i / SLOPE_OF_TWO + stop_j / SLOPE_OF_TWO
-        )
-        jump = max(start_i, stop_i, start_j, stop_j) - VARIES * power_w
-        if jump > 0.0:
-            smoothed += JUMP_TIMES * jump
-        scale = 100.0 / (self.length_s * power_w)
-        return Edge(scale * change, scale * smoothed)
 
     def change_within(self, i: int, j: int, power_w: float) -> float:
         """Percent of a side's work that changes of load inside a window can move from one side to the other.
@@ -166,6 +100,3 @@ class Span:
         """By how much (W) the power varied at most in any five seconds inside."""
         swings = self._past[k].swings
         return max(islice(swings, len(swings) - self.length_s, None))
-
-
-UNKNOWN = Edge(UNKNOWN_PERCENT, UNKNOWN_PERCENT)

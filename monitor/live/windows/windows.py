@@ -91,7 +91,6 @@ class Windows:
             own_w, reference_w, sd_s = self._against_median(i, others, span)
         if reference_w < MIN_POWER_W:
             return None
-        a_second, a_square_second = span.edge(i, base, reference_w)
         tolerance = pair.tolerance
         window = Window(
             begin,
@@ -101,10 +100,12 @@ class Windows:
             100.0 * (own_w / reference_w - 1.0),
             own_w - reference_w,
             100.0 * pair.noise.of_mean(span.length_s),
-            sd_s * a_second,
-            pair.smoothed_s2 * a_square_second,
             tolerance,
             tolerance.percent_at(reference_w),
+            span.ends(i),
+            span.ends(base),
+            sd_s,
+            pair.smoothed_s2,
         )
         if self._lossy and (
             self.past[i].loss is not None or any(self.past[j].loss is not None for j in others)
