@@ -189,7 +189,14 @@ def one_more(records: list[Record]) -> list[Record]:
     return [*records[:-1], Act(records[-1].t_ns, "note", "heard here alone"), records[-1]]
 
 
-@pytest.mark.parametrize("change", [lost, late, another_octet, exchanged, one_more])
+@pytest.mark.parametrize(
+    "change",
+    [
+        lost,
+        another_octet,
+        *(pytest.param(each, marks=pytest.mark.slow) for each in (late, exchanged, one_more)),
+    ],
+)
 def test_whoever_saw_other_records_than_the_disk_holds_is_not_believed(
     fresh: Path,
     records: list[Record],
