@@ -16,6 +16,7 @@ from monitor.dashboard.parts.findings import finding_words
 from monitor.dashboard.parts.hero import since_words
 from monitor.dashboard.parts.message import advice_text
 from monitor.dashboard.parts.standing import number_of, standing
+from monitor.dashboard.sheet import Face, Page, draw_sheet
 from monitor.live.pipeline import Pipeline
 from monitor.live.screen import view_of
 from monitor.live.view import Lane, View
@@ -102,7 +103,19 @@ def test_it_says_how_far_the_check_is(cured: dict[int, View]) -> None:
     assert seconds[0] <= 1.0
     assert 20.0 <= seconds[-1] < VERDICT_S
     shown = next(v for v in checked if (again := heron(v).again) is not None and again.measured_s == 8.0)
-    assert since_words(shown, heron(shown)) == ["8 s of 30 s", "since 1:44"]
+    assert since_words(shown, heron(shown)) == ["since 1:44", "8 s of 30 s"]
+    # In windows of all sizes, and on the page of large figures.
+    sizes: tuple[tuple[int, int, Page], ...] = (
+        (40, 10, "bench"),
+        (60, 20, "bench"),
+        (80, 24, "bench"),
+        (80, 24, "big"),
+    )
+    for width, height, page in sizes:
+        text = draw_sheet(shown, width, height, Face(hands=True, page=page)).text()
+        assert "checking again" in text
+        assert "8 s of 30 s" in text
+        assert "HIGH" not in text
     # The findings stay open until they are over, without the size of before.
     rows = [finding_words(shown, alarm)[1] for alarm in shown.alarms]
     assert len(rows) == 2

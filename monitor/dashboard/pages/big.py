@@ -114,6 +114,8 @@ def _verdict_cells(view: View, label: str) -> tuple[_Cell, _Cell]:
     large = large_word(lane, said)
     side = side_words(lane, number, said) if large else ""
     words = "  ".join([*([side] if side else []), *since_words(view, lane)])
+    if not large and number is None and words:
+        return left, _Cell("", "", words, style)
     if not large:
         shown = f"{said.mark} {said.word}" + (f", {words}" if words else "")
         return left, _Cell("", "", shown, style)

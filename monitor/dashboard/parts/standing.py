@@ -88,8 +88,8 @@ def is_checked_again(lane: Lane) -> bool:
 
 
 def again_words(again: Again) -> list[str]:
-    """How far that is, and since when."""
-    return [f"{again.measured_s:.0f} s of {again.needed_s:.0f} s", f"since {clock(again.since_s)}"]
+    """Since when, and how far that is: the second alone is enough where there is room for one."""
+    return [f"since {clock(again.since_s)}", f"{again.measured_s:.0f} s of {again.needed_s:.0f} s"]
 
 
 def way(percent: float) -> str:
