@@ -10,23 +10,44 @@ from typing import Any
 import msgspec
 import pytest
 
+from capture.record import Header
+from monitor.report.first import on_test
+from monitor.report.lines.summary import unit_line
+from monitor.report.material import Material
 from monitor.report.states import state_rows
-from monitor.study.results import Study, decode
+from monitor.study.parts.common import shared_of
+from monitor.study.recording import collect
+from monitor.study.results import Study, encode
+from monitor.study.study import study
 from monitor.text import TERMINAL
+from tests.benchmarks.judgement.evening import UTC_NS, make
 from tests.benchmarks.judgement.kinds import plan_of
-from tests.benchmarks.judgement.score import run
 
 WORDS = {"agrees": "agrees", "differs": "differs", "undecided": "undecided"}
 
 
 @cache
-def said(kind: str, seed: int) -> dict[str, Any]:
-    """The study of one evening."""
-    return run(plan_of(kind, seed))[2]
+def given(kind: str, seed: int) -> Material:
+    """One evening, studied, with its arrays."""
+    evening = make(plan_of(kind, seed))
+    shared = shared_of(collect(Header(evening.bench, "test", UTC_NS, evening.protocol), evening.records))
+    return Material(study(shared.recording, shared), shared)
 
 
 def told(kind: str, seed: int) -> Study:
-    return decode(msgspec.json.encode(said(kind, seed)))
+    return given(kind, seed).study
+
+
+@cache
+def said(kind: str, seed: int) -> dict[str, Any]:
+    """The study as it is kept."""
+    result: dict[str, Any] = msgspec.json.decode(encode(told(kind, seed)))
+    return result
+
+
+def first_screen(kind: str, seed: int) -> dict[str, Any]:
+    """What the report says first of the unit on test."""
+    return on_test(given(kind, seed))[0]
 
 
 @pytest.mark.parametrize("seed", [71, pytest.param(72, marks=pytest.mark.slow)])
@@ -44,6 +65,15 @@ def test_nobody_is_called_wrong_in_a_state_in_which_the_reference_stands_apart(s
     rows = [r for r in state_rows(told("reference-steps", seed), TERMINAL) if r.label == "heron"]
     assert rows[-1].word(WORDS) == "pedals is apart"
     assert rows[-1].cells(WORDS)[1] == "pedals is apart"
+    line = unit_line(told("reference-steps", seed), "heron")
+    assert line.startswith("heron: agrees with the others; pedals stands apart, ")
+    first = first_screen("reference-steps", seed)
+    assert first["sentence"].startswith(
+        "heron agrees with the others; pedals stands apart, so that it reads +"
+    )
+    assert first["tiles"][0]["answer"] == "✓ agrees"
+    assert first["tiles"][1]["answer"] in ("Neither side", "Nothing found")
+    assert first["tiles"][0]["more"].startswith("with the others; pedals stands apart, +")
 
 
 @pytest.mark.slow
@@ -60,6 +90,12 @@ def test_a_drift_is_judged_by_what_it_came_to(seed: int) -> None:
     assert first.endswith("by a drift")
     assert second == "The drift is its own"
     assert heron["verdict"] == "differs"
+    screen = first_screen("drift-on", seed)
+    came_to = f"−{abs(last['end_percent']):.1f}"
+    assert came_to in screen["sentence"]
+    assert came_to in screen["tiles"][0]["more"]
+    # Both legs drift alike: neither is to blame.
+    assert screen["tiles"][1]["answer"] == "No single side"
     for label in ("pedals", "spider"):
         assert all(s["end_percent"] is None for s in instruments[label]["states"])
 
@@ -73,6 +109,9 @@ def test_exchanged_sides_are_no_error_of_a_side(seed: int) -> None:
     assert heron["cause"] == "setting"
     assert heron["verdict"] == "agrees"
     assert "differs on one side" not in heron["sentence"]
+    assert {r["verdict"] for r in heron["by_side"]} == {"undecided"}
+    assert first_screen("exchanged", seed)["tiles"][1]["answer"] == "Exchanged"
+    assert unit_line(told("exchanged", seed), "heron").endswith("its sides are exchanged")
 
 
 @pytest.mark.slow
@@ -92,7 +131,7 @@ def test_one_that_comes_right_by_a_drift_was_wrong_before(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(80, 86))
 def test_slow_noise_opens_no_drift(seed: int) -> None:
     """Half a percent that wanders within minutes: ramps may be found in it, of which none stands."""
-    study = said("wandering", seed)
-    assert not [s for s in study["shifts"] if s["drift"]]
-    for one in study["instruments"].values():
+    wandered = said("wandering", seed)
+    assert not [s for s in wandered["shifts"] if s["drift"]]
+    for one in wandered["instruments"].values():
         assert one["verdict"] != "differs"

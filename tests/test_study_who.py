@@ -40,7 +40,10 @@ def test_the_one_outside_is_named_whatever_its_role(guilty: str, gain: float) ->
     # The difference is told as one, whoever it belongs to.
     if guilty == "pedals":
         assert "stands apart" in result.instruments["pedals"].sentence
-        assert "pedals stands apart, heron agrees with the others" in result.instruments["heron"].sentence
+        assert (
+            "heron agrees with hub, not with pedals, which stands apart: "
+            in result.instruments["heron"].sentence
+        )
 
 
 def test_healthy_ones_are_left_alone() -> None:

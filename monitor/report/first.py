@@ -5,7 +5,7 @@ from typing import Any
 from monitor.report.drawing.overview import overview
 from monitor.report.drawing.svg import Markup, swatch
 from monitor.report.material import Material
-from monitor.report.states import act_name, judged_states
+from monitor.report.states import act_name, exchanged, judged_states, now_reads
 from monitor.report.words import ANSWERS, WORDS, fact
 from monitor.study.results import ActJudged, InstrumentStudy, SideResult, State
 from monitor.text import PAGE, clock, minus, plain
@@ -61,7 +61,7 @@ def condition(i: InstrumentStudy) -> str:
 
 
 def _deviation(s: State) -> str:
-    return f"{PAGE.sure(s.deviation_percent, s.u95_percent)} %"
+    return f"{PAGE.sure(*now_reads(s))} %"
 
 
 def _tile(question: str, verdict: str, answer: str, more: str = "") -> dict[str, str]:
@@ -75,7 +75,9 @@ def _true(i: InstrumentStudy) -> dict[str, str]:
     found, left = states[0], states[-1]
     verdict = i.as_left or left.verdict
     more = f"as left {_deviation(left)}, limit {PAGE.number(left.limit_percent)} %"
-    if found is not left:
+    if left.apart is not None:
+        more = f"with the others; {left.apart} stands apart, {_deviation(left)} against it"
+    elif found is not left:
         more += f"; as found {_deviation(found)}: {_as_found(i, found)}"
     return _tile("Reads true?", verdict, WORDS[verdict], more)
 
@@ -86,9 +88,17 @@ def _as_found(i: InstrumentStudy, found: State) -> str:
 
 
 def _off_side(i: InstrumentStudy) -> SideResult | None:
-    """The side that differs most, if one does."""
+    """The side that differs most; None if none does, if both do alike, or if the other one stands apart."""
     off = [r for r in i.by_side if r.verdict == "differs"]
+    if len({r.deviation_percent > 0.0 for r in off}) < len(off):
+        return None
+    off = [r for r in off if not any(s.apart == r.reference and _holds(s, r) for s in i.states)]
     return max(off, key=lambda r: abs(r.deviation_percent)) if off else None
+
+
+def _holds(s: State, r: SideResult) -> bool:
+    """Whether what is said of a side is of this state."""
+    return s.from_s <= 0.5 * (r.start_s + r.end_s) <= s.to_s
 
 
 def _span(s: State) -> str:
@@ -98,10 +108,11 @@ def _span(s: State) -> str:
 
 def _side(given: Material, label: str, i: InstrumentStudy) -> dict[str, str]:
     question = "Which side, since when?"
-    wrong = [s for s in judged_states(i.states) if s.verdict == "differs"]
+    if exchanged(i):
+        return _tile(question, "differs", "Exchanged", "left is reported as right")
+    wrong = [s for s in judged_states(i.states) if s.verdict == "differs" and s.apart is None]
     if (off := _off_side(i)) is not None:
-        middle = 0.5 * (off.start_s + off.end_s)
-        inside = [s for s in wrong if s.from_s <= middle <= s.to_s]
+        inside = [s for s in wrong if _holds(s, off)]
         percent, u95 = _of_side(inside[0], off.side) if inside else (None, None)
         if percent is None or u95 is None:
             percent, u95 = off.deviation_percent, off.u95_percent
@@ -120,7 +131,8 @@ def _side(given: Material, label: str, i: InstrumentStudy) -> dict[str, str]:
         return _tile(
             question, "undecided", f"{side}changed by {by}".capitalize(), f"at {clock(worst.t_s)}{many}"
         )
-    both = i.by_side and all(r.verdict == "agrees" for r in i.by_side)
+    sound = [r for r in i.by_side if not any(s.apart == r.reference and _holds(s, r) for s in i.states)]
+    both = i.by_side and all(r.verdict == "agrees" for r in sound)
     return _tile(question, "none", "Neither side" if both else "Nothing found")
 
 
@@ -164,12 +176,17 @@ def sentence(given: Material, label: str, i: InstrumentStudy) -> str:
         return words.get(i.verdict, f"{label} has no power to compare.")
     left = states[-1]
     verdict = i.as_left or left.verdict
+    if left.apart is not None:
+        by = _deviation(left)
+        return minus(
+            f"{label} agrees with the others; {left.apart} stands apart, so that it reads {by} against it."
+        )
     text = {
         "agrees": f"{label} agrees with {given.reference} as left ({_deviation(left)})",
         "differs": f"{label} differs from {given.reference} as left ({_deviation(left)})",
         "undecided": f"{label} as left is undecided ({_deviation(left)})",
     }[verdict]
-    before = [s for s in states[:-1] if s.verdict == "differs"]
+    before = [s for s in states[:-1] if s.verdict == "differs" and s.apart is None]
     if before:
         worst = max(before, key=lambda s: abs(s.deviation_percent or 0.0))
         text += f", after {PAGE.number(worst.deviation_percent, 1, True)} % {_span(worst)}"

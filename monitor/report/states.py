@@ -186,6 +186,18 @@ def _asked(change: RiderChange) -> bool:
     return change.verdict != "undecided" and not (change.verdict == "rider" and again)
 
 
+def exchanged(i: InstrumentStudy) -> bool:
+    """Whether its left side is reported as its right one."""
+    return i.cause == "setting" and i.cause_text.endswith("sides are swapped")
+
+
+def now_reads(s: State) -> tuple[float | None, float | None]:
+    """What a state deviates by, and its 95 %, percent: of a drift what it came to."""
+    if s.end_percent is not None:
+        return s.end_percent, s.end_u95_percent
+    return s.deviation_percent, s.u95_percent
+
+
 def judged_states(states: Sequence[State]) -> list[State]:
     """Those with a deviation and its uncertainty."""
     return [s for s in states if s.deviation_percent is not None and s.u95_percent is not None]

@@ -42,6 +42,7 @@ from monitor.study.results import (
     InstrumentStudy,
     ShiftStudy,
     ShownOverCounted,
+    SideResult,
     State,
     Study,
     encode,
@@ -205,6 +206,13 @@ def _account(shared: Shared, i: int) -> ShownOverCounted | None:
     return ShownOverCounted(rounded(account.ratio, 4), rounded(account.u95, 4))
 
 
+def _told_sides(judgement: Judgement) -> list[SideResult]:
+    """The sides, of which none is called wrong while they are exchanged."""
+    if not judgement.standing("sides-swapped"):
+        return list(judgement.by_side)
+    return [msgspec.structs.replace(r, verdict="undecided") for r in judgement.by_side]
+
+
 def _with_cadence(
     found: InstrumentStudy, label: str, cadence: Sequence[CadenceStudy], powered: bool
 ) -> InstrumentStudy:
@@ -282,7 +290,7 @@ def _instrument(
         else None,
         signal=judgement.signal,
         cause_text=told.cause_text,
-        by_side=list(judgement.by_side),
+        by_side=_told_sides(judgement),
         states=list(judgement.states),
         as_found=judgement.as_found,
         as_left=judgement.as_left,

@@ -1,6 +1,6 @@
 """The verdict in a few lines: what stands after a ride, and `study --summary`."""
 
-from monitor.report.states import judged_states
+from monitor.report.states import exchanged, judged_states, now_reads
 from monitor.study.results import InstrumentStudy, State, Study
 from monitor.text import TERMINAL, clock, plain
 
@@ -102,10 +102,15 @@ def unit_line(study: Study, label: str) -> str:
     text = f"{label}: {_word(study, label)}"
     if now is None:
         return f"{text}, too little common riding with {against}"
-    text += f", {TERMINAL.sure(now.deviation_percent, now.u95_percent)} % against {against}"
+    by = f"{TERMINAL.sure(*now_reads(now))} %"
+    if now.apart is not None:
+        return f"{text} with the others; {now.apart} stands apart, {by} against it"
+    text += f", {by} against {against}"
     text += f", limit {TERMINAL.number(now.limit_percent)} %"
     off = [r for r in i.by_side if r.verdict == "differs"] if i.verdict == "differs" else []
-    if off:
+    if exchanged(i):
+        text += ", its sides are exchanged"
+    if off and now.end_percent is None:
         text += "".join(f", {r.side} {TERMINAL.sure(r.deviation_percent, r.u95_percent)} %" for r in off)
     if i.cause not in (None, "unclear") and i.verdict == "differs":
         text += f", {i.cause}"
@@ -124,8 +129,9 @@ def history_line(study: Study, label: str) -> str:
         return ""
     before, after = states[-2], states[-1]
     was = TERMINAL.sure(before.deviation_percent, before.u95_percent)
+    word = f"and {before.apart} differed" if before.apart is not None else WORDS[before.verdict]
     return (
-        f"before {clock(before.to_s)}: {label} {WORDS[before.verdict]}, {was} %, until "
+        f"before {clock(before.to_s)}: {label} {word}, {was} %, until "
         f"{after.opened_by.text or after.opened_by.kind}"
     )
 

@@ -78,6 +78,11 @@ class Sentences:
             return [f"agrees with {where}: {size}{sure} ({limit}){counted}"]
         if pair == "undecided":
             return [f"undecided: {size}{sure} against {where}, {limit}"]
+        if self.of.is_the_references and left is not None:
+            agree = self.of.who.found.apart if self.of.who is not None else {}
+            others = [label for label, apart in agree.items() if apart == "no" and label != self.of.label]
+            same = f"agrees with {join_names(others)}" if others else "agrees with the others"
+            return [f"{same}, not with {where}, which stands apart: {size}{sure} against it ({limit})"]
         who = self.who_words()
         if self.of.sides_off() and abs(now.deviation_percent or 0.0) <= (now.limit_percent or 0.0):
             sides = [_side_words(r) for r in self.of.sides_off()]
