@@ -8,8 +8,9 @@ import pytest
 
 from capture.record import Act, Tick
 from monitor.cli import main
-from monitor.controls.controls import Controls, Do
+from monitor.controls.controls import Controls
 from monitor.controls.marks import note_of
+from monitor.controls.output import Do
 from monitor.live.pipeline import Pipeline
 from monitor.sessions.asked import from_acts, wanted_of
 from monitor.study.asked.wanted import Wanted

@@ -14,7 +14,8 @@ from capture.profiles import decode
 from capture.record import Link, Packet, Record, Tick, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.controls.controls import Ask, Controls
+from monitor.controls.controls import Controls
+from monitor.controls.output import Ask
 from monitor.controls.stroke_asking import ASK_AFTER_S, ASK_AGAIN_S, ASK_TIMES, StrokeAsker
 from monitor.live.pipeline import Pipeline
 from monitor.setup.bench import parse_bench

@@ -277,7 +277,7 @@ async def test_control_that_was_taken_and_an_eased_target_are_loud() -> None:
 
 async def test_without_a_trainer_the_key_says_so() -> None:
     source = riding()
-    source.controls._trainers.clear()
+    source.controls.trainers._all.clear()
     app = BenchApp(source, poll_hz=0)
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "t", "enter")

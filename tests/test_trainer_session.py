@@ -18,7 +18,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from capture.record import Act, End, Header, Link, Packet, Record, Reported, Tick, Write
 from capture.scene import Scene
 from capture.source import Wanted
-from monitor.controls.controls import Ask, Controls, Do, Leave, RefusedKeyError, is_ridden
+from monitor.controls.controls import Controls, is_ridden
+from monitor.controls.output import Ask, Do, Leave, RefusedKeyError
 from monitor.controls.zeroing import Wish
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import Runner
@@ -170,7 +171,7 @@ def test_a_ride_held_by_protocol_from_the_checks_to_the_safe_target() -> None:
     rig.until(124)
     assert rig.powers[-1] == 80
     assert not rig.controls.armed
-    assert not rig.controls.holds
+    assert not rig.controls.trainers.have_wills()
     assert [each.bequest.data == () for each in rig.wills] == [False, True]
     told = [text for _, text, _ in rig.acts("trainer")]
     assert told[0].startswith("armed: at most 260 W")
@@ -347,7 +348,7 @@ def test_of_two_trainers_the_one_that_is_named_is_armed() -> None:
     )
     bench = parse_bench(text)
     controls = Controls(bench, Pipeline(bench))
-    assert controls.trainers() == ("hub", "crank")
+    assert controls.trainers.labels() == ("hub", "crank")
     with pytest.raises(RefusedKeyError, match="which trainer"):
         controls.arm()
     with pytest.raises(RefusedKeyError, match="crank is not heard"):

@@ -8,12 +8,13 @@ record: an act counts when it has come back.
 import math
 from typing import Literal, NamedTuple
 
-from capture.control import Request, trainer_channel
 from capture.record import Act, Packet, Record
 from monitor.controls.marks import CLOSE, OPEN, REMOUNTED, STRETCH
+from monitor.controls.output import Ask, Do, Output, RefusedKeyError, is_perishable
 from monitor.controls.preflight import Asker, Checks, Preflight, override_text
 from monitor.controls.stroke_asking import StrokeAsker
-from monitor.controls.trainer import Bequest, Load, Order, RefusedError, Said, Trainer, TrainerView
+from monitor.controls.trainer import Load, RefusedError, Trainer, TrainerView
+from monitor.controls.trainers import Trainers, passed_on
 from monitor.controls.zeroing import Asking, NotNowError, Outcome, Unit, Wish, still
 from monitor.live.pipeline import Pipeline
 from monitor.live.runner import undo_text
@@ -43,33 +44,6 @@ TURN_AGE_S = 1.5
 """A last turn older than this says that the crank has become slower: 40 rpm take so long."""
 
 
-class Do(NamedTuple):
-    """An act for the record. `at_s` is the session second it belongs to, if earlier than now."""
-
-    act: str
-    text: str = ""
-    instrument: str = ""
-    at_s: float | None = None
-
-
-class Ask(NamedTuple):
-    """Octets for an instrument. `trainer`: they command it, and must not be sent late."""
-
-    instrument: str
-    request: Request
-    trainer: bool = False
-
-
-class Leave(NamedTuple):
-    """A will to be left with the recorder."""
-
-    instrument: str
-    bequest: Bequest
-
-
-Output = Do | Ask | Leave
-
-
 class RideView(NamedTuple):
     """What a screen shows besides the bench."""
 
@@ -78,10 +52,6 @@ class RideView(NamedTuple):
     """The prompt or the state of what is being asked of an instrument; empty: nothing is."""
     stage: Literal["", "prompt", "asked"]
     position: str
-
-
-class RefusedKeyError(Exception):
-    """A key that can't do its work now; the text says why and what to do."""
 
 
 class Controls:
@@ -107,27 +77,15 @@ class Controls:
         """Since when a stretch is open, by whichever screen; None: none is."""
         self.gears: list[str] = []
         """Gears of this session, by whichever screen, the latest last."""
-        self.orphan: tuple[str, float] | None = None
-        """A trainer that was held when the recorder went out of reach, and at how many W."""
         self._askers = (Asker(bench, late_s), StrokeAsker(bench, late_s)) if asks else ()
         self._heard: dict[str, dict[str, None]] = {each.label: {} for each in bench.instruments}
         self._asking: Asking | None = None
-        self._trainers = self._watched()
-        self._armed_last: Trainer | None = None
+        self.trainers = Trainers(bench)
         self._sent: list[Do] = []
         """Acts of this screen that have not come back yet."""
         self._mine: list[Act] = []
         """Acts of this screen that can be taken back, the latest last."""
         self._histories: set[str] = set()
-
-    def _watched(self) -> dict[str, Trainer]:
-        """A machine for everything that may be commanded: it has to know the past when it is armed."""
-        wanted = self.bench.trainer.label
-        return {
-            each.label: Trainer(each.label, each.link, each.profile, self.bench.trainer)
-            for each in self.bench.instruments
-            if each.label == wanted or (not wanted and _may_be_trainer(each))
-        }
 
     # -- records
 
@@ -144,7 +102,7 @@ class Controls:
             for label, request in asker.take(record, self._facts):
                 self.out.append(Ask(label, request))
         whom = getattr(record, "instrument", None)
-        busy = [each for each in self._trainers.values() if each.phase != "off" or each.label == whom]
+        busy = self.trainers.concerned(whom)
         if busy or self._asking is not None:
             self._decide(record, t_s, busy)
 
@@ -153,7 +111,7 @@ class Controls:
         cadence_rpm, load = self.cadence_rpm(t_s), self._load(t_s)
         for trainer in busy:
             trainer.want(load)
-            self._pass_on(trainer, trainer.take(record, cadence_rpm))
+            self.out += passed_on(trainer, trainer.take(record, cadence_rpm))
         if self._asking is not None:
             outcome, requests = self._asking.take(record, cadence_rpm)
             self.out += [Ask(self._asking.unit.label, request) for request in requests]
@@ -176,27 +134,14 @@ class Controls:
         elif act.act == "gear" and act.text:
             self.gears = [*(each for each in self.gears if each != act.text), act.text]
         elif act.act == "safe-target":
-            self.orphan = None
+            self.trainers.orphan = None
         elif act.act == "zero-history":
             self._histories.add(act.instrument)
-
-    def _pass_on(self, trainer: Trainer, orders: list[Order]) -> None:
-        for order in orders:
-            match order:
-                case Said(text):
-                    self.out.append(Do("trainer", text, trainer.label))
-                case Bequest():
-                    self.out.append(Leave(trainer.label, order))
-                case _:
-                    self.out.append(Ask(trainer.label, order, trainer=True))
 
     def cut_off(self) -> None:
         """The connection to the recorder broke: what commands a trainer must not be sent any more."""
         self.connected = False
-        for trainer in self._trainers.values():
-            if trainer.phase in ("asking", "held", "falling"):
-                self.orphan = trainer.label, trainer.view().target_w or 0.0
-            trainer.cut_off()
+        self.trainers.cut_off()
         self.out = [each for each in self.out if not is_perishable(each)]
 
     # -- what is known
@@ -232,7 +177,7 @@ class Controls:
 
     def view(self) -> RideView:
         """What a screen shows."""
-        trainer = self._commanded()
+        trainer = self.trainers.shown()
         asking = self._asking
         return RideView(
             trainer.view() if trainer is not None else None,
@@ -241,36 +186,10 @@ class Controls:
             self.position,
         )
 
-    def _commanded(self) -> Trainer | None:
-        """The trainer to be shown: the one that is armed, or was last, else the only one that could be."""
-        armed = [each for each in self._trainers.values() if each.phase != "off"]
-        if armed:
-            return armed[0]
-        if self._armed_last is not None:
-            return self._armed_last
-        ever = [each for each in self._trainers.values() if each.ever]
-        able = ever or [each for each in self._trainers.values() if self._can(each)]
-        return able[0] if len(able) == 1 else None
-
-    def trainers(self) -> tuple[str, ...]:
-        """The trainers that can be armed, in bench order."""
-        return tuple(each.label for each in self._trainers.values() if self._can(each))
-
-    def _can(self, trainer: Trainer) -> bool:
-        try:
-            return bool(trainer.machine.channel)
-        except ValueError:
-            return False
-
     @property
     def armed(self) -> bool:
         """Whether this screen holds a trainer."""
-        return any(each.armed for each in self._trainers.values())
-
-    @property
-    def holds(self) -> bool:
-        """Whether a will stands with the recorder, so that signs of life are needed."""
-        return any(each.phase in ("asking", "held", "falling") for each in self._trainers.values())
+        return bool(self.trainers.held())
 
     # -- acts
 
@@ -377,25 +296,18 @@ class Controls:
             raise RefusedKeyError("the recorder is not connected: nothing can be armed now")
         if self.behind_s > OLD_S:
             raise RefusedKeyError(f"this screen is {self.behind_s:.0f} s behind: arm when it has caught up")
-        able = [each for each in self._trainers.values() if self._can(each)]
-        if not able:
-            raise RefusedKeyError("the bench has no trainer that could be commanded")
-        if label:
-            able = [each for each in able if each.label == label]
-        if len(able) != 1:
-            raise RefusedKeyError(f"which trainer? {', '.join(self.trainers())}")
-        trainer = self._armed_last = able[0]
+        trainer = self.trainers.chosen(label)
         try:
-            self._pass_on(trainer, trainer.arm(self.pipeline.t_s))
+            self.out += passed_on(trainer, trainer.arm(self.pipeline.t_s))
         except RefusedError as error:
             raise RefusedKeyError(str(error)) from None
         trainer.want(self._load(self.pipeline.t_s))
 
     def fall(self, why: str) -> bool:
         """Drop the trainer to its safe target; whether it was held."""
-        held = [each for each in self._trainers.values() if each.armed]
+        held = self.trainers.held()
         for trainer in held:
-            self._pass_on(trainer, trainer.fall(self.pipeline.t_s, why))
+            self.out += passed_on(trainer, trainer.fall(self.pipeline.t_s, why))
         return bool(held)
 
     # -- zero offset and crank length
@@ -503,22 +415,6 @@ def is_ridden(pipeline: Pipeline, t_s: float) -> bool:
     )
 
 
-def is_perishable(output: Output) -> bool:
-    """Whether it must not be sent over another connection than the one it was meant for."""
-    return isinstance(output, Leave) or (isinstance(output, Ask) and output.trainer)
-
-
 def _is_same(done: Do, act: Act) -> bool:
     at_ns = 0 if done.at_s is None else round(done.at_s * 1e9)
     return (done.act, done.text, done.instrument, at_ns) == (act.act, act.text, act.instrument, act.at_ns)
-
-
-def _may_be_trainer(instrument: Instrument) -> bool:
-    """Whether it could turn out to be one: a scene's and an unnamed profile show it when they are heard."""
-    for heard in ((), ("ant17",), ("2AD2",)):
-        try:
-            trainer_channel(instrument.link, instrument.profile, heard)
-        except ValueError:
-            continue
-        return True
-    return False

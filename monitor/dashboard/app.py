@@ -269,7 +269,7 @@ class BenchApp(AskingApp):
         controls = self._hands()
         if controls is None or controls.armed:
             return
-        able = controls.trainers()
+        able = controls.trainers.labels()
         if len(able) > 1:
             self._ask_which("arm", "ARM", able)
         else:

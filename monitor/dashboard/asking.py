@@ -5,8 +5,9 @@ from typing import Literal
 
 from textual.widgets import Input
 
-from monitor.controls.controls import Controls, RefusedKeyError
+from monitor.controls.controls import Controls
 from monitor.controls.marks import note_of
+from monitor.controls.output import RefusedKeyError
 from monitor.controls.zeroing import Wish
 from monitor.dashboard.following import FollowingApp, Question
 from monitor.dashboard.widgets import TEXT_CHARACTERS

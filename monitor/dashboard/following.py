@@ -14,7 +14,8 @@ from textual.containers import Horizontal
 from textual.widgets import Static
 from textual.worker import Worker, WorkerState
 
-from monitor.controls.controls import Controls, RefusedKeyError, RideView
+from monitor.controls.controls import Controls, RideView
+from monitor.controls.output import RefusedKeyError
 from monitor.dashboard.canvas import Canvas
 from monitor.dashboard.grounds import Ground, colours_of
 from monitor.dashboard.look import BLACK, BLUE, WHITE, waiting
@@ -323,8 +324,8 @@ class FollowingApp(App[str]):
             )
             return Banner(f"The session is closed after {clock(self._view.t_s)}", words, loud=False)
         controls = self._controls()
-        if controls is not None and controls.orphan is not None:
-            label, power_w = controls.orphan
+        if controls is not None and controls.trainers.orphan is not None:
+            label, power_w = controls.trainers.orphan
             held = f"STOP PEDALLING, switch {label} off: it may go on holding {power_w:.0f} W."
             return Banner("CUT OFF, NOBODY COMMANDS THE TRAINER", "", do=f"{held} {why}.")
         return Banner("CUT OFF FROM THE RECORDER", why, do=again)

@@ -20,7 +20,7 @@ from typing import Any
 
 from capture.record import Act, End, Link, Packet, Record, Write
 from monitor.commands.live import make_job
-from monitor.controls.controls import RefusedKeyError
+from monitor.controls.output import RefusedKeyError
 from monitor.controls.zeroing import Wish
 from monitor.sessions.live.live_session import LiveSession
 from monitor.setup.bench import load_bench

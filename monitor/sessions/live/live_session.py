@@ -21,7 +21,8 @@ import msgspec
 
 from capture.control import Request
 from capture.record import Act, End, Record, Tick
-from monitor.controls.controls import Ask, Controls, Do, Leave, Output, is_perishable, is_ridden
+from monitor.controls.controls import Controls, is_ridden
+from monitor.controls.output import Ask, Do, Leave, Output, is_perishable
 from monitor.controls.trainer.orders import KEEP_ALIVE_S
 from monitor.finding import Finding
 from monitor.live.pipeline import Pipeline
@@ -325,7 +326,7 @@ class LiveSession:
         """Signs of life, as long as the recorder is to let a trainer go without them."""
         while True:
             await asyncio.sleep(KEEP_ALIVE_S / 4)
-            if self.controls is not None and self.controls.holds:
+            if self.controls is not None and self.controls.trainers.have_wills():
                 try:
                     await connection.alive()
                 except RecorderError:
