@@ -22,7 +22,7 @@ from monitor.report.drawing.colours import GROUND, SESSIONS, TEXT
 from monitor.report.drawing.svg import apart, nice_ticks, padded
 from monitor.report.material import Material
 from monitor.report.selection import milliwatts
-from monitor.report.series import MOST_POINTS, changes_of, payload, rolling, script_json
+from monitor.report.series import MOST_POINTS, changes_of, deviations, payload, rolling, script_json
 from monitor.report.terminal import study_lines
 from monitor.report.words import WORDS, fact, number, sure
 from monitor.sessions import vouched
@@ -358,6 +358,20 @@ def test_changes_are_those_of_the_states_and_stand_in_the_page() -> None:
     states = given.study.instruments["heron"].states
     assert found == [states[1].from_s, states[2].from_s]
     assert payload(given)["changes"] == {"pedals": [], "heron": [round(c) for c in found]}
+
+
+def test_a_trace_has_a_gap_where_timing_would_make_it() -> None:
+    """Beside rests and sprints the smallest lag moves a mean by more than an instrument deviates."""
+    given = material(evening_recording())
+    pair = given.grid.compared(given.order["heron"])
+    cuts = changes_of(given.study, "heron")
+    every = rolling(pair.own_w, pair.reference_w, 10, changes_s=cuts)
+    total = deviations(given, "heron", 10)["total"]
+    both = np.isfinite(total)
+    assert np.array_equal(total[both], every[both])
+    dropped = np.isfinite(every) & ~both
+    assert 0 < dropped.sum() < 0.3 * len(every)
+    assert np.abs(total[both]).max() < np.abs(every[dropped]).max()
 
 
 def test_milliwatts_add_up_to_the_work_that_was_done() -> None:

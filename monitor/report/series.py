@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.statistics import Floats
 from monitor.report.material import Material
+from monitor.study.estimate.edges import edge_percent
 from monitor.study.grid import moved
+from monitor.study.parts.common import QUIET_EDGE
 from monitor.study.results import Study
 from monitor.text import plain
 
@@ -161,6 +163,31 @@ def rolling(
         good = (n >= KNOWN_PART * _needed(begin, end, window_s)) & (b >= least_w * n)
         result: Floats = np.where(good, 100.0 * (a / b - 1.0), np.nan)
     return result
+
+
+def deviations(given: Material, label: str, window_s: int) -> dict[str, Floats]:
+    """Deviation over time of `total`, `left` and `right`, percent, as far as they are compared.
+
+    Windows end at changes. Where a lag of what timing leaves open would move a window's mean by more than
+    blocks may have of it, as beside a rest or a sprint, nothing is known.
+    """
+    grid = given.grid
+    k = given.order[label]
+    pair, changes_s = grid.compared(k), changes_of(given.study, label)
+    begin, end = _windows(grid.seconds, window_s, changes_s)
+    edge = edge_percent(pair.own_w, pair.reference_w, begin, end, grid.lag_bound_s(k))
+
+    def quiet(own: Floats, theirs: Floats, least_w: float) -> Floats:
+        result: Floats = np.where(
+            edge <= QUIET_EDGE, rolling(own, theirs, window_s, least_w, changes_s), np.nan
+        )
+        return result
+
+    found = {"total": quiet(pair.own_w, pair.reference_w, MIN_POWER_W)}
+    if grid.side_references.get(k) is not None:
+        found["left"] = quiet(pair.left_w, pair.left_reference_w, SIDE_W)
+        found["right"] = quiet(pair.right_w, pair.right_reference_w, SIDE_W)
+    return found
 
 
 def smoothed(values: Floats, window_s: int) -> Floats:

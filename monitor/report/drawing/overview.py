@@ -6,7 +6,7 @@ import numpy as np
 
 from monitor.report.drawing.svg import Markup, Plot, padded
 from monitor.report.material import Material
-from monitor.report.series import SIDE_W, changes_of, rolling
+from monitor.report.series import changes_of, deviations
 from monitor.text import PAGE, clock, plain
 
 MOST_POINTS = 420
@@ -23,16 +23,10 @@ def overview(given: Material, label: str) -> dict[str, Any] | None:
     if label not in given.compared or not grid.seconds:
         return None
     window_s = max(1, round(grid.bench.limits.window_s))
-    pair = grid.compared(k)
-    changes_s = changes_of(given.study, label)
-    total = rolling(pair.own_w, pair.reference_w, window_s, changes_s=changes_s)
-    side = grid.side_references.get(k)
-    sides = []
-    if side is not None and grid.instruments[k].sides == "both" and grid.instruments[side].sides == "both":
-        sides = [
-            ("L", rolling(pair.left_w, pair.left_reference_w, window_s, SIDE_W, changes_s)),
-            ("R", rolling(pair.right_w, pair.right_reference_w, window_s, SIDE_W, changes_s)),
-        ]
+    found = deviations(given, label, window_s)
+    total, side = found["total"], grid.side_references.get(k)
+    both = side is not None and {grid.instruments[j].sides for j in (k, side)} == {"both"}
+    sides = [("L", found["left"]), ("R", found["right"])] if both else []
     values = np.concatenate([total, *(v for _, v in sides)])
     values = values[np.isfinite(values)]
     if not len(values):
@@ -66,7 +60,7 @@ def overview(given: Material, label: str) -> dict[str, Any] | None:
     for t in range(0, grid.seconds - every // 4, every):
         plot.column_text(float(t), clock(t))
     against = f" L and R: its sides against {grid.labels[side]}." if sides and side is not None else ""
-    within = ", never over a change" if changes_s else ""
+    within = ", never over a change" if changes_of(given.study, label) else ""
     caption = (
         f"{label} against {grid.reference_label(k)}, mean over {window_s} s{within}.{against} "
         f"Band: limit, ± {PAGE.number(limit)} %. Stripes: segments.{acts}"

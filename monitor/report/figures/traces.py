@@ -7,7 +7,7 @@ from monitor.analysis.statistics import Floats
 from monitor.report.figures.sheet import Sheet
 from monitor.report.figures.wanted import Chosen, FigureError, Stretch, Wanted, limits
 from monitor.report.material import Material
-from monitor.report.series import SIDE_W, changes_of, rolling, smoothed
+from monitor.report.series import deviations, smoothed
 from monitor.study.answers.sentences import join_names
 from monitor.text import clock, plain
 
@@ -27,12 +27,7 @@ def deviation(given: Material, wanted: Wanted) -> Sheet:
     chosen = wanted.chosen(given.compared)
     labels = chosen.labels
     window_s = wanted.smooth_s or max(1, round(given.grid.bench.limits.window_s))
-    found = []
-    for label in labels:
-        pair = given.grid.compared(given.order[label])
-        found.append(
-            (label, rolling(pair.own_w, pair.reference_w, window_s, changes_s=changes_of(given.study, label)))
-        )
+    found = [(label, deviations(given, label, window_s)["total"]) for label in labels]
     sheet = _over_time(
         given,
         wanted,
@@ -111,15 +106,7 @@ def sides(given: Material, wanted: Wanted) -> Sheet:
     )
     drawn: list[Floats] = []
     for row, side in enumerate(("left", "right")):
-        lines = []
-        for label in labels:
-            pair = grid.compared(given.order[label])
-            own, theirs = (
-                (pair.left_w, pair.left_reference_w)
-                if side == "left"
-                else (pair.right_w, pair.right_reference_w)
-            )
-            lines.append((label, rolling(own, theirs, window_s, SIDE_W, changes_of(given.study, label))))
+        lines = [(label, deviations(given, label, window_s)[side]) for label in labels]
         drawn += [values for _, values in lines]
         for column, window in enumerate(windows):
             axes = sheet.panels[row * len(windows) + column]
