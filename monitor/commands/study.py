@@ -19,11 +19,11 @@ from monitor.commands.output import (
 from monitor.report.evenings.terminal import evening_lines
 from monitor.report.lines.summary import summary_lines
 from monitor.report.terminal import comparison_lines, study_lines
-from monitor.sessions.derived import MAKE_ROOM, about, missing_words
+from monitor.sessions.derived import MAKE_ROOM, Made, about, missing_words
 from monitor.sessions.so_far import to_judge
 from monitor.sessions.vouched import REPORT, trusted
 from monitor.study.against import Comparison, Given, compare_sessions
-from monitor.study.results import encode
+from monitor.study.results import Study, encode
 from monitor.text import plain
 from storage.session import Session, open_session
 
@@ -64,42 +64,55 @@ def study(
         raise UsageError("--with RIDE.fit and --as LABEL go together")
     sessions = _different([folder, *against], so_far)
     keep(sessions[0], asked)
-    plain_report = not (against or ride or asked.chosen or asked.bench)
-    page = trusted(sessions[0].path, REPORT) if html is not None and plain_report else None
+    # A report that nothing was asked of may be there already.
+    kept = None if against or ride or asked.chosen or asked.bench else sessions[0].path
+    page = trusted(kept, REPORT) if html is not None and kept is not None else None
     with progress_bar("studying", sessions[0].info) as progress:
         judged = studied(
             sessions[0], progress, Joining(ride, label), asked.bench, asked.only,
             arrays=html is not None and page is None,
         )  # fmt: skip
-    result = asked.part_of(judged.study)
-    given = [Given(plain(sessions[0].path.name), result)]
+    given = [Given(plain(sessions[0].path.name), asked.part_of(judged.study))]
     given += [Given(plain(s.path.name), known_study(s, asked.only)) for s in sessions[1:]]
     comparison = compare_sessions(given) if against else None
-    if json == "-":
-        write_result_text(_json(given, comparison, sessions))
-    else:
-        width, left = asked.width, time_left(result)
-        lines = summary_lines(result, width, left) if asked.summary else study_lines(result, width, left)
-        for line in lines:
-            write_result(line)
-        if comparison is not None:
-            write_result("")
-            beside = evening_lines(comparison.side_by_side, width)
-            for line in (*beside, "", *comparison_lines(comparison, width)):
-                write_result(line)
-    if json is not None and json != "-":
-        write_file(Path(json), _json(given, comparison, sessions))
+    if json != "-":
+        _print(given[0].study, comparison, asked)
+    if json is not None:
+        _write_json(json, _json(given, comparison, sessions))
     if html is not None:
-        if page is None and plain_report:
+        if page is None and kept is not None:
             # What was made just now need not be made again.
-            page = trusted(sessions[0].path, REPORT)
+            page = trusted(kept, REPORT)
         if page is None and judged.shared is not None:
             from monitor.report import report_html
 
-            page = report_html(result, judged.shared, comparison, about(sessions[0])).encode()
+            page = report_html(given[0].study, judged.shared, comparison, about(sessions[0])).encode()
         write_file(html, page or b"")
+    return _end(judged, sessions[0].path)
+
+
+def _print(result: Study, comparison: Comparison | None, asked: Asked) -> None:
+    """The tables of a session, and how it compares with others."""
+    width, left = asked.width, time_left(result)
+    for line in summary_lines(result, width, left) if asked.summary else study_lines(result, width, left):
+        write_result(line)
+    if comparison is not None:
+        write_result("")
+        beside = evening_lines(comparison.side_by_side, width)
+        for line in (*beside, "", *comparison_lines(comparison, width)):
+            write_result(line)
+
+
+def _write_json(where: str, text: bytes) -> None:
+    if where == "-":
+        write_result_text(text)
+    else:
+        write_file(Path(where), text)
+
+
+def _end(judged: Made, where: Path) -> int:
+    """Say what the disk refused; the exit code."""
     if judged.missing:
-        where = sessions[0].path
         write_message(
             f"plumbwatt: {where}: {missing_words(judged.missing)}. {MAKE_ROOM.format(folder=where)}"
         )
