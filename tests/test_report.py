@@ -361,12 +361,11 @@ def test_changes_are_those_of_the_states_and_stand_in_the_page() -> None:
 
 
 def test_a_trace_has_a_gap_where_timing_would_make_it() -> None:
-    """Beside rests and sprints the smallest lag moves a mean by more than an instrument deviates."""
+    """Beside rests and sprints the smallest lag moves a mean by more than healthy pedals deviate."""
     given = material(evening_recording())
-    pair = given.grid.compared(given.order["heron"])
-    cuts = changes_of(given.study, "heron")
-    every = rolling(pair.own_w, pair.reference_w, 10, changes_s=cuts)
-    total = deviations(given, "heron", 10)["total"]
+    pair = given.grid.compared(given.order["pedals"])
+    every = rolling(pair.own_w, pair.reference_w, 10)
+    total = deviations(given, "pedals", 10)["total"]
     both = np.isfinite(total)
     assert np.array_equal(total[both], every[both])
     dropped = np.isfinite(every) & ~both
