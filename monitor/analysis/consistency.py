@@ -6,9 +6,12 @@ who stands apart from it; two can only differ.
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 from typing import Literal, NamedTuple
+
+from monitor.analysis.statistics import Floats, spread_of_known
+from monitor.setup.bench import Instrument
 
 LEVEL = 0.01
 """Significance of the test for consistency. At 5 % a wrong one is named in 1 to 5 % of simulated benches."""
@@ -183,3 +186,84 @@ def _patterns(n: int) -> Iterator[frozenset[int]]:
     for size in range(most + 1):
         for out in combinations(range(n), size):
             yield frozenset(out)
+
+
+# -- one instrument heard twice is one opinion
+
+TRUST = {"reference": 0, "witness": 1, "on-test": 2}
+LEAST_SIGNS = 3
+"""A serial number of fewer different signs (0, 1111, 1010) is none."""
+SERIAL_MEAN_PERCENT, SERIAL_PERCENT = 0.5, 1.5
+"""With one serial number: levels and five-second means of one instrument on two radios, which may smooth
+differently (common practice, no source)."""
+LIKE_PERCENT, ALIKE_MEAN_PERCENT, LIKE_TIMES = 0.15, 0.3, 4.0
+"""One instrument heard twice: five-second means follow each other within LIKE_PERCENT (standard deviation),
+levels within ALIKE_MEAN_PERCENT, both LIKE_TIMES as far from any other (common practice, no source)."""
+LIKE_S = 5
+LEAST_LIKE = 24
+"""So many five-second means tell how alike two are: two minutes."""
+SAME_MAKER = ("manufacturer", "manufacturer_id", "model", "model_number")
+
+
+def by_trust(powered: Sequence[int], reference: int | None, instruments: Sequence[Instrument]) -> list[int]:
+    """Instruments by index, the most trusted first: of two that are one the first is kept."""
+    return sorted(powered, key=lambda i: (i != reference, TRUST[instruments[i].role], i))
+
+
+def copies_of(
+    order: Sequence[int],
+    instruments: Sequence[Instrument],
+    facts: Sequence[Mapping[str, object]],
+    fives: Mapping[int, Floats],
+) -> dict[int, int]:
+    """Which of `order` are another one heard a second time: by index, the less to the more trusted.
+
+    `facts` are what the links reported, `fives` logarithms (percent) of five-second means of the power at the
+    crank at one time for all, nan where not known or ridden.
+    """
+    found: dict[int, int] = {}
+    for place, i in enumerate(order):
+        for j in order[:place]:
+            one, two = instruments[i], instruments[j]
+            if j not in found and (
+                (one.mount == two.mount and _one_serial(facts, fives, i, j))
+                or (_comparable(one, two) and _one_reading(fives, i, j))
+            ):
+                found[i] = j
+                break
+    return found
+
+
+def same_serial(one: Mapping[str, object], two: Mapping[str, object]) -> bool:
+    """Whether what two links reported names one instrument: serial number and, where both tell, maker."""
+    serial = str(one.get("serial") or "")
+    if len(set(serial)) < LEAST_SIGNS or serial != str(two.get("serial")):
+        return False
+    # The maker's name on one radio, its number on the other: only what both report can contradict.
+    return all(key not in one or key not in two or one[key] == two[key] for key in SAME_MAKER)
+
+
+def _one_serial(facts: Sequence[Mapping[str, object]], fives: Mapping[int, Floats], i: int, j: int) -> bool:
+    """One serial number, and readings that do not contradict it.
+
+    Modules are sold with serial numbers that nobody set: the same for a whole series.
+    """
+    if max(i, j) >= len(facts) or not same_serial(facts[i], facts[j]):
+        return False
+    near = spread_of_known(fives[i] - fives[j], LEAST_LIKE)
+    return near is None or (abs(near[0]) <= SERIAL_MEAN_PERCENT and near[1] <= SERIAL_PERCENT)
+
+
+def _comparable(one: Instrument, two: Instrument) -> bool:
+    """Whether alike readings could be one instrument's: not of a crank and a hub, nor of single sides."""
+    return (one.mount == "hub") == (two.mount == "hub") and not {one.sides, two.sides} & {"left", "right"}
+
+
+def _one_reading(fives: Mapping[int, Floats], i: int, j: int) -> bool:
+    near = spread_of_known(fives[i] - fives[j], LEAST_LIKE)
+    if near is None or near[1] > LIKE_PERCENT or abs(near[0]) > ALIKE_MEAN_PERCENT:
+        return False
+    # Without a third nothing tells how far apart two that are not the same would be.
+    far = [spread_of_known(fives[x] - fives[k], LEAST_LIKE) for x in (i, j) for k in fives if k not in (i, j)]
+    known = [f for f in far if f is not None]
+    return bool(known) and all(f[1] >= LIKE_TIMES * near[1] for f in known)

@@ -9,6 +9,7 @@ from monitor.analysis.block import BLOCK_S, Block
 from monitor.analysis.consistency import (
     PRIOR_ON_TEST,
     PRIOR_TRUSTED,
+    TRUST,
     Apart,
     Consistency,
     Opinion,
@@ -18,7 +19,7 @@ from monitor.analysis.consistency import (
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT
 from monitor.finding import Side
 from monitor.live.comparator import Comparator
-from monitor.live.who.copies import TRUST, Copies
+from monitor.live.who.copies import Copies
 
 LIVE_LEVEL = 0.005
 """Significance of the test for consistency live, where it is looked at again and again; afterwards, once,

@@ -11,15 +11,18 @@ from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import Spread, interval
 from monitor.analysis.consistency import (
     LEVEL,
+    LIKE_S,
     PRIOR_ON_TEST,
     PRIOR_TRUSTED,
     Consistency,
     Opinion,
+    by_trust,
+    copies_of,
     judge_consistency,
     weighted,
 )
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT, LOSS_SPREAD
-from monitor.analysis.statistics import Floats, spread_of_known
+from monitor.analysis.statistics import Floats
 from monitor.setup.bench import Instrument
 from monitor.study.grid import Bools, moved
 from monitor.study.parts.changes import NEAR_ACT_S, SAME_CHANGE_S
@@ -36,19 +39,6 @@ WANDER_PERCENT = 0.3
 """What two healthy instruments may move against each other in minutes (common practice, no source)."""
 LEAST_RPM = 20.0
 """Below this a torque says more of the cadence than of the pedal."""
-LIKE_PERCENT = 0.15
-ALIKE_MEAN_PERCENT = 0.3
-LIKE_TIMES = 4.0
-"""One instrument heard twice: five-second means follow each other within LIKE_PERCENT (standard deviation),
-levels within ALIKE_MEAN_PERCENT, both LIKE_TIMES as far from any other (common practice, no source)."""
-LIKE_S = 5
-SERIAL_MEAN_PERCENT, SERIAL_PERCENT = 0.5, 1.5
-"""With one serial number: levels and five-second means of one instrument on two radios, which may smooth
-differently (common practice, no source)."""
-LEAST_SIGNS = 3
-"""A serial number of fewer different signs (0, 1111, 1010) is none."""
-LEAST_LIKE = 24
-TRUST = {"reference": 0, "witness": 1, "on-test": 2}
 OF_HALVES = 0.25
 """Both halves of the torques are looked at after the whole: each gets this part of the level."""
 ENDS_OF_DRIFT, BESIDE_S = 0.25, 2.0
@@ -78,58 +68,8 @@ def same_as(shared: Shared) -> dict[int, int]:
     One serial number of one maker on two links, or residuals that follow each other as no two instruments do.
     """
     grid = shared.grid
-    order = sorted(grid.powered, key=lambda i: (i != grid.reference, TRUST[grid.instruments[i].role], i))
-    found: dict[int, int] = {}
-    for place, i in enumerate(order):
-        for j in order[:place]:
-            if j not in found and (_same_serial(shared, i, j) or _same_readings(shared, i, j)):
-                found[i] = j
-                break
-    return found
-
-
-def _same_serial(shared: Shared, i: int, j: int) -> bool:
-    """One serial number of one maker, and readings that do not contradict it.
-
-    Modules are sold with serial numbers that nobody set: the same for a whole series. What reads another
-    power is another instrument.
-    """
-    facts = shared.recording.facts
-    if max(i, j) >= len(facts):
-        return False
-    one, two = facts[i], facts[j]
-    serial = str(one.get("serial") or "")
-    if len(set(serial)) < LEAST_SIGNS or serial != str(two.get("serial")):
-        return False
-    # The maker's name on one radio, its number on the other: only what both report can contradict.
-    keys = ("manufacturer", "manufacturer_id", "model", "model_number")
-    if not all(key not in one or key not in two or one[key] == two[key] for key in keys):
-        return False
-    if shared.grid.instruments[i].mount != shared.grid.instruments[j].mount:
-        return False
-    near = spread_of_known(_fives(shared, i) - _fives(shared, j), LEAST_LIKE)
-    return near is None or (abs(near[0]) <= SERIAL_MEAN_PERCENT and near[1] <= SERIAL_PERCENT)
-
-
-def _same_readings(shared: Shared, i: int, j: int) -> bool:
-    grid = shared.grid
-    one, two = grid.instruments[i], grid.instruments[j]
-    if (
-        (one.mount == "hub") != (two.mount == "hub")
-        or one.sides in ("left", "right")
-        or two.sides in ("left", "right")
-    ):
-        return False
-    others = [k for k in grid.powered if k not in (i, j)]
-    if not others:
-        # Without a third nothing tells how far apart two that are not the same would be.
-        return False
-    a, b = _fives(shared, i), _fives(shared, j)
-    near = spread_of_known(a - b, LEAST_LIKE)
-    if near is None or near[1] > LIKE_PERCENT or abs(near[0]) > ALIKE_MEAN_PERCENT:
-        return False
-    far = [spread_of_known(x - _fives(shared, k), LEAST_LIKE) for x in (a, b) for k in others]
-    return all(f is None or f[1] >= LIKE_TIMES * near[1] for f in far) and any(f is not None for f in far)
+    order = by_trust(grid.powered, grid.reference, grid.instruments)
+    return copies_of(order, grid.instruments, shared.recording.facts, {i: _fives(shared, i) for i in order})
 
 
 def _fives(shared: Shared, i: int) -> Floats:
