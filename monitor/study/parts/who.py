@@ -9,6 +9,7 @@ import numpy as np
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import Spread, interval
+from monitor.analysis.budget import Noise
 from monitor.analysis.consistency import (
     LEVEL,
     LIKE_S,
@@ -133,7 +134,7 @@ def _who(
     mean_w = float(power_w[common].mean())
     opinions = []
     for i in heard:
-        value, u = _value(shared, logs[i] - logs[base], common, i == base)
+        value, u = _value(shared, i, logs[i] - logs[base], common) if i != base else (0.0, 0.0)
         instrument = grid.instruments[i]
         u = math.hypot(u, _loss_percent(shared, i, mean_w), _asymmetry_percent(shared, i))
         claim = instrument.claim_percent or DEFAULT_CLAIM_PERCENT
@@ -188,7 +189,7 @@ def whose_change(
             known = np.isfinite(ratio)
             if known.sum() < 3:
                 break
-            values.append(_value(shared, ratio, known, False))
+            values.append(_value(shared, i, ratio, known))
         if len(values) == 2:
             (one, u_one), (two, u_two) = values
             u = math.hypot(u_one, u_two, WANDER_PERCENT)
@@ -291,17 +292,23 @@ def _series(shared: Shared, i: int) -> Floats:
     return result
 
 
-def _value(shared: Shared, ratio: Floats, known: Bools, is_base: bool) -> tuple[float, float]:
-    """Mean and standard uncertainty (percent) of a log ratio in percent, autocorrelation counted."""
-    if is_base:
-        return 0.0, 0.0
+def _value(shared: Shared, i: int, ratio: Floats, known: Bools) -> tuple[float, float]:
+    """Mean and standard uncertainty (percent) of the log ratio of `i` in percent, one value a block.
+
+    By the noise of the whole session, and no less than what these blocks show themselves: the noise is that
+    of `i` against its reference, which in a consensus is another one than the common origin.
+    """
     values = ratio[known]
     usual = [s for s in shared.usual.values() if s.dof > 0.0]
     like = max(usual, key=lambda s: s.sd, default=Spread())
     found = interval(values / 100.0, like)
     if found is None or not math.isfinite(found.u95):
         return float(values.mean()), 100.0
-    return 100.0 * found.value, 100.0 * found.u95 / 1.96
+    u95 = found.u95
+    noise = shared.noise.get(i, Noise())
+    if noise.dof >= 1.0:
+        u95 = max(u95, noise.mean(values / 100.0, BLOCK_S * np.flatnonzero(known)).u95)
+    return 100.0 * found.value, 100.0 * u95 / 1.96
 
 
 def _loss_percent(shared: Shared, i: int, power_w: float) -> float:
