@@ -156,11 +156,29 @@ MUTATIONS = (
     ),
     Mutation(
         "floor of a side doubled", "monitor/analysis/expected.py",
-        "floor_w = bench.limits.floor_w * (0.5 if side else 1.0)", "floor_w = bench.limits.floor_w",
+        "bench.limits.floor_w * (0.5 if side else 1.0),", "bench.limits.floor_w,",
     ),
     Mutation(
         "more minutes by ten", "monitor/study/answers/questions.py",
-        "((falls / needed) ** 2 - 1.0) / 6.0", "((falls / needed) ** 2 - 1.0) / 0.6",
+        "((falls / needed) ** 2 - 1.0) / BLOCKS_A_MINUTE", "((falls / needed) ** 2 - 1.0) / 0.6",
+    ),
+    Mutation(
+        "a side of half the total explains it", "monitor/analysis/diagnose.py",
+        "PART_OPEN = 0.25", "PART_OPEN = 0.5", ("tests/test_diagnose.py",),
+    ),
+    Mutation(
+        "a step is called a drift at even odds", "monitor/analysis/ramp.py",
+        "CLEARLY = 8.0", "CLEARLY = -8.0", ("tests/test_shift.py",),
+    ),
+    Mutation(
+        "a lean within tolerance is part of it", "monitor/live/faults/compared/cause.py",
+        "enough = max(0.3 * now, min(beyond, 0.9 * now))", "enough = 0.3 * now",
+        ("tests/test_since_and_shares.py",),
+    ),
+    Mutation(
+        "live, the steps of a share hide nothing", "monitor/live/faults/recent.py",
+        "return 200.0 * step / math.sqrt(12.0)", "return 0.0 * step / math.sqrt(12.0)",
+        ("tests/test_since_and_shares.py",),
     ),
     Mutation(
         "a fifth lost is borne", "monitor/study/answers/serves.py",
