@@ -214,6 +214,31 @@ async def test_a_screen_that_was_dropped_comes_back_for_the_rest() -> None:
     assert third.closed
 
 
+REAL = BENCH.replace("scene:hub", "bluetooth:AA:BB:CC:DD:EE:FF")
+
+
+@pytest.mark.parametrize("old", [True, False])
+async def test_who_attaches_begins_nothing_in_the_past_that_it_hears(old: bool) -> None:
+    # The cranks turned before the first screen told that it waits for its key: a slow computer.
+    now_s = 1000.0
+    records: list[Record] = []
+    for second in range(30):
+        records.append(Packet(second * S, "hub", "2A63", bytes.fromhex("0000c800")))
+        behind_s = 300.0 - second if old else 0.0
+        records.append(Tick(second * S + 1, round((now_s - behind_s) * S)))
+    again, _ = attaching()
+    bench, protocol = parse_bench(REAL), parse_protocol(PROTOCOL)
+    session = LiveSession(
+        Path("nowhere"), again, bench, protocol,  # type: ignore[arg-type]
+        runner=Runner(protocol, late_s=3.0), now_ns=lambda: round(now_s * S),
+    )  # fmt: skip
+    begun: list[str] = []
+    session.act = lambda act, text="", *_: begun.append(text)  # type: ignore[assignment, method-assign, misc]
+    for record in records:
+        session._take(record)
+    assert begun[:1] == ([] if old else ["one"])
+
+
 async def test_what_could_not_be_sent_waits_for_the_next_connection() -> None:
     class Deaf(Straw):
         async def act(self, act: str, text: str = "", instrument: str = "", at_ns: int = 0) -> None:

@@ -340,7 +340,7 @@ class LiveSession:
         if self.controls is not None:
             self.controls.take(record)
             if isinstance(record, Tick) and self._now_ns is not None:
-                self._look_how_late(record, self.controls, self._now_ns())
+                self._look_how_late(record, self.controls)
             self.pass_on()
         if isinstance(record, Act):
             self._confirm(record)
@@ -353,13 +353,20 @@ class LiveSession:
         elif self._runner is not None and isinstance(record, Tick):
             t_s = record.t_ns / 1e9
             self._ridden_s = self._ridden_s + 1.0 if is_ridden(self.pipeline, t_s) else 0.0
+            # What is long past was for another screen to begin: whoever attaches hears the whole session.
+            if self._behind_s(record) > BEHIND_S:
+                return
             name = self._runner.due(t_s, all(self.pipeline.packets), self._ridden_s)
             if name is not None:
                 self.act("segment", name)
 
-    def _look_how_late(self, tick: Tick, controls: Controls, now_ns: int) -> None:
+    def _behind_s(self, tick: Tick) -> float:
+        """How old a tick is by this computer's clock; 0 where all comes from a script."""
+        return 0.0 if self._now_ns is None else max(0.0, (self._now_ns() - tick.utc_ns) / 1e9)
+
+    def _look_how_late(self, tick: Tick, controls: Controls) -> None:
         """Whoever attaches has the whole session to catch up with, and a computer may be too slow."""
-        controls.behind_s = max(0.0, (now_ns - tick.utc_ns) / 1e9)
+        controls.behind_s = self._behind_s(tick)
         if controls.behind_s > BEHIND_S:
             controls.fall(f"this screen is {controls.behind_s:.0f} s behind")
 
