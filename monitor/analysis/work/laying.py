@@ -80,7 +80,11 @@ class Laying:
             self._held_s = t_s
             return
         curve = self.curve
-        curve.work_to(t_s, power_w * (t_s - begin_s), self._sides.share(t_s), begin_s, bridged_s)
+        length_s = t_s - begin_s
+        if length_s > bridged_s:
+            curve.worked_s = t_s
+        else:
+            curve.work(begin_s, t_s, power_w * length_s, self._sides.share(t_s))
         if turns_per_s is not None:
             curve.turn_to(t_s, turns_per_s * (t_s - curve.turned_s), bridged_s)
 

@@ -20,6 +20,8 @@ from monitor.analysis.work.sources import Sources
 from monitor.analysis.work.torque import ByTorque
 from monitor.analysis.work.turns import ByTurns
 
+INFINITE_S = math.inf
+
 
 class Track(Showing):
     """Turns one instrument's readings into its curve, and remembers what was last shown.
@@ -115,7 +117,7 @@ class Track(Showing):
     def _hear(self, t_s: float) -> float:
         """Note that a packet came; the silence before those that came at once with it, seconds."""
         arrivals, gap_s = self._arrivals, t_s - self.heard_s
-        if gap_s < math.inf and arrivals.hear(t_s, gap_s) and self._laying.held:
+        if gap_s < INFINITE_S and arrivals.hear(t_s, gap_s) and self._laying.held:
             self._laying.settle()
         self.heard_s = t_s
         silent_s = arrivals.gap_s

@@ -161,8 +161,9 @@ class Recent:
             self.powered_since_s = math.inf
         elif self.powered_since_s == math.inf:
             self.powered_since_s = t_s
-        jumped = self.jumps.feed(t_s, power_w, self.runs.value_w)
-        self.runs.feed(t_s, power_w, jumped)
+        runs = self.runs
+        jumped = self.jumps.feed(t_s, power_w, runs.value_w)
+        runs.feed(t_s, power_w, jumped)
         if power_w > 0.0:
             self.shares.feed(t_s, power_w, left_share)
 

@@ -1,8 +1,7 @@
 """What a detector says: a sign that drives one alarm, and how long each kind must last."""
 
+from dataclasses import dataclass
 from typing import Literal
-
-import msgspec
 
 from monitor.analysis.expected import Zone
 from monitor.finding import Cause, Kind, Side, Unit, advice_of
@@ -12,7 +11,8 @@ SHOWN_S = 8.0
 """Something that happened at one moment (spike, restart) stays raised this long, to be seen."""
 
 
-class Sign(msgspec.Struct, gc=False):
+@dataclass(slots=True)
+class Sign:
     """What a detector saw: `signal` drives the alarm `(kind, instrument, side)`.
 
     `what` is a statement that stays true after the ride (what, where, by how much), `do` what to

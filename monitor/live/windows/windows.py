@@ -34,6 +34,7 @@ class Windows:
         self.lags = lags
         self.powered = powered
         self._reference = reference
+        self._named = None if reference is None else (reference,)
         self.leaning: set[int] = set()
         """Raised for their power: they are no part of the consensus that others are held against."""
         self._spans: dict[int, Span] = {}
@@ -52,10 +53,8 @@ class Windows:
         return span
 
     def _others(self, i: int, begin: int) -> Sequence[int]:
-        """What an instrument is held against over a window: one, or at least two of a consensus."""
+        """The consensus that an instrument is held against over a window: others, of whom two are known."""
         past = self.past
-        if self._reference is not None:
-            return (self._reference,) if past[self._reference].clean_since <= begin else ()
         begin -= self.lags.reach_s
         clean = [j for j in self.powered if j != i and past[j].clean_since <= begin]
         if len(clean) < 2:
@@ -64,8 +63,8 @@ class Windows:
 
     def window(self, i: int, pair: Pair, begin: int, end: int) -> Window | None:
         """Instrument `i` against its reference over [begin, end); None: there is nothing to be compared."""
-        others = self._others(i, begin)
-        if not others:
+        others = self._others(i, begin) if self._named is None else self._named
+        if not others or (self._reference is not None and self.past[self._reference].clean_since > begin):
             return None
         span = self.span(begin, end)
         lags = self.lags
