@@ -230,6 +230,15 @@ class Window:
             and (right is None or 2.0 * abs(right) <= self.right_limit)
         )
 
+    def within_scatter(self, sigma: float, side_sigma: float) -> bool:
+        """Whether total and sides lie beyond their limits by no more than so many standard deviations."""
+        left, right = self.left, self.right
+        return (
+            abs(self.deviation) <= self.limit + sigma * self.u
+            and (left is None or abs(left) <= self.left_limit + side_sigma * self.u_left)
+            and (right is None or abs(right) <= self.right_limit + side_sigma * self.u_right)
+        )
+
     def within(self, claims: bool, points: float) -> bool:
         """Whether nothing that it shows lies beyond its limits (if `claims`: those without the floor), and
         the balances differ by no more than `points`."""

@@ -8,6 +8,7 @@ from monitor.finding import Side
 from monitor.live.faults.compared.balance import judge_balance
 from monitor.live.faults.compared.cause import Causes
 from monitor.live.faults.compared.change import Changes
+from monitor.live.faults.compared.quantity import SIDE_SIGMA, SIGMA
 from monitor.live.faults.compared.sides import judge_side
 from monitor.live.faults.compared.swap import Swap, looks_swapped
 from monitor.live.faults.compared.total import Total
@@ -17,6 +18,8 @@ from monitor.live.pair import Pair
 from monitor.live.who.charge import Charges
 from monitor.live.who.opinions import Opinions
 
+LEAST_SIGMA, LEAST_SIDE_SIGMA = 0.99 * min(SIGMA.values()), 0.99 * min(SIDE_SIGMA.values())
+"""No sign is over with less scatter between a deviation and its limit; a little less, for rounding."""
 QUANTITIES: tuple[Side, ...] = ("total", "left", "right")
 
 
@@ -55,9 +58,14 @@ class Deviation:
         """Look at all instruments at the common time `end`, and find out whose each deviation is."""
         ready = self._ready
         ready.clear()
-        for i, pair in self.comparator.pairs.items():
-            if i not in self._over and (not pair.windows or self._quiet(i, pair)):
-                continue
+        loud = [
+            (i, pair)
+            for i, pair in self.comparator.pairs.items()
+            if i in self._over or (pair.windows and not self._quiet(i, pair))
+        ]
+        if not self.charges.open and all(i not in self._over and self._below(i, pair) for i, pair in loud):
+            return
+        for i, pair in loud:
             label = self.labels[i]
             power = self.total.sign(i, pair)
             left = Sign("side-off", label, "left", None, unit="%")
@@ -69,8 +77,6 @@ class Deviation:
                 self._judge_sides(i, pair, end, ready[i])
             if any(sign.signal == "over" for sign in ready[i]):
                 self._over.add(i)
-        if not ready and not self.charges.open:
-            return
         for place, side in enumerate(QUANTITIES):
             self.charges.settle(side, {i: every[place] for i, every in ready.items()})
 
@@ -152,6 +158,26 @@ class Deviation:
         j, apart = self.comparator.side_references[i], self.charges.apart.values()
         return any(j in who for who in apart) and not any(i in who for who in apart)
 
+    def _below(self, i: int, pair: Pair) -> bool:
+        """Whether no sign of an instrument can be over, though some window lies beyond its limits: by less
+        than the scatter that any sign takes."""
+        shown, points = pair.shown, self.bench.limits.balance_points
+        for w in pair.windows.values():
+            if not (
+                w.within(True, points) if w is shown else w.within_scatter(LEAST_SIGMA, LEAST_SIDE_SIGMA)
+            ):
+                return False
+        return self._sides_stand(i, pair)
+
+    def _sides_stand(self, i: int, pair: Pair) -> bool:
+        """Whether the shares of an instrument do not mirror those of another; notes whether they are told."""
+        if self._sided(i):
+            shares = self.swap.newest(i, pair)
+            if shares is not None and shares.mirrored:
+                return False
+            self.seen.sides_wrong[i] = self.swap.reports_none(i)
+        return True
+
     def _quiet(self, i: int, pair: Pair) -> bool:
         """Whether all windows and shares of an instrument are such that no sign of it can be over."""
         points = self.bench.limits.balance_points
@@ -159,9 +185,4 @@ class Deviation:
         for w in pair.windows.values():
             if not w.within(w is shown, points):
                 return False
-        if self._sided(i):
-            shares = self.swap.newest(i, pair)
-            if shares is not None and shares.mirrored:
-                return False
-            self.seen.sides_wrong[i] = self.swap.reports_none(i)
-        return True
+        return self._sides_stand(i, pair)
