@@ -163,6 +163,12 @@ class Deviation:
         than the scatter that any sign takes."""
         shown, points = pair.shown, self.bench.limits.balance_points
         for w in pair.windows.values():
+            if shown is None or (w.left is None, w.right is None) != (
+                shown.left is None,
+                shown.right is None,
+            ):
+                # Another window than the shown one decides for the sides.
+                return False
             if not (
                 w.within(True, points) if w is shown else w.within_scatter(LEAST_SIGMA, LEAST_SIDE_SIGMA)
             ):
