@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.analysis.statistics import Floats
+from monitor.analysis.statistics import Floats, autocorrelation, slow_factor
 
 LEAST_S = 120.0
 """A shorter ramp is a step for a tester (common practice, no source)."""
@@ -17,6 +17,8 @@ ENDED = 16.0
 """The same that its end takes: it is looked for after every block, and slow noise makes ends, too."""
 MOST_PLACES = 40
 """A ramp may begin and end at so many places, evenly taken."""
+ANY_NM = 50.0
+"""A zero offset that is held to nothing (N·m)."""
 LEAST_N, LAST_N = 8, 4
 USUAL_SD = 0.005
 """Of a block's log ratio, beside which an offset is held to what is likely."""
@@ -68,6 +70,12 @@ class _Fit:
         left: Floats = column - self._q @ (self._q.T @ column)
         return left
 
+    def correlation(self, shape: Floats) -> float:
+        """Of neighbours in what is left beside a shape."""
+        off = self._off(np.append(self._root * shape, 0.0))
+        left = self._y - off * float(off @ self._y) / max(1e-12, float(off @ off))
+        return autocorrelation(left[:-1])
+
     def best(self, shapes: Floats) -> tuple[int, float, float]:
         """Which of the shapes (one a row) leaves least, its size, and the sum of squares that is left."""
         rows = np.column_stack([shapes * self._root, np.zeros(len(shapes))])
@@ -84,8 +92,8 @@ class _Fit:
 def drift_beside_step(s: Series, likely_nm: float) -> Ramp | float | None:
     """The ramp that still goes on at the end of the series, if it fits clearly better than any step.
 
-    Else the end (s) of the first block after the best step; None: too few blocks. Fails for an instrument
-    that makes several small steps the same way: nobody can tell that from a drift.
+    Else the end (s) of the first block after the best step; None: too few blocks, or the torques explain what
+    was seen. Fails for an instrument that makes several small steps the same way: that looks like a drift.
     """
     n = len(s.y)
     if n < LEAST_N:
@@ -98,7 +106,15 @@ def drift_beside_step(s: Series, likely_nm: float) -> Ramp | float | None:
     step_s = float(s.end_s[at[stepped]])
     if not len(places):
         return step_s
-    k, slope, ramp_rest = fit.best(np.maximum(0.0, s.end_s - s.end_s[places][:, None]))
+    ramps = np.maximum(0.0, s.end_s - s.end_s[places][:, None])
+    k, slope, ramp_rest = fit.best(ramps)
+    free = _Fit(s, ANY_NM)
+    at_best, _, free_rest = free.best(ramps)
+    # Slow noise goes along with anything: blocks are worth what their correlation leaves of them.
+    worth = float(s.weight.sum()) / slow_factor(max(0.0, free.correlation(ramps[at_best]))) ** 2
+    if worth * math.log(max(1e-12, free.rest) / free_rest) < ENDED:
+        # A zero offset of any size and the torques that were ridden do as well.
+        return None
     if float(s.weight.sum()) * math.log(step_rest / ramp_rest) < CLEARLY or not _before_its_end(s, likely_nm):
         return step_s
     since_s, until_s = float(s.end_s[places[k]]), float(s.end_s[-1])
