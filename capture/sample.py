@@ -33,7 +33,7 @@ class Reading(msgspec.Struct, gc=False):
     """One packet in the terms that all profiles share. None: the packet does not say.
 
     Counters are raw, as sent: they wrap at the modulus named beside them and are
-    unwrapped in one place (`monitor.analysis.timebase`). `left_share` is 0..1 of the total and
+    unwrapped in one place (`monitor.analysis.work.timebase`). `left_share` is 0..1 of the total and
     only given when the side is certain; `side_share` when a share is reported but not whose.
     """
 

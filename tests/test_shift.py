@@ -8,7 +8,7 @@ import pytest
 import scipy.stats
 
 from monitor.analysis.block import Block
-from monitor.analysis.shift import (
+from monitor.analysis.changes.shift import (
     MIN_PERCENT,
     SHOWN_S,
     WARM_UP,

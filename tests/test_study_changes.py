@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from capture.record import Act, Link
+from monitor.analysis.changes.shift import Shift
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
-from monitor.analysis.shift import Shift
 from monitor.study.recording import Recording
 from monitor.study.results import Study
 from monitor.study.study import study

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from monitor.analysis.timebase import (
+from monitor.analysis.work.timebase import (
     BLOCK_S,
     EARLY_S,
     LATE_S,

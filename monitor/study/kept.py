@@ -16,8 +16,8 @@ import msgspec
 import numpy as np
 
 from capture.record import Act, Header, Link, Write
+from monitor.analysis.changes.shift import Shift
 from monitor.analysis.curve import COLUMNS
-from monitor.analysis.shift import Shift
 from monitor.analysis.statistics import Floats
 from monitor.analysis.stroke.series import Arrays, Series, Side
 from monitor.analysis.stroke.shape import BINS

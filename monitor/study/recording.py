@@ -14,8 +14,8 @@ import numpy as np
 
 from capture.record import Act, End, Header, Link, Packet, Record, Store, Tick, Write
 from capture.sample import Reading
+from monitor.analysis.changes.shift import Shift
 from monitor.analysis.curve import COLUMNS
-from monitor.analysis.shift import Shift
 from monitor.analysis.statistics import Floats
 from monitor.analysis.stroke.series import Series
 from monitor.analysis.stroke.track import StrokeSecond

@@ -4,7 +4,7 @@ import math
 from typing import NamedTuple
 
 from capture.sample import Reading
-from monitor.analysis.timebase import Counter, DeviceClock, unwrapped
+from monitor.analysis.work.timebase import Counter, DeviceClock, unwrapped
 
 REST_S = 3.0
 """Seconds without a new revolution while packets come: the crank rests (20 rpm is its slowest)."""

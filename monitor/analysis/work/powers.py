@@ -4,7 +4,6 @@ import math
 
 from capture.sample import Reading
 from monitor.analysis.curve import BRIDGED_S
-from monitor.analysis.timebase import Counter
 from monitor.analysis.work.accumulator import (
     BEHIND_S,
     EVENTS_AT_ONCE,
@@ -17,6 +16,7 @@ from monitor.analysis.work.arrivals import Arrivals
 from monitor.analysis.work.laying import Laying
 from monitor.analysis.work.showing import HELD_S, Showing
 from monitor.analysis.work.sources import POWER, POWER_SUM, Sources
+from monitor.analysis.work.timebase import Counter
 from monitor.analysis.work.turns import ByTurns
 
 EVENT_S = 2.0

@@ -4,7 +4,6 @@ import math
 
 from capture.sample import Reading
 from monitor.analysis.curve import BRIDGED_S
-from monitor.analysis.timebase import AHEAD_S
 from monitor.analysis.work.accumulator import (
     BEHIND_S,
     EVENTS_AT_ONCE,
@@ -20,6 +19,7 @@ from monitor.analysis.work.arrivals import Arrivals
 from monitor.analysis.work.laying import LATE_TURN_S, Laying
 from monitor.analysis.work.showing import HELD_S, Showing
 from monitor.analysis.work.sources import TORQUE, Sources
+from monitor.analysis.work.timebase import AHEAD_S
 
 TWO_PI = 2.0 * math.pi
 UPDATE_S = 1.0

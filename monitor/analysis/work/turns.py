@@ -1,12 +1,12 @@
 """Revolutions of the crank and their event time, without torque."""
 
 from capture.sample import Reading
-from monitor.analysis.timebase import AHEAD_S
 from monitor.analysis.work.accumulator import BEHIND_S, MAX_REVS_PER_S, Accumulator
 from monitor.analysis.work.arrivals import Arrivals
 from monitor.analysis.work.laying import Laying
 from monitor.analysis.work.showing import Showing
 from monitor.analysis.work.sources import Sources
+from monitor.analysis.work.timebase import AHEAD_S
 
 
 class ByTurns:

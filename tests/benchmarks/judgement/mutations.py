@@ -167,7 +167,7 @@ MUTATIONS = (
         "PART_OPEN = 0.25", "PART_OPEN = 0.5", ("tests/test_diagnose.py",),
     ),
     Mutation(
-        "a step is called a drift at even odds", "monitor/analysis/ramp.py",
+        "a step is called a drift at even odds", "monitor/analysis/changes/ramp.py",
         "CLEARLY = 8.0", "CLEARLY = -8.0", ("tests/test_shift.py",),
     ),
     Mutation(

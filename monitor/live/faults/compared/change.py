@@ -5,7 +5,7 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from monitor.analysis.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
+from monitor.analysis.changes.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
 from monitor.live.faults.compared.inferred import inferred_side
 from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.sign import Sign

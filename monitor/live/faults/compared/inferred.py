@@ -1,9 +1,9 @@
 """The side of a step by the instrument's own left share, where no second one knows its sides."""
 
 from monitor.analysis.block import BLOCK_S
+from monitor.analysis.changes.shift import Shift
 from monitor.analysis.curve import LEFT, SIDED, WORK
 from monitor.analysis.own_share import MOST_BLOCKS, SETTLING_S, OwnShare, own_share, shares
-from monitor.analysis.shift import Shift
 from monitor.live.faults.seen import Seen
 
 

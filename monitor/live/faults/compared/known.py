@@ -4,9 +4,9 @@ import math
 from collections.abc import Sequence
 
 from monitor.analysis.block import Block
+from monitor.analysis.changes.shift import Shift
 from monitor.analysis.diagnose import Diagnosis, attribute
 from monitor.analysis.expected import LOSS_SPREAD
-from monitor.analysis.shift import Shift
 from monitor.finding import Side
 from monitor.live.faults.compared.change import Changes, drift_words
 from monitor.live.faults.seen import Seen

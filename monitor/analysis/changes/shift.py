@@ -15,8 +15,8 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.analysis.block import Block
+from monitor.analysis.changes.ramp import Ramp, drift_beside_step, ramp_until, series_of
 from monitor.analysis.diagnose import LEVEL_OF_SIDE
-from monitor.analysis.ramp import Ramp, drift_beside_step, ramp_until, series_of
 from monitor.analysis.statistics import autocorrelation, slow_factor
 from monitor.finding import Side
 

@@ -1,0 +1,1 @@
+"""How an instrument changes against its own past: steps and ramps."""
