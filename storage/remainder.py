@@ -5,7 +5,6 @@ takes it, into a folder `NAME-rest`. Whoever reads the session looks there.
 """
 
 import contextlib
-import glob
 import itertools
 import os
 import re
@@ -21,6 +20,7 @@ from storage.journal import Records, read_journal
 from storage.session import make_folder
 
 SUFFIX = "-rest"
+_END = re.compile(rf"(.+){SUFFIX}(-[0-9]+)?")
 _NEXT_NS = 2_000_000_000
 
 
@@ -51,7 +51,7 @@ def make_refuge(session: Path) -> Path:
 
 def session_of(name: str) -> str | None:
     """The name of the session that a folder of that name is the end of; None: it is not named so."""
-    found = re.fullmatch(rf"(.+){SUFFIX}(-[0-9]+)?", name)
+    found = _END.fullmatch(name)
     return None if found is None else found[1]
 
 
@@ -59,11 +59,33 @@ def remainder_of(session: Path) -> Path | None:
     """The folder with the end of a session, or None. The latest, if there are several."""
     # Also beside it, where a person puts it who takes both to another computer.
     places = [session.parent, *refuges()]
-    found = [path for place in places for path in sorted(place.glob(f"{glob.escape(session.name)}{SUFFIX}*"))]
+    found = [path for place in places for path in _ends_in(place, session.name)]
     for path in reversed(found):
         if _is_ours(path) and _belongs(path, session):
             return path
     return None
+
+
+MOST_GONE = 8
+"""So many of the numbers behind a name may have been removed in a row."""
+
+
+def _ends_in(place: Path, session: str) -> list[Path]:
+    """What stands in a folder under the names that ends of a session get, in the order of their making.
+
+    Name by name: to list a folder of thousands of sessions for each of them takes longer than to judge it.
+    """
+    found: list[Path] = []
+    number = gone = 0
+    while gone < MOST_GONE:
+        number += 1
+        path = place / (f"{session}{SUFFIX}" if number == 1 else f"{session}{SUFFIX}-{number}")
+        if path.is_dir():
+            found.append(path)
+            gone = 0
+        else:
+            gone += 1
+    return found
 
 
 def _is_ours(path: Path) -> bool:

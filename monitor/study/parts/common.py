@@ -56,6 +56,8 @@ class Shared:
     usual: dict[int, Spread] = field(default_factory=dict)
     noise: dict[int, Noise] = field(default_factory=dict)
     side_noise: dict[tuple[int, str], Noise] = field(default_factory=dict)
+    share_noise: dict[int, Noise] = field(default_factory=dict)
+    """How the left share goes with time, of the instruments that were asked for it."""
     noted_positions: Words = field(default_factory=lambda: np.full(0, "", dtype="U8"))
     """Seated or standing second by second, as the tester noted it."""
     between: dict[int, Spreads] = field(default_factory=dict)
@@ -118,6 +120,13 @@ class Shared:
         half = noise.mean(y, begin_s)
         worth = noise.variance / noise.of_mean(begin_s)
         return Interval(float(y.mean()), half.u95, len(y), max(1.0, worth), half.sd * math.sqrt(worth))
+
+    def noise_between(self, i: int, j: int) -> Noise:
+        """The noise of one instrument against another, if one of them is what the other is compared with."""
+        for one, other in ((i, j), (j, i)):
+            if self.grid.reference_label(one) == self.grid.labels[other]:
+                return self.noise.get(one, Noise())
+        return Noise()
 
     def sure(self, i: int, mask: Bools) -> Sure | None:
         """Mean log ratio of these blocks with its budget; None for no blocks."""

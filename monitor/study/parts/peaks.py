@@ -7,6 +7,7 @@ import numpy as np
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import Spread, interval
+from monitor.analysis.budget import Noise
 from monitor.analysis.statistics import Floats
 from monitor.study.grid import log_ratio, moved
 from monitor.study.parts.common import Shared
@@ -113,7 +114,7 @@ def efficiency_of(shared: Shared, segments: Sequence[SegmentStudy]) -> list[Effi
                 if segment.steady:
                     found = _one_efficiency(
                         (grid.labels[h], grid.labels[c]), segment, hub, crank,
-                        grid.clip(span.window()), shared.usual.get(c, Spread()),
+                        grid.clip(span.window()), shared.usual.get(c, Spread()), shared.noise_between(h, c),
                     )  # fmt: skip
                     if found is not None:
                         result.append(found)
@@ -127,6 +128,7 @@ def _one_efficiency(
     crank: Floats,
     window: tuple[int, int],
     usual: Spread,
+    noise: Noise,
 ) -> Efficiency | None:
     hub_label, crank_label = labels
     begin, end = window
@@ -138,10 +140,15 @@ def _one_efficiency(
     ys = log_ratio(
         h[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1), c[: n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
     )
-    spread = interval(ys[np.isfinite(ys)], usual)
+    known_ys = np.isfinite(ys)
+    sure_to = noise.mean(ys[known_ys], begin + BLOCK_S * np.flatnonzero(known_ys)).u95
+    if not math.isfinite(sure_to):
+        # Neither is what the other is compared with, or too little was ridden to know the noise.
+        spread = interval(ys[known_ys], usual)
+        sure_to = spread.u95 if spread is not None else math.inf
     power_w = float(c[both].mean())
     percent = 100.0 * float(h[both].mean()) / power_w
-    u95 = percent * spread.u95 if spread is not None and math.isfinite(spread.u95) else None
+    u95 = percent * sure_to if math.isfinite(sure_to) else None
     low, high = published_efficiency(power_w)
     sure = f" ± {u95:.1f} %" if u95 is not None else ""
     text = f"{hub_label} shows {percent:.1f} %{sure} of {crank_label} at {power_w:.0f} W"

@@ -8,8 +8,9 @@ import numpy as np
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import interval, usual_spread
+from monitor.analysis.budget import Noise, noise_of_blocks
 from monitor.analysis.statistics import Floats
-from monitor.study.grid import moved
+from monitor.study.grid import Ints, moved
 from monitor.study.parts.common import Shared
 from monitor.study.parts.states import AROUND_BLOCKS, LEAST_BLOCKS, TO_99, Pair
 from monitor.study.parts.stroke.change import stroke_change
@@ -145,18 +146,39 @@ def _share_change(
     shared: Shared, source: int | None, windows: Windows
 ) -> tuple[float | None, float | None, float | None]:
     """Left share before and after, percent, and the 95 % of its change, points."""
-    shares = [_shares(shared, source, *w) for w in windows] if source is not None else []
-    if not shares or min(len(s) for s in shares) < LEAST_BLOCKS:
+    if source is None:
         return None, None, None
-    usual = usual_spread(shares)
-    one, two = (interval(s, usual) for s in shares)
-    if one is None or two is None:
+    parts = [_shares(shared, source, *w) for w in windows]
+    if min(len(s) for s, _ in parts) < LEAST_BLOCKS:
         return None, None, None
-    return one.value, two.value, math.hypot(one.u95, two.u95)
+    (one, at_one), (two, at_two) = parts
+    noise = _share_noise(shared, source)
+    if noise.dof >= 1.0:
+        u95 = math.hypot(noise.mean(one, at_one).u95, noise.mean(two, at_two).u95)
+    else:
+        usual = usual_spread([one, two])
+        u95 = math.hypot(*(i.u95 for s in (one, two) if (i := interval(s, usual)) is not None))
+    return float(one.mean()), float(two.mean()), u95
 
 
-def _shares(shared: Shared, source: int, from_s: float, to_s: float) -> Floats:
-    """Left shares of blocks, percent of the total."""
+def _share_noise(shared: Shared, source: int) -> Noise:
+    """How a rider's share wanders from block to block, by all segments of the session.
+
+    Each segment may have a share of its own: riders pedal otherwise at other torques.
+    """
+    if source not in shared.share_noise:
+        found = [_shares(shared, source, *span.window()) for span in shared.spans]
+        if not found:
+            return Noise()
+        of = np.concatenate([np.full(len(s), k) for k, (s, _) in enumerate(found)])
+        shares, begins = (np.concatenate(column) for column in zip(*found, strict=True))
+        order = np.argsort(begins, kind="stable")
+        shared.share_noise[source] = noise_of_blocks(shares[order], begins[order], of[order], of[order])
+    return shared.share_noise[source]
+
+
+def _shares(shared: Shared, source: int, from_s: float, to_s: float) -> tuple[Floats, Ints]:
+    """Left shares of blocks, percent of the total, and when the blocks begin."""
     grid = shared.grid
     begin, end = grid.clip((math.ceil(from_s), math.floor(to_s)))
     n = max(0, end - begin) // BLOCK_S
@@ -166,8 +188,7 @@ def _shares(shared: Shared, source: int, from_s: float, to_s: float) -> Floats:
     total = moved(grid.sound_w[:, source], lag_s)[rows].reshape(n, BLOCK_S).mean(axis=1)
     with np.errstate(invalid="ignore"):
         good = (total >= MIN_POWER_W) & np.isfinite(left)
-    result: Floats = 100.0 * left[good] / total[good]
-    return result
+    return 100.0 * left[good] / total[good], begin + BLOCK_S * np.flatnonzero(good)
 
 
 def _cadence(shared: Shared, from_s: float, to_s: float) -> float | None:
