@@ -239,11 +239,11 @@ def diagnose(
         and part_zero < 0.4 * part_scale
     ):
         found = Diagnosis(
-            "scale", f"{where} is {100.0 * a1:+.1f} % at every torque, a scale error", "", *line
+            "scale", f"{where} is {100.0 * a1:+z.1f} % at every torque, a scale error", "", *line
         )
         return replace(found, cure="zeroing will not cure it, check its settings and ask the maker")
     if not mixed and scale_chi - zero_chi > EVIDENCE and zero_chi < EVIDENCE and part_scale < 0.4 * part_zero:
-        found = Diagnosis("zero-offset", f"{where} is a constant {b1:+.2f} N·m, a zero offset", "", *line)
+        found = Diagnosis("zero-offset", f"{where} is a constant {b1:+z.2f} N·m, a zero offset", "", *line)
         return replace(found, cure="unload the pedals, zero it and ride the block again")
     words, block = _ride(x, cadence)
     unclear = Diagnosis("unclear", "scale or zero offset can't be told apart yet", words, *line)
@@ -306,7 +306,7 @@ class Attribution:
             return ""
         left = self.side == "left"
         own, half = (self.left_w, self.u95_left_w) if left else (self.right_w, self.u95_right_w)
-        return f"{own:+.0f} ± {half:.0f} W of {self.total_w:+.0f} W on the {self.side} side"
+        return f"{own:+z.0f} ± {half:.0f} W of {self.total_w:+z.0f} W on the {self.side} side"
 
 
 def attribute(blocks: Sequence[Block]) -> Attribution | None:

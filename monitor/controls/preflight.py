@@ -352,7 +352,7 @@ def _crank_length(instrument: Instrument, facts: dict[str, float | str]) -> Item
     return Item(
         "crank-length",
         "red",
-        f"crank length {reported:g} mm, mounted {mounted:g} mm: {percent:+.1f} % by that alone",
+        f"crank length {reported:g} mm, mounted {mounted:g} mm: {percent:+z.1f} % by that alone",
         f"press l to set {mounted:g} mm, or correct the bench",
     )
 

@@ -130,7 +130,7 @@ def marks(given: Material) -> list[dict[str, Any]]:
     for s in study.shifts:
         side = "" if s.side == "total" else f"{s.side} side "
         found.append(
-            {"t": s.t_s, "sign": "change", "text": f"{s.instrument} {side}moved by {s.delta_percent:+.1f} %"}
+            {"t": s.t_s, "sign": "change", "text": f"{s.instrument} {side}moved by {s.delta_percent:+z.1f} %"}
         )
     return sorted(found, key=lambda m: (m["t"], m["sign"], m["text"]))
 

@@ -235,7 +235,7 @@ def _change(label: str, session: str, results: Sequence[Result | None]) -> Chang
     sure = f" ± {u95:.2f} %" if u95 is not None else ""
     words = {True: "a change beyond chance", False: "no change beyond chance", None: "too little to tell"}
     text = (
-        f"{label} in {session}: {mean:+.2f} %{sure} against the first over {len(changed)} segments, "
+        f"{label} in {session}: {mean:+z.2f} %{sure} against the first over {len(changed)} segments, "
         f"{words[beyond]}"
     )
     return Change(label, session, len(changed), rounded(mean, 3), known(u95, 3), beyond, text)

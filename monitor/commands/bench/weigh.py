@@ -276,9 +276,9 @@ def _row(one: Weighed) -> tuple[str, ...]:
         "no claim" if one.verdict is None else f"{one.verdict} (claim {one.claim_percent:g} %)",
         f"{one.gain:.4f}",
         f"{one.gain_u95:.4f}",
-        f"{one.zero_nm:+.2f}",
+        f"{one.zero_nm:+z.2f}",
         f"{one.zero_u95_nm:.2f}",
-        f"{one.hysteresis_nm:+.2f} ± {one.hysteresis_u95_nm:.2f}" if both else "not read both ways",
+        f"{one.hysteresis_nm:+z.2f} ± {one.hysteresis_u95_nm:.2f}" if both else "not read both ways",
         f"{one.least_nm:.1f} to {one.most_nm:.1f}",
-        f"{one.furthest_nm:+.2f}",
+        f"{one.furthest_nm:+z.2f}",
     )

@@ -58,7 +58,7 @@ def _draw_instrument(canvas: Canvas, y: int, view: View, lane: Lane) -> None:
     state_end = canvas.put(x + 26, y, f"{said.mark} {said.word}", LOUD if said.loud else BOLD, end=x + 45)
     if lane.heard != "heard":
         canvas.put(state_end + 1, y, clock(view.t_s - lane.heard_since_s), QUIET, end=x + 43)
-    late = "" if lane.lag_s is None else f"{lane.lag_s:+.1f} ±{lane.lag_u95_s or 0.0:.1f}"
+    late = "" if lane.lag_s is None else f"{lane.lag_s:+z.1f} ±{lane.lag_u95_s or 0.0:.1f}"
     canvas.right(x + 52, y, late, BOLD)
     canvas.right(x + 59, y, "--" if lane.loss_percent is None else f"{lane.loss_percent:.1f} %", BOLD)
     canvas.right(x + 63, y, str(lane.bad_packets), WARM if lane.bad_packets else BOLD)

@@ -62,13 +62,13 @@ def size_words(view: View, alarm: AlarmView) -> str:
     """
     number = _present(view, alarm)
     if number is not None:
-        return f"{number.percent:+.1f} %, limit {number.limit:.1f}"
+        return f"{number.percent:+z.1f} %, limit {number.limit:.1f}"
     if is_open_again(view, alarm):
         # What it was raised with was before the cure.
         return ""
     if alarm.kind in _SIZED and alarm.value is not None:
         limit = "" if alarm.limit is None else f", limit {alarm.limit:.1f}"
-        return f"{alarm.value:+.1f} {alarm.unit}{limit}"
+        return f"{alarm.value:+z.1f} {alarm.unit}{limit}"
     if alarm.kind == "battery-low" and alarm.value is not None:
         return f"{alarm.value:.0f} %"
     return ""

@@ -172,13 +172,13 @@ def side_line(view: View, lane: Lane, number: Number | None, width: int, window:
     sides = sides_of(lane)
     for side, watts in (("left", lane.left_w), ("right", lane.right_w)):
         if watts is not None:
-            own = next((f" {each.percent:+.1f} %" for name, each in sides.items() if name == side), "")
+            own = next((f" {each.percent:+z.1f} %" for name, each in sides.items() if name == side), "")
             parts.append(f"{side[0].upper()} {whole(watts)} W{own}")
     if sides and lane.side_reference:
         parts.append(f"against {lane.side_reference}")
     if number is not None:
         if number.side != "total" and (total := total_of(lane, view.reference)):
-            parts.append(f"total {total.percent:+.1f} %")
+            parts.append(f"total {total.percent:+z.1f} %")
         parts.append(basis_words(lane, number) if window else "")
     parts.append(f"balance {balance_text(lane)}" if balance_text(lane) else "")
     if abs(lane.expected_percent) >= 0.05 and math.isfinite(lane.expected_percent):

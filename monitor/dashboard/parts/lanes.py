@@ -107,7 +107,7 @@ def _draw_figure(canvas: Canvas, y: int, end: int, view: View, lane: Lane) -> No
         return
     side = "" if number.side == "total" else f"{number.side[0].upper()} "
     style = WARM if lane.verdict == "differs" else BOLD
-    canvas.right(end, y, f"{side}{number.percent:+.1f} ±{number.u95:.1f} %", style, start=end - 15)
+    canvas.right(end, y, f"{side}{number.percent:+z.1f} ±{number.u95:.1f} %", style, start=end - 15)
 
 
 def _draw_second(canvas: Canvas, y: int, at: Columns, view: View, lane: Lane) -> None:

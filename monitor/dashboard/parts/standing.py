@@ -124,7 +124,7 @@ def _cadence_word(alarm: AlarmView, lane: Lane) -> str:
     ratio = own / (own - by)
     if abs(ratio / 2.0 - 1.0) < DOUBLED:
         return "CADENCE DOUBLED"
-    return "CADENCE HALVED" if abs(2.0 * ratio - 1.0) < DOUBLED else f"CADENCE {by:+.0f}"
+    return "CADENCE HALVED" if abs(2.0 * ratio - 1.0) < DOUBLED else f"CADENCE {by:+z.0f}"
 
 
 def _silence(lane: Lane, t_s: float) -> Say | None:

@@ -85,7 +85,7 @@ class Settings:
                 limit=0.0,
                 cause="setting",
                 what=f"{label} is set to {length_mm:g} mm cranks, {mounted:g} mm are mounted, "
-                f"which alone makes {percent:+.1f} %",
+                f"which alone makes {percent:+z.1f} %",
                 do=f"set {mounted:g} mm",
             )
 
@@ -138,6 +138,6 @@ class Settings:
             limit=limit,
             unit=unit,  # type: ignore[arg-type]
             since_s=zeros.jumped_s,
-            what=f"the zero offset of {label} moved by {value:+.1f} {unit} against those before",
+            what=f"the zero offset of {label} moved by {value:+z.1f} {unit} against those before",
             do="unload the pedals, hold the crank still, check that it is tight and warm, then zero it again",
         )

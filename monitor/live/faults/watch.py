@@ -118,5 +118,5 @@ class Watch:
                 unit="s",
                 since_s=self.step_s,
                 what=f"the computer's clock was set or it slept: times of day are off "
-                f"by {self.step_by_s:+.1f} s in this session",
+                f"by {self.step_by_s:+z.1f} s in this session",
             )

@@ -145,10 +145,10 @@ class Sentences:
                 spent = f"from {clock(before.from_s)} to {clock(before.to_s)} it"
                 if before.end_percent is not None and before.deviation_percent is not None:
                     began = 2.0 * before.deviation_percent - before.end_percent
-                    lines.append(f"{spent} drifted from {began:+.1f} % to {before.end_percent:+.1f} %")
+                    lines.append(f"{spent} drifted from {began:+z.1f} % to {before.end_percent:+z.1f} %")
                     continue
                 lines.append(
-                    f"{spent} read {before.deviation_percent:+.1f} % ± {before.u95_percent:.1f} %, until "
+                    f"{spent} read {before.deviation_percent:+z.1f} % ± {before.u95_percent:.1f} %, until "
                     f"{after.opened_by.text or after.opened_by.kind}"
                 )
         listed: set[str] = set()
@@ -162,7 +162,7 @@ class Sentences:
             together = f", judged with {join_names(act.judged_with)}," if act.judged_with else ""
             lines.append(
                 f"{ACT_WORDS.get(act.act, act.act)} at {clock(act.t_s)}{together} changed it by "
-                f"{act.change_percent:+.1f}{sure} %: {words}"
+                f"{act.change_percent:+z.1f}{sure} %: {words}"
             )
         return lines[:4]
 
@@ -229,7 +229,7 @@ class Sentences:
             same = [label for label, verdict in self.of.who.found.apart.items() if verdict == "no"]
             deviation, _ = self.of.who.against_others[self.of.label]
             return [
-                f"stands apart by {deviation:+.1f} % from {join_names(same)}, which agree with each other"
+                f"stands apart by {deviation:+z.1f} % from {join_names(same)}, which agree with each other"
             ]
         others = [j for j in all_of.values() if j.reference == self.of.label]
         said = ["is what the others are compared with"]
@@ -257,7 +257,7 @@ class Sentences:
         """What was seen of it beside its accuracy."""
         said = []
         if self.of.both_percent is not None and self.of.reference is not None:
-            said.append(f"against both sides of {self.of.reference} it reads {self.of.both_percent:+.1f} %")
+            said.append(f"against both sides of {self.of.reference} it reads {self.of.both_percent:+z.1f} %")
         cut = self.of.raised("clipped")
         if cut and self.of.is_reference:
             said.append("it cuts off at the top" + (f": {cut[-1].what}" if cut[-1].what else ""))
@@ -280,14 +280,14 @@ def _size(now: Split | State) -> tuple[str, str]:
     value, u95 = now.deviation_percent, now.u95_percent
     if isinstance(now, State) and now.end_percent is not None:
         value, u95 = now.end_percent, now.end_u95_percent
-    return f"{rounded(value or 0.0, 1):+.1f} %", f" ± {u95:.1f} %" if u95 is not None else ""
+    return f"{rounded(value or 0.0, 1):+z.1f} %", f" ± {u95:.1f} %" if u95 is not None else ""
 
 
 def drift_words(shift: ShiftStudy) -> str:
     """`it drifted by -6.1 % from 4:13 to 24:13, -18.4 % an hour`."""
     until = f" to {clock(shift.until_s)}" if shift.until_s is not None else ""
-    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+.1f} % an hour"
-    return f"it drifted by {shift.delta_percent:+.1f} % from {clock(shift.t_s)}{until}{rate}"
+    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+z.1f} % an hour"
+    return f"it drifted by {shift.delta_percent:+z.1f} % from {clock(shift.t_s)}{until}{rate}"
 
 
 def _begun(text: str, labels: Container[str]) -> str:

@@ -124,10 +124,10 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
         if s.until_s is not None:
             verb, when = "drifted", f"from {clock(s.t_s)} to {clock(s.until_s)}"
         if s.sure:
-            text = f"it {verb} by {s.delta_percent:+.1f} %{side} {when} against its own past"
+            text = f"it {verb} by {s.delta_percent:+z.1f} %{side} {when} against its own past"
             reasons.append(Reason("bad", text))
         else:
-            text = f"it or {judgement.reference} {verb} by {s.delta_percent:+.1f} %{side} {when}"
+            text = f"it or {judgement.reference} {verb} by {s.delta_percent:+z.1f} %{side} {when}"
             reasons.append(Reason("open", text))
     labels = [j.label for j in _witnesses(judgement, all_of)]
     judged = [r for r in judgement.repeats if r.instrument in labels and r.beyond_chance is not None]
@@ -191,10 +191,10 @@ def _range(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
             reasons.append(Reason("open", f"it was seen at one {word} only"))
         elif off and not judgement.is_reference:
             if judgement.stands_apart == "yes":
-                text = f"it differs by {off[0].deviation_percent:+.1f} % at {off[0].group}"
+                text = f"it differs by {off[0].deviation_percent:+z.1f} % at {off[0].group}"
                 reasons.append(Reason("bad", text))
             elif judgement.pair_verdict != "differs":
-                size = f"{off[0].deviation_percent:+.1f} % at {off[0].group}"
+                size = f"{off[0].deviation_percent:+z.1f} % at {off[0].group}"
                 text = f"it differs from {judgement.reference} by {size}"
                 reasons.append(Reason("open", text))
         elif not off and judgement.verdict != "differs":
@@ -246,7 +246,7 @@ def _faults(judgement: Judgement) -> list[Reason]:
     if ratio is not None and abs(ratio.ratio - 1.0) > max(LEAST_RATIO, CLEARLY_OFF * ratio.u95):
         percent = 100.0 * (ratio.ratio - 1.0)
         reasons.append(
-            Reason("bad", f"it shows {percent:+.1f} % of the power that its torque and turns make")
+            Reason("bad", f"it shows {percent:+z.1f} % of the power that its torque and turns make")
         )
     for kind, words in FAULT_WORDS.items():
         found = judgement.raised(kind)

@@ -182,7 +182,7 @@ def advice_of(rows: list[CadenceStudy]) -> str:
         worst = max(row.by, key=lambda b: (b.verdict == "differs", abs(b.deviation_rpm)))
         where = _range_words(worst)
         parts.append(
-            f"{row.instrument} is off by {worst.deviation_rpm:+.1f} rpm {where}: a hub may estimate cadence"
+            f"{row.instrument} is off by {worst.deviation_rpm:+z.1f} rpm {where}: a hub may estimate cadence"
         )
     return "; ".join(parts)
 
@@ -221,7 +221,7 @@ def cadence_answer(label: str, rows: Sequence[CadenceStudy]) -> CadenceAnswer:
         agree = [
             r.instrument for r in rows if r.instrument != label and not r.estimated and r.verdict == "agrees"
         ]
-        size = f"{own.deviation_rpm:+.1f} rpm" + (f" ± {own.u95_rpm:.1f}" if own.u95_rpm is not None else "")
+        size = f"{own.deviation_rpm:+z.1f} rpm" + (f" ± {own.u95_rpm:.1f}" if own.u95_rpm is not None else "")
         limit = f"limit {own.limit_rpm:g} rpm"
         words = {"agrees": "cadence agrees with", "differs": "cadence differs from"}
         text = f"{words.get(own.verdict, 'cadence is undecided against')} {base}: {size} ({limit})"
@@ -229,7 +229,7 @@ def cadence_answer(label: str, rows: Sequence[CadenceStudy]) -> CadenceAnswer:
             return _agreeing(label, text, base, [b for b in own.by if b.verdict == "agrees"])
         if own.verdict == "differs":
             worst = max(own.by, key=lambda b: (b.verdict == "differs", abs(b.deviation_rpm)))
-            text += f", up to {worst.deviation_rpm:+.1f} rpm {_range_words(worst)}"
+            text += f", up to {worst.deviation_rpm:+z.1f} rpm {_range_words(worst)}"
             if agree:
                 why = f"its cadence differs from {base}, with which {' and '.join(agree)} agree"
                 return _said(label, "differs", text, "no", Reason("bad", why))

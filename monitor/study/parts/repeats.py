@@ -157,12 +157,12 @@ def _repeat(name: str, first: SegmentStudy, one: Difference, last: SegmentStudy,
     if one.spread_u95_percent is not None and two.spread_u95_percent is not None:
         u = math.hypot(one.spread_u95_percent, one.edge_percent, two.spread_u95_percent, two.edge_percent)
     text = (
-        f"the same block ({name}) read {first_percent:+.1f} % at {clock(first.start_s)} and "
-        f"{last_percent:+.1f} % at {clock(last.start_s)}"
+        f"the same block ({name}) read {first_percent:+z.1f} % at {clock(first.start_s)} and "
+        f"{last_percent:+z.1f} % at {clock(last.start_s)}"
     )
     if u is not None:
         text += ": a change beyond chance" if abs(change) > u else ": no change beyond chance"
-        text += f" ({rounded(change, 1):+.1f} % ± {u:.1f} %)"
+        text += f" ({rounded(change, 1):+z.1f} % ± {u:.1f} %)"
     return Repeat(
         name, one.instrument, one.reference, first.name, last.name, one.deviation_percent, one.u95_percent,
         two.deviation_percent, two.u95_percent, change, known(u, 3),

@@ -47,7 +47,7 @@ def diagnose_of(
         if split is not None and split.side is not None:
             side_w = split.left_w if split.side == "left" else split.right_w
             diagnosis = Diagnosis(
-                "one-side", f"the {split.side} side makes {side_w:+.1f} W of {split.total_w:+.1f} W",
+                "one-side", f"the {split.side} side makes {side_w:+z.1f} W of {split.total_w:+z.1f} W",
                 "", diagnosis.gain, diagnosis.offset_nm, diagnosis.sd_gain, diagnosis.sd_offset_nm,
             )  # fmt: skip
         if best is None or deviation > best[0]:

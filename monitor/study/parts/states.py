@@ -117,10 +117,10 @@ def change_words(shift: ShiftStudy, whose: str = "") -> str:
     by = f"{whose} by " if whose else ""
     if not shift.drift:
         side = "" if shift.side == "total" else f" on its {shift.side} side"
-        return f"a step of {by}{shift.delta_percent:+.1f} %{side} at {clock(shift.t_s)}"
-    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+.1f} % an hour"
+        return f"a step of {by}{shift.delta_percent:+z.1f} %{side} at {clock(shift.t_s)}"
+    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+z.1f} % an hour"
     until = "on" if shift.until_s is None else f"to {clock(shift.until_s)}"
-    return f"a drift of {by}{shift.delta_percent:+.1f} % from {clock(shift.t_s)} {until}{rate}"
+    return f"a drift of {by}{shift.delta_percent:+z.1f} % from {clock(shift.t_s)} {until}{rate}"
 
 
 def reconnections_of(shared: Shared, label: str) -> list[float]:

@@ -35,13 +35,13 @@ class ZeroTrial:
         change = 100.0 * math.expm1(sum(after) / len(after) - sum(self.before) / len(self.before))
         deviation = 100.0 * math.expm1(sum(self.before) / len(self.before))
         only = "only " if abs(change) < 0.3 * abs(deviation) else ""
-        return f", zeroing changed it by {only}{change:+.1f} %"
+        return f", zeroing changed it by {only}{change:+z.1f} %"
 
 
 def drift_words(shift: Shift) -> str:
     """`has drifted -2.9 % since 6:10, -17.8 % an hour`."""
-    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+.1f} % an hour"
-    return f"has drifted {shift.percent:+.1f} % since {clock(shift.since_s)}{rate}"
+    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+z.1f} % an hour"
+    return f"has drifted {shift.percent:+z.1f} % since {clock(shift.since_s)}{rate}"
 
 
 def _one_change(one: Shift, two: Shift) -> bool:
@@ -128,7 +128,7 @@ class Changes:
                     self._warm_c[i] = warm
                 elif abs(warm - before) >= 3.0:
                     self._warm_c[i] = warm
-                    self.happens(now_s, f"{warm - before:+.0f} °C in {self.labels[i]}")
+                    self.happens(now_s, f"{warm - before:+z.0f} °C in {self.labels[i]}")
 
     def _near(self, t_s: float) -> str:
         """What happened nearest before a moment (blocks are ten seconds, so a little after counts)."""
@@ -320,7 +320,7 @@ class Changes:
             )
         past = self.bench.reference if words else "its own past"
         return (
-            f"{label}{where} changed by {shift.percent:+.1f} % against {past}{open_}, "
+            f"{label}{where} changed by {shift.percent:+z.1f} % against {past}{open_}, "
             + (f"together with {near}" if near else "and nothing recorded explains it"),
             ("" if near else "was the bike knocked, ") + f"{both} and ride the block again",
         )

@@ -131,7 +131,7 @@ class Known:
         return Diagnosis(
             "setting",
             f"it is set to {length_mm:g} mm cranks where {mounted:g} mm are mounted, "
-            f"which makes {percent:+.1f} %",
+            f"which makes {percent:+z.1f} %",
             cure=f"set {mounted:g} mm",
         )
 
@@ -148,7 +148,7 @@ class Known:
         if shift is None:
             return None
         if shift.percent_per_hour is None:
-            words = f"after a drift of {shift.percent:+.1f} % since {clock(shift.since_s)}"
+            words = f"after a drift of {shift.percent:+z.1f} % since {clock(shift.since_s)}"
         else:
             words = f"it {drift_words(shift)}"
         return Diagnosis(

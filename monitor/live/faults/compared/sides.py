@@ -60,9 +60,11 @@ def _tell(sign: Sign, side: Side, look: Look) -> None:
         # Its rider sees twice this side: the two comparisons are two things.
         sign.what = (
             f"{sign.instrument} reads {abs(own):.1f} % {'more' if own > 0.0 else 'less'} than twice "
-            f"the {side} side of {sign.reference}, and {w.both:+.1f} % against both of its sides"
+            f"the {side} side of {sign.reference}, and {w.both:+z.1f} % against both of its sides"
         )
     else:
-        sign.what = f"{sign.instrument} {side} side {delta_w:+.0f} W ({own:+.1f} %) against {sign.reference}"
+        sign.what = (
+            f"{sign.instrument} {side} side {delta_w:+z.0f} W ({own:+z.1f} %) against {sign.reference}"
+        )
     if look.limits.floor_decides:
         sign.what += f" (limit {limit_words(look.limits)})"
