@@ -16,12 +16,15 @@ import pytest
 
 from capture.record import Act, Header, Record
 from capture.scene import evening
+from monitor.analysis.changes.shift import Shift
 from monitor.analysis.stroke.series import Series
 from monitor.cli import main
+from monitor.finding import Finding
 from monitor.report import report_html
 from monitor.sessions.derived import finding_line, run_session, session_arrays, write_derived
 from monitor.sessions.tables import grid_values
 from monitor.sessions.vouched import DERIVED, NAMES, RECORDING, SAMPLES, kept_recording
+from monitor.study import kept
 from monitor.study.kept import HEAD, KeptError, kept_octets, recording_of
 from monitor.study.parts.common import shared_of
 from monitor.study.recording import Recording, collect
@@ -67,6 +70,12 @@ def assert_same(recording: Recording) -> None:
     grid, kept = grid_values(recording), grid_values(again)
     assert all(same(grid[name], kept[name]) for name in grid)
     assert [finding_line(f) for f in again.findings] == [finding_line(f) for f in recording.findings]
+
+
+def test_what_is_kept_of_a_change_and_a_finding_is_all_of_it() -> None:
+    """A field more than is kept of either, and no session that has one is kept."""
+    assert kept._Shift.__struct_fields__ == tuple(field.name for field in fields(Shift))
+    assert set(kept._Finding.__struct_fields__) == set(Finding.__struct_fields__)
 
 
 @pytest.mark.slow

@@ -62,6 +62,8 @@ class _Shift(msgspec.Struct, frozen=True):
     percent: int | float
     side: FindingSide
     drift: bool
+    until_s: int | float | None
+    percent_per_hour: int | float | None
 
 
 class _Stroke(msgspec.Struct, frozen=True):
