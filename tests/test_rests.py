@@ -6,6 +6,7 @@ Rides, meters and bytes are the scoreboard's, which share nothing with the progr
 import pytest
 
 from tests.benchmarks.detection import generator, score
+from tests.benchmarks.judgement.score import judge
 
 
 def told(case: str, seconds: int) -> list[score.Reported]:
@@ -48,3 +49,9 @@ def test_turns_whose_place_was_corrected_are_not_compared() -> None:
 @pytest.mark.parametrize("seed", range(900, 904))
 def test_rare_manners_on_rides_that_nobody_looked_at(style: str, seed: int) -> None:
     assert told(f"healthy/{style}/manners/{seed}", 900) == []
+
+
+@pytest.mark.slow
+def test_who_stands_already_while_others_still_climb_is_not_stuck() -> None:
+    """A hub that averages a second shows the start's power six seconds long; the others average two."""
+    assert judge("step of 5 to 7 %", 960014).condemned == []

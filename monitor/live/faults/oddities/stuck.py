@@ -23,6 +23,8 @@ SILENT_S = 4.0
 """Seconds without a new value, of one that others would have shown by now."""
 TURN_S = 1.5
 """Seconds from the last event to the end of riding: a turn at 40 rpm."""
+START_S = 4.0
+"""Seconds after the first turns in which others may still climb to the power ridden: they average."""
 LEAST_N = 16
 """A value shown fewer times in a row than this may be chance, ..."""
 TIMES_USUAL = 3
@@ -64,7 +66,8 @@ def stuck(seen: Seen, i: int, now_s: float) -> Sign | None:
         moved = any(seen.others_between(i, now_s - SILENT_S, now_s))
         since = shown_s
     else:
-        since = max(r.runs.since_s, seen.pedalling_since_s[i])
+        # Others that average longer still climb to where it stands already.
+        since = max(r.runs.since_s, seen.pedalling_since_s[i] + START_S)
         moved = _stands(seen, i, r, since, now_s)
     if not moved:
         return calm(seen, "stuck", label)
