@@ -4,8 +4,9 @@ from rich.style import Style
 
 from monitor.dashboard.canvas import Box, Canvas, cells
 from monitor.dashboard.look import BOLD, LOUD, QUIET, WARM, about, words
-from monitor.dashboard.parts.standing import COMPARED, Number, is_checked_again, sides_of, total_of
+from monitor.dashboard.parts.standing import Number, is_checked_again, sides_of, total_of
 from monitor.finding import Kind, Side
+from monitor.live.advice.again import COMPARED
 from monitor.live.view import AlarmView, View
 from monitor.text import clock
 

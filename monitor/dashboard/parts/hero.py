@@ -9,7 +9,6 @@ from monitor.dashboard.figures import draw_figures, figure_rows, figure_width, h
 from monitor.dashboard.look import BOLD, CALM, FAINT, LOUD, QUIET, WARM, Say, signed, whole
 from monitor.dashboard.parts.lanes import balance_text
 from monitor.dashboard.parts.standing import (
-    COMPARED,
     Number,
     again_words,
     chosen,
@@ -21,6 +20,7 @@ from monitor.dashboard.parts.standing import (
     total_of,
     units_on_test,
 )
+from monitor.live.advice.again import COMPARED
 from monitor.live.view import AlarmView, Lane, View
 from monitor.text import clock
 

@@ -9,14 +9,13 @@ from typing import NamedTuple
 
 from monitor.dashboard.look import BOLD, CALM, QUIET, WARM, Say, signed
 from monitor.finding import KINDS, Side
+from monitor.live.advice.again import COMPARED
 from monitor.live.view import Again, AlarmView, Lane, View
 from monitor.text import clock
 
 MEASURED = 3.0
 """An uncertainty of so many limits says nothing yet."""
 _ORDER = {kind: place for place, kind in enumerate(KINDS)}
-COMPARED = frozenset({"power-off", "side-off", "balance-off", "sides-swapped"})
-"""What comparisons tell, and can tell anew after a cure."""
 DOUBLED = 0.2
 """A cadence within this part of twice (or half) another's is doubled (or halved)."""
 

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 
+from monitor.analysis.accounts import LEAST_RATIO
 from monitor.analysis.consistency import Opinion, judge_consistency
 from monitor.study.answers.sentences import ACT_WORDS, join_names
 from monitor.study.answers.verdict import LEAST_OPINIONS, Judgement
@@ -17,8 +18,6 @@ SURELY = 1.5
 MOST_LOST_PERCENT = 2.0
 LONG_S = 600.0
 """A segment this long shows by itself whether an instrument stays as it is."""
-LEAST_RATIO = 0.005
-"""Power shown and counted may differ by half a percent: rounding to whole watts and revolutions."""
 CURE_BEFORE_S, CURE_AFTER_S = 45.0, 120.0
 """A step is placed roughly, and after an act it shows once somebody pedals again."""
 SIDE_KINDS = ("side-off", "balance-off", "sides-swapped", "one-sided")
@@ -245,8 +244,9 @@ def _faults(judgement: Judgement) -> list[Reason]:
     ratio = judgement.shown_over_counted
     if ratio is not None and abs(ratio.ratio - 1.0) > max(LEAST_RATIO, CLEARLY_OFF * ratio.u95):
         percent = 100.0 * (ratio.ratio - 1.0)
+        more = "more" if percent > 0.0 else "less"
         reasons.append(
-            Reason("bad", f"it shows {percent:+z.1f} % of the power that its torque and turns make")
+            Reason("bad", f"it shows {abs(percent):.1f} % {more} than its own torque and turns make")
         )
     for kind, words in FAULT_WORDS.items():
         found = judgement.raised(kind)
