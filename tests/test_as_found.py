@@ -1,10 +1,11 @@
 """How an instrument was found is said of its first state alone, never of what all said of a later one."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from monitor.analysis.consistency import Consistency
+from monitor.analysis.consistency import Apart, Consistency
 from monitor.setup.bench import Instrument
 from monitor.study.answers.verdict import Judgement
 from monitor.study.parts.who import Who
@@ -34,3 +35,13 @@ def test_what_all_say_of_a_later_state_is_not_charged_to_the_first(
     from_s: int, to_s: int, found: str
 ) -> None:
     assert judgement(from_s, to_s).as_found == found
+
+
+@pytest.mark.parametrize(
+    ("hub", "said"), [("undecided", "undecided"), ("no", "undecided"), ("yes", "agrees")]
+)
+def test_one_that_differs_agrees_only_where_the_reference_is_known_to_be_off(hub: Apart, said: str) -> None:
+    """Pedals are between heron and the hub, and consistent with either; from the hub they differ."""
+    found = Consistency(False, 0.0, {"heron": "undecided", "hub": hub, "pedals": "no"}, {}, [])
+    who = Who(0, 720, 60, NOTHING, found, {"pedals": (0.3, 0.4)})
+    assert replace(judgement(0, 720), label="pedals").charged("differs", who) == said

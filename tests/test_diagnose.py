@@ -468,6 +468,28 @@ def test_a_side_whose_watts_do_not_come_to_those_of_the_total_explains_nothing(
     assert found.side == side
 
 
+@pytest.mark.parametrize(
+    ("other_w", "side", "leans"),
+    [(1.5, "right", None), (3.0, None, "right"), (6.0, None, None), (-3.0, None, None)],
+)
+def test_a_side_that_makes_most_of_it_stays_what_it_was_called(
+    other_w: float, side: str | None, leans: str | None
+) -> None:
+    """The right side reads 8 W high. 1.5 W are a fifth of that, 3 W over a third, 6 W three quarters.
+
+    With -3 W the total is 5 W, of which 8 W leave more than half open.
+    """
+    rows = [
+        sided(100.0 + other_w + d, 108.0 + e, 100.0, 100.0)
+        for d, e in ((0.2, 0.2), (-0.2, 0.2), (0.2, -0.2)) * 3
+    ]
+    found = attribute(rows)
+    assert found is not None
+    assert (found.side, found.leans) == (side, leans)
+    assert found.named(before=False) == side
+    assert found.named(before=True) == (side or leans)
+
+
 def test_sides_need_three_blocks_that_know_them() -> None:
     assert attribute([sided(1, 1, 1, 1)] * 2) is None
     assert attribute([block(1, 20.0, 0.0)] * 9) is None

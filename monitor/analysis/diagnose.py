@@ -276,6 +276,9 @@ def _ride(torque_nm: Floats, cadence: Floats) -> tuple[str, Ride]:
 PART_OPEN = 0.25
 """Of a total's difference a side must leave no more than this part open, beside what scatter leaves open
 (common practice, no source)."""
+ALONE, SHARED = 0.25, 0.5
+"""The other side's part of this one's: surely below ALONE it is one side's error, surely above SHARED it is
+not; between the two it may be called either, and is called as before (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,8 +286,8 @@ class Attribution:
     """How a difference of the total splits on the sides, watts, with 95 % half-widths.
 
     `total_w` is the difference of the total, which may be held against another instrument than the sides
-    are. `side` is named when one side explains it, three quarters of it at least, and the other one's
-    part could be nothing.
+    are. `side` is named when one side explains it and the other one's part is surely small, `leans` where
+    that may be so.
     """
 
     left_w: float
@@ -293,6 +296,11 @@ class Attribution:
     u95_right_w: float
     side: Side | None
     total_w: float
+    leans: Side | None = None
+
+    def named(self, before: bool) -> Side | None:
+        """The side to name: what may be called either is named if one side was named `before`."""
+        return self.leans if self.side is None and before else self.side
 
     @property
     def mirrored(self) -> "Attribution":
@@ -302,11 +310,11 @@ class Attribution:
     @property
     def words(self) -> str:
         """`+7 ± 1 W of +8 W on the right side`; empty where no side is named."""
-        if self.side is None:
+        side = self.side or self.leans
+        if side is None:
             return ""
-        left = self.side == "left"
-        own, half = (self.left_w, self.u95_left_w) if left else (self.right_w, self.u95_right_w)
-        return f"{own:+z.0f} ± {half:.0f} W of {self.total_w:+z.0f} W on the {self.side} side"
+        own, half = (self.left_w, self.u95_left_w) if side == "left" else (self.right_w, self.u95_right_w)
+        return f"{own:+z.0f} ± {half:.0f} W of {self.total_w:+z.0f} W on the {side} side"
 
 
 def attribute(blocks: Sequence[Block]) -> Attribution | None:
@@ -337,11 +345,26 @@ def attribute(blocks: Sequence[Block]) -> Attribution | None:
         halves.append(2.2 * float(column.std(ddof=1)) / math.sqrt(n_eff))
     left, right, total = (float(m) for m in means)
     side: Side | None = None
-    for name, own, other, half in (("left", left, right, halves[0]), ("right", right, left, halves[1])):
-        explains = abs(own - total) <= PART_OPEN * abs(total) + math.hypot(half, halves[2])
-        if abs(own) > 2.0 * half and abs(own) >= 3.0 * abs(other) and own * total > 0.0 and explains:
-            side = name  # type: ignore[assignment]
-    return Attribution(left, right, halves[0], halves[1], side, total)
+    leans: Side | None = None
+    sides: tuple[tuple[Side, float, float, float, float], ...] = (
+        ("left", left, halves[0], right, halves[1]),
+        ("right", right, halves[1], left, halves[0]),
+    )
+    for name, own, half, other, half_other in sides:
+        open_part = math.hypot(half, halves[2])
+        if abs(own) <= 2.0 * half or own * total <= 0.0:
+            continue
+        if (
+            abs(other) + half_other <= ALONE * abs(own)
+            and abs(own - total) <= PART_OPEN * abs(total) + open_part
+        ):
+            side = name
+        elif (
+            abs(other) - half_other < SHARED * abs(own)
+            and abs(own - total) <= SHARED * abs(total) + open_part
+        ):
+            leans = name
+    return Attribution(left, right, halves[0], halves[1], side, total, leans if side is None else None)
 
 
 # -- noise without truth

@@ -89,7 +89,8 @@ class Judgement:
         if verdict == "agrees":
             return verdict
         against = who.against_others.get(self.label)
-        if against is None:
+        if against is None or who.found.apart.get(self.reference or "", "yes") != "yes":
+            # It differs from a reference of which it is not known that it is the one that is off.
             return "undecided"
         deviation, u = against
         claim = self.instrument.claim_percent or DEFAULT_CLAIM_PERCENT

@@ -18,7 +18,7 @@ from monitor.study.grid import Blocks, Bools
 from monitor.study.parts.changes import SAME_CHANGE_S, ridden_between
 from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
-from monitor.study.parts.sides import as_blocks, judges_sides
+from monitor.study.parts.sides import as_blocks, judges_sides, told_one_side
 from monitor.study.results import ActJudged, Opened, ShiftStudy, State, known, rounded
 from monitor.text import clock
 
@@ -356,13 +356,16 @@ def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened, own: bool =
         if own and to_s < shared.grid.seconds and abs(began := end - moved) > abs(end):
             # It may have come right by a drift: then what it began with is what was wrong.
             verdict = judged(began, end_u95, limit)
+    cause = None
+    if verdict == "differs":
+        cause = "drift" if own and end is not None else _cause(pair, mask, from_s, to_s)
     left, right = (_side(shared, i, mask, side) for side in ("left", "right"))
     line = line_over(shared, i, mask)
     known_line = line.rounded if line is not None and line.apart else NO_LINE
     return State(
         from_s, to_s, opened, sure.n, rounded(sure.percent, 3), known(u95, 3), rounded(limit, 3), verdict,
         left[0], left[1], right[0], right[1], known_line[0], known_line[1], known_line[2], known_line[3],
-        cause=None if verdict != "differs" else "drift" if own and end is not None else _cause(pair, mask),
+        cause=cause,
         budget={part: rounded(v, 3) for part, v in sure.parts.items() if math.isfinite(v)},
         end_percent=known(end, 3) if own else None, end_u95_percent=known(end_u95, 3) if own else None,
     )  # fmt: skip
@@ -376,12 +379,12 @@ def _side(shared: Shared, i: int, mask: Bools, side: str) -> tuple[float | None,
     return rounded(sure.percent, 3), known(sure.u95, 3)
 
 
-def _cause(pair: Pair, mask: Bools) -> str:
+def _cause(pair: Pair, mask: Bools, from_s: float, to_s: float) -> str:
     """Why it deviates in this state, from the blocks of this state alone."""
     grid, i = pair.shared.grid, pair.i
     rows = as_blocks(pair.blocks, mask)
     split = attribute(rows) if judges_sides(pair.shared, i) else None
-    if split is not None and split.side is not None:
+    if split is not None and split.named(told_one_side(pair.shared, i, from_s, to_s)) is not None:
         return "one-side"
     loss_w = max(grid.losses[i].watts, grid.base_loss(i).watts)
     return diagnose(rows, "total", pair.shared.usual[i].sd, loss_w).cause

@@ -126,6 +126,12 @@ def of_a_side(seed: int, rng: np.random.Generator) -> Plan:
     return _plan("of a side", seed, LEVELS, _pedals(rng), changed(_heron(rng), 9.0, "right"), _spider(rng))
 
 
+def mostly_of_a_side(seed: int, rng: np.random.Generator) -> Plan:
+    """Its right side reads 4.5 % high, its left 1.5 %: one name is as good as the other."""
+    unit = changed(changed(_heron(rng), 4.5, "right"), 1.5, "left")
+    return _plan("mostly of a side", seed, LEVELS, _pedals(rng), unit, _spider(rng), share=0.5)
+
+
 def chain(seed: int, rng: np.random.Generator) -> Plan:
     """The chain takes 5 % more than the bench states."""
     return _plan("chain", seed, LEVELS, _pedals(rng), _heron(rng), _spider(rng), _hub(rng, more=5.0))
@@ -249,6 +255,7 @@ KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
     "even-rider": even_rider,
     "warm-hub": warm_hub,
     "cured": cured,
+    "mostly-of-a-side": mostly_of_a_side,
 }
 
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from monitor.analysis.block import Block
 from monitor.analysis.changes.shift import Shift
-from monitor.analysis.diagnose import Diagnosis, attribute
+from monitor.analysis.diagnose import Attribution, Diagnosis, attribute
 from monitor.analysis.expected import LOSS_SPREAD
 from monitor.finding import Side
 from monitor.live.faults.compared.change import Changes, drift_words
@@ -34,6 +34,8 @@ class Known:
         self.bench = seen.bench
         self.comparator = seen.comparator
         self.changes = changes
+        self.one_sided: set[int] = set()
+        """Whose total was last explained by one of its sides."""
 
     def of(self, i: int, sign: Sign, state: Sequence[Block], since: Sequence[Block]) -> Diagnosis | None:
         """What explains the deviation of instrument `i`; None: nothing but perhaps the torques do.
@@ -59,9 +61,19 @@ class Known:
         for j, side in self.comparator.side_references.items():
             if side == i and j in self.comparator.pairs and self.bench.instruments[j].sides == "both":
                 split = attribute([b for b in self.comparator.pairs[j].blocks if b.begin_s >= since_s - 1.0])
-                if split is not None and split.side is not None:
-                    return Diagnosis("one-side", f"with {split.mirrored.words}", cure=side_cure(split.side))
+                named = self._side_named(i, split)
+                if split is not None and named is not None:
+                    return Diagnosis("one-side", f"with {split.mirrored.words}", cure=side_cure(named))
         return None
+
+    def _side_named(self, i: int, split: Attribution | None) -> Side | None:
+        """The side that explains a deviation; what may be called either stays what it was called."""
+        named = split.named(i in self.one_sided) if split is not None else None
+        if named is None:
+            self.one_sided.discard(i)
+        else:
+            self.one_sided.add(i)
+        return named
 
     def chain_words_between(self, i: int, percent: float) -> str:
         """What is to be said of a chain where `i` reads so much more than what it is held against."""
@@ -181,13 +193,10 @@ class Known:
         if self.bench.instruments[i].sides != "both":
             return None
         split = attribute(blocks)
-        if split is None or split.side is None:
+        named = self._side_named(i, split)
+        if split is None or named is None:
             return None
-        return Diagnosis(
-            "one-side",
-            f"with {split.words}",
-            cure=side_cure(split.side),
-        )
+        return Diagnosis("one-side", f"with {split.words}", cure=side_cure(named))
 
 
 def side_cure(side: Side) -> str:
