@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from monitor.report.stroke import change_sentence
+from monitor.study.answers.sentences import ACT_WORDS
 from monitor.study.results import ActJudged, InstrumentStudy, RiderChange, State, Study
 from monitor.text import Figures, clock, plain
 
@@ -92,8 +93,7 @@ def _opened(s: State) -> str:
 
 def act_name(act: ActJudged) -> str:
     """What was done. A position that belongs to an instrument is how it sits, not how the rider does."""
-    names = {"zeroed": "zeroing", "remounted": "remounting", "position": "remounting"}
-    return names.get(act.act, plain(act.act, 40))
+    return plain(ACT_WORDS.get(act.act, act.act), 40)
 
 
 def act_sentence(study: Study, act: ActJudged, figures: Figures) -> str:
@@ -102,7 +102,8 @@ def act_sentence(study: Study, act: ActJudged, figures: Figures) -> str:
     if act.change_percent is None:
         return f"{act.instrument}: the effect of {what} at {clock(act.t_s)} is not known."
     change = f"{figures.sure(act.change_percent, act.u95_percent)} %"
-    start = f"{act.instrument}: {what} at {clock(act.t_s)}"
+    late = f" (noted at {clock(act.noted_s)})" if act.noted_s is not None else ""
+    start = f"{act.instrument}: {what} at {clock(act.t_s)}{late}"
     if act.effect == "no-change":
         return f"{start} changed it by only {change}: not the cause."
     if act.effect == "undecided":

@@ -439,7 +439,7 @@ class ActJudged(msgspec.Struct, frozen=True):
     """What an act changed: the deviation of the instrument before and after it.
 
     `judged_with`: other acts of the same stop. Nothing was ridden between them, so that the effect is that
-    of all of them together.
+    of all of them together. `noted_s`: when it was noted, if that was later than it was done.
     """
 
     t_s: float
@@ -451,6 +451,7 @@ class ActJudged(msgspec.Struct, frozen=True):
     u95_percent: float | None
     effect: Literal["cured", "better", "no-change", "worse", "undecided"]
     judged_with: list[str] = []
+    noted_s: float | None = None
 
 
 class RiderChange(msgspec.Struct, frozen=True):

@@ -22,6 +22,7 @@ from monitor.study.asked.peaks import same_peaks, sprint_statistics
 from monitor.study.asked.target import targets_of
 from monitor.study.asked.tasks import tasks_of
 from monitor.study.grid import Bools
+from monitor.study.parts.acts.judged import acts_judged
 from monitor.study.parts.changes import drift_stands, shifts_of
 from monitor.study.parts.common import Shared, shared_of
 from monitor.study.parts.differences import segment_of
@@ -32,9 +33,9 @@ from monitor.study.parts.rider import rider_changes
 from monitor.study.parts.sides import both_sides_percent, by_side, diagnose_of
 from monitor.study.parts.signals import noise_of, reported_facts, signal_of
 from monitor.study.parts.splits import agreement_of, line_of, splits_of
-from monitor.study.parts.states import Pair, acts_judged, found_mask, left_mask
+from monitor.study.parts.states import Pair, found_mask, left_mask
 from monitor.study.parts.stroke.session import strokes_of
-from monitor.study.parts.who import Who, attributed, same_as, who
+from monitor.study.parts.who import Who, attributed, same_as, who, whose_of
 from monitor.study.recording import Recording
 from monitor.study.results import (
     Agreement,
@@ -63,7 +64,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     grid = shared.grid
     copies = same_as(shared)
     shifts = _changes(shared, copies)
-    pairs = {i: Pair(shared, i, shifts) for i in shared.compared}
+    pairs = {i: Pair(shared, i, shifts, whose_of(shared, copies, shifts)) for i in shared.compared}
     states, common = _states(shared, pairs, copies)
     segments = [segment_of(shared, k, span) for k, span in enumerate(shared.spans)]
     cycles = cycles_of(shared, segments)

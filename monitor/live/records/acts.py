@@ -11,7 +11,18 @@ from monitor.live.faults.watch import Watch
 from monitor.live.records.links import EventSink
 from monitor.live.runner import Runner, undone
 from monitor.live.stroke import LiveStroke
+from monitor.setup.acts import touch_of
 from monitor.setup.protocol import read_segment
+
+DONE_WORDS = {
+    "gear": "a gear change",
+    "position": "a change of position",
+    "remounted": "a remounting",
+    "setting": "a change of a setting",
+    "crank-length-set": "a change of the crank length",
+    "firmware": "new firmware",
+}
+"""What may have moved an instrument, in words."""
 
 
 class Acts:
@@ -31,6 +42,7 @@ class Acts:
         self._index, self._runner, self._comparator = index, runner, comparator
         self._facts, self._alarms, self._watch = facts, alarms, watch
         self._strokes, self._event = strokes, event
+        self._labels = sorted(index, key=lambda label: index[label])
         self._gears: list[tuple[int, str]] = []
 
     def take(self, act: Act, t_s: float) -> None:
@@ -38,17 +50,18 @@ class Acts:
         named = self._index.get(act.instrument)
         meant = range(len(self._strokes)) if named is None else (named,)
         self._runner.take(act)
-        if act.act == "zeroed" or (act.act == "position" and named is not None):
+        touched = [i for i in meant if touch_of(act.act, act.instrument, self._labels[i]) is not None]
+        if touched:
             self.new_state(t_s)
-            for i in meant:
+            for i in touched:
                 self._facts.touched_s[i] = t_s
                 self._comparator.touched(i, math.ceil(t_s))
         if act.act == "zeroed":
             self._zeroed(meant, t_s)
         elif act.act == "zero-history" and named is not None:
             self._facts.zeros[named].take_history(act.text)
-        elif act.act in ("gear", "position"):
-            what = "a gear change" if act.act == "gear" else "a change of position"
+        elif act.act in DONE_WORDS:
+            what = DONE_WORDS[act.act]
             self._watch.changes.happens(t_s, f"{what} ({act.text})" if act.text else what)
             if act.act == "gear":
                 self._gears.append((act.t_ns, act.text))

@@ -9,8 +9,10 @@ from monitor.text import clock
 
 ACT_WORDS = {
     "zeroed": "zeroing",
-    "position": "a new position",
+    "position": "remounting",
+    "remounted": "remounting",
     "crank-length-set": "a new crank length",
+    "setting": "a new setting",
     "firmware": "new firmware",
 }
 

@@ -13,6 +13,7 @@ from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import change_points, step_beside
 from monitor.analysis.budget import MOST_EXACT
 from monitor.analysis.statistics import Floats
+from monitor.setup.acts import TOUCHES, touch_of
 from monitor.study.asked.span import is_steady
 from monitor.study.grid import SMEARED_S, Bools, Ints, log_ratio
 from monitor.study.parts.common import QUIET_EDGE, Shared
@@ -67,7 +68,9 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
     if shared.grid.reference is not None:
         # What was charged to the reference shows here the other way round; whose it was is judged anew.
         theirs = shared.recording.shifts.get(shared.grid.reference, [])
-        live += [replace(shift, percent=-shift.percent) for shift in theirs]
+        # One that reports no sides shows nothing of a step of the reference's side.
+        sides = shared.grid.instruments[i].sides != "total" and shared.grid.side_references.get(i) is not None
+        live += [replace(s, percent=-s.percent) for s in theirs if sides or s.side == "total"]
     for shift in live:
         if not shift.drift and all(abs(t - shift.since_s) > SAME_CHANGE_S for t, _, _ in found):
             found.append((shift.since_s, shift.percent, shift.side))
@@ -91,7 +94,7 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
             # A slow change looks like steps where it is cut into blocks.
             drifts.append(drift)
             found = [f for f in found if f not in steps]
-    order = ("zeroed", "position", "gear", "note", "mark")
+    order = (*TOUCHES, "gear", "note", "mark")
     done = [a for a in shared.recording.acts if a.act in order and a.instrument in ("", label)]
     acts = [(a.t_ns / 1e9, a.text or a.act) for a in sorted(done, key=lambda a: order.index(a.act))]
     result = []
@@ -137,9 +140,7 @@ def _one_way(steps: Sequence[tuple[float, float, str]], hinted: bool) -> bool:
 
 def _acts_on(shared: Shared, label: str) -> list[float]:
     return sorted(
-        a.t_ns / 1e9
-        for a in shared.recording.acts
-        if a.act in ("zeroed", "position", "crank-length-set") and a.instrument in ("", label)
+        a.t_ns / 1e9 for a in shared.recording.acts if touch_of(a.act, a.instrument, label) is not None
     )
 
 

@@ -10,6 +10,7 @@ from monitor.analysis.blockstats import Interval, Spread, interval, usual_spread
 from monitor.analysis.budget import Noise, noise_of_blocks
 from monitor.analysis.statistics import Floats
 from monitor.analysis.stroke.series import Series
+from monitor.setup.acts import touch_of
 from monitor.study.asked.span import Span
 from monitor.study.estimate.sure import (
     BETWEEN,
@@ -74,8 +75,7 @@ class Shared:
         return [
             rounded(a.t_ns / 1e9, 1)
             for a in self.recording.acts
-            if (a.act == "zeroed" and a.instrument in ("", label, reference))
-            or (a.act == "position" and a.instrument in (label, reference))
+            if any(touch_of(a.act, a.instrument, each) for each in (label, reference) if each)
         ]
 
     def usual_of(self, i: int) -> Spread:

@@ -1,25 +1,26 @@
 """States of an instrument: stretches in which nothing about it changed, and what acts between them did."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from statistics import NormalDist
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
-import msgspec
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S
 from monitor.analysis.diagnose import attribute, diagnose
 from monitor.analysis.statistics import Floats
+from monitor.setup.acts import touch_of
 from monitor.study.estimate.line import NO_LINE, line_over
 from monitor.study.estimate.sure import DRIFT, SCATTER, Levels, Spreads, between_of
-from monitor.study.grid import Blocks, Bools
+from monitor.study.grid import Bools
+from monitor.study.parts.acts.noted import done_at
 from monitor.study.parts.changes import SAME_CHANGE_S, ridden_between
 from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
 from monitor.study.parts.sides import as_blocks, judges_sides, told_one_side
-from monitor.study.results import ActJudged, Opened, ShiftStudy, State, known, rounded
+from monitor.study.results import Opened, ShiftStudy, State, known, rounded
 from monitor.text import clock
 
 AROUND_BLOCKS = 30
@@ -34,20 +35,20 @@ LIKELY_OFFSET_NM = 0.2
 source)."""
 NO_CHANGE_PERCENT = 1.0
 """An act did nothing if its change is surely smaller than this."""
-ACT_KINDS: dict[str, Literal["zeroed", "remounted", "setting", "firmware"]] = {
-    "zeroed": "zeroed",
-    "position": "remounted",
-    "crank-length-set": "setting",
-    "firmware": "firmware",
-}
 BY_CHANCE = 0.01
 """Of all reconnections of an evening together: the chance that one looks like a change, two-sided."""
+
+
+Whose = Callable[[float, float], str | None]
+"""Whose a change was that came between two moments, session seconds; None: it cannot be told."""
 
 
 class Boundary(NamedTuple):
     """Something that may have changed an instrument at `t_s`; `act` is empty for what data alone showed.
 
     `also`: acts of the same stop, before it. Nothing was ridden between them to tell them apart.
+    `mixed`: acts of one stop on both instruments of a comparison; then `instrument` is the one that moved, as
+    far as independent instruments tell, else empty. `noted_s`: when it was noted, if later than done.
     """
 
     t_s: float
@@ -57,11 +58,13 @@ class Boundary(NamedTuple):
     also: tuple["Boundary", ...] = ()
     named: str = ""
     """What happened, with the name of the instrument."""
+    mixed: tuple["Boundary", ...] = ()
+    noted_s: float | None = None
 
     @property
     def began_s(self) -> float:
         """When the first act of the stop was."""
-        return self.also[0].t_s if self.also else self.t_s
+        return min((b.began_s for b in (*self.also, *self.mixed)), default=self.t_s)
 
     @property
     def maybe(self) -> bool:
@@ -82,18 +85,25 @@ class Change(NamedTuple):
         """Whether it is beyond its uncertainty, at 99 %: an evening has several acts, each looked at."""
         return self.u95 is not None and abs(self.change) > TO_99 * self.u95
 
+    def times(self, sign: float) -> "Change":
+        """The same, as one of the reference if `sign` is -1."""
+        return Change(sign * self.before, sign * self.after, sign * self.change, self.u95)
+
 
 def boundaries_of(shared: Shared, label: str, shifts: Sequence[ShiftStudy]) -> list[Boundary]:
     """Acts on an instrument and changes that are its own, in order; a change beside an act is the act's."""
     found = []
     for a in shared.recording.acts:
-        kind = ACT_KINDS.get(a.act)
-        # A position belongs to one instrument; a zero without a name is everybody's.
-        if kind is None or a.instrument not in (("", label) if kind == "zeroed" else (label,)):
+        kind = touch_of(a.act, a.instrument, label)
+        if kind is None:
             continue
-        t_s = rounded(a.t_ns / 1e9, 1)
+        noted_s = rounded(a.t_ns / 1e9, 1)
+        t_s = done_at(shared, label, noted_s, shifts)
         text = f"{kind} at {clock(t_s)}" + (f" ({a.text})" if a.text else "")
-        found.append(Boundary(t_s, Opened(kind, t_s, text), a.act, label))
+        if t_s != noted_s:
+            text += f", noted at {clock(noted_s)}"
+        late = noted_s if t_s != noted_s else None
+        found.append(Boundary(t_s, Opened(kind, t_s, text), a.act, label, noted_s=late))
     for t_s in reconnections_of(shared, label):
         if not any(_same_moment(shared, t_s, b.t_s) for b in found):
             text = f"reconnected at {clock(t_s)}"
@@ -147,8 +157,10 @@ def _same_moment(shared: Shared, change_s: float, act_s: float) -> bool:
 class Pair:
     """One instrument against its reference, cut where either of them changed."""
 
-    def __init__(self, shared: Shared, i: int, shifts: Sequence[ShiftStudy]) -> None:
-        self.shared, self.i, self.shifts = shared, i, shifts
+    def __init__(
+        self, shared: Shared, i: int, shifts: Sequence[ShiftStudy], whose: Whose = lambda _began, _t: None
+    ) -> None:
+        self.shared, self.i, self.shifts, self.whose = shared, i, shifts, whose
         self.label = shared.grid.labels[i]
         self.reference = shared.grid.reference_label(i) or ""
         self.blocks = shared.blocks[i]
@@ -156,11 +168,13 @@ class Pair:
         self.middle: Floats = np.asarray(self.blocks.begin_s + 0.5 * BLOCK_S, dtype=np.float64)
         own = boundaries_of(shared, self.label, shifts)
         theirs = boundaries_of(shared, self.reference, shifts)
-        self.boundaries = self._stops(self._apart(sorted([*own, *theirs], key=lambda b: b.t_s)))
+        stops = self._stops(self._apart(sorted([*own, *theirs], key=lambda b: b.t_s)))
+        self.boundaries = self._mixed(stops)
         self.changes: dict[Boundary, Change] = {}
         # Before anything is known of states, each stretch between boundaries is one.
         self.session_spread = self.spreads(self.boundaries)
-        self.kept = self._keep()
+        self.kept: list[Boundary] = []
+        self._keep()
 
     def _apart(self, boundaries: list[Boundary]) -> list[Boundary]:
         """Steps with nothing to judge between them and an act are the act's: a step is placed roughly."""
@@ -186,22 +200,30 @@ class Pair:
                 result.append(b)
         return result
 
+    def _mixed(self, boundaries: list[Boundary]) -> list[Boundary]:
+        """Acts on both instruments with nothing to judge between them as one: who moved, others say."""
+        result: list[Boundary] = []
+        for b in boundaries:
+            last = result[-1] if result else None
+            if last is None or not last.act or not b.act or self.mask(last.t_s, b.t_s).sum() >= LEAST_BLOCKS:
+                result.append(b)
+                continue
+            acts = (*(last.mixed or (last,)), b)
+            text = " and ".join(f"{a.instrument} {a.opened.text}" for a in acts)
+            one = Boundary(b.t_s, Opened(b.opened.kind, b.t_s, text), b.act, "", (), text, acts)
+            result[-1] = one._replace(instrument=self.whose(one.began_s, one.t_s) or "")
+        return result
+
     def _is_the_acts(self, step: Boundary, act: Boundary) -> bool:
         low, high = sorted((step.t_s, act.t_s))
         near = ridden_between(self.shared, low, high) <= SAME_CHANGE_S
         return near and int(self.mask(low, high).sum()) < LEAST_BLOCKS
 
-    def _keep(self) -> list[Boundary]:
-        """The boundaries that changed something; the stretches beside the others are one state."""
-        kept: list[Boundary] = []
-        for k, boundary in enumerate(self.boundaries):
-            from_s = kept[-1].t_s if kept else -math.inf
-            later = [
-                b.began_s
-                for b in self.boundaries[k + 1 :]
-                if b.t_s > boundary.t_s and b.opened.kind != "reconnected"
-            ]
-            change = self.change(boundary.t_s, from_s, later[0] if later else math.inf, boundary.began_s)
+    def _keep(self) -> None:
+        """Keep the boundaries that changed something; the stretches beside the others are one state."""
+        kept = self.kept
+        for boundary in self.boundaries:
+            change = self.change_within(*self.reach(boundary), boundary)
             if boundary.opened.kind == "drift":
                 # A ramp was held against steps already; beside its ends hardly anything moves.
                 kept.append(boundary)
@@ -214,7 +236,6 @@ class Pair:
             self.changes[boundary] = change
             if self._changed(boundary, change):
                 kept.append(boundary)
-        return kept
 
     def _changed(self, boundary: Boundary, change: Change) -> bool:
         """Whether a boundary is one. Of many reconnections some look like a change by chance (Bonferroni)."""
@@ -226,17 +247,24 @@ class Pair:
         times = NormalDist().inv_cdf(1.0 - 0.5 * BY_CHANCE / many) / 1.96
         return abs(change.change) > max(NO_CHANGE_PERCENT, times * change.u95)
 
+    def reach(self, boundary: Boundary) -> tuple[float, float]:
+        """From the boundary kept before to the next one after: what is between them is beside this one."""
+        from_s = max((b.t_s for b in self.kept if b.t_s < boundary.t_s), default=-math.inf)
+        later = (
+            b.began_s for b in self.boundaries if b.t_s > boundary.t_s and b.opened.kind != "reconnected"
+        )
+        return from_s, min(later, default=math.inf)
+
+    def change_within(self, from_s: float, to_s: float, boundary: Boundary) -> Change | None:
+        """The change at a boundary, by the blocks near it in [from_s, to_s]; None: too few."""
+        return self.change(boundary.t_s, from_s, to_s, boundary.began_s)
+
     def change(self, t_s: float, from_s: float, to_s: float, began_s: float | None = None) -> Change | None:
         """The change of the deviation at `t_s`, by the blocks near it in [from_s, to_s]; None: too few.
 
         `began_s`: if what changed it took until `t_s`, when it began.
         """
-        # Averaging carries a change into the block that holds it.
-        begun = t_s if began_s is None else began_s
-        before = self.quiet & (self.middle > from_s) & (self.blocks.begin_s + BLOCK_S <= begun)
-        after = self.quiet & (self.blocks.begin_s >= t_s) & (self.middle < to_s)
-        before[np.flatnonzero(before)[:-AROUND_BLOCKS]] = False
-        after[np.flatnonzero(after)[AROUND_BLOCKS:]] = False
+        before, after = self.beside(t_s, from_s, to_s, t_s if began_s is None else began_s)
         if min(before.sum(), after.sum()) < LEAST_BLOCKS:
             return None
         one, two = (self.shared.mean(self.i, m) for m in (before, after))
@@ -245,13 +273,22 @@ class Pair:
         change = 100.0 * (math.expm1(two.value) - math.expm1(one.value))
         u95 = None
         if math.isfinite(one.u95) and math.isfinite(two.u95):
-            unlike = _unlike_percent(self.blocks.torque_nm, before, after)
+            unlike = unlike_percent(self.blocks.torque_nm, before, after)
             levels = [np.bincount(self.blocks.segment[m]).tolist() for m in (before, after)]
             sides = zip((before, after), levels, strict=True)
             begins = self.blocks.begin_s
             spread = [self.session_spread.at(float(begins[m][0])).percent(counts) for m, counts in sides]
             u95 = math.hypot(100.0 * one.u95, 100.0 * two.u95, unlike, *spread)
         return Change(100.0 * math.expm1(one.value), 100.0 * math.expm1(two.value), change, u95)
+
+    def beside(self, t_s: float, from_s: float, to_s: float, began_s: float) -> tuple[Bools, Bools]:
+        """The blocks near a moment, before it began and after it, in [from_s, to_s]."""
+        # Averaging carries a change into the block that holds it.
+        before = self.quiet & (self.middle > from_s) & (self.blocks.begin_s + BLOCK_S <= began_s)
+        after = self.quiet & (self.blocks.begin_s >= t_s) & (self.middle < to_s)
+        before[np.flatnonzero(before)[:-AROUND_BLOCKS]] = False
+        after[np.flatnonzero(after)[AROUND_BLOCKS:]] = False
+        return before, after
 
     def drifted(self, from_s: float, to_s: float) -> float:
         """By how many percent a drift moved the instrument, or the other one, within [from_s, to_s]."""
@@ -273,7 +310,7 @@ class Pair:
         edges = [b.t_s for b in self.kept]
         opened = [Opened("start", 0.0, ""), *(b.opened for b in self.kept)]
         for k, boundary in enumerate(self.kept, 1):
-            if boundary.instrument != self.label:
+            if boundary.instrument != self.label or boundary.mixed:
                 text = boundary.named or f"{boundary.instrument} {opened[k].text}"
                 opened[k] = Opened(opened[k].kind, opened[k].t_s, text)
         starts, ends = [0.0, *edges], [*edges, float(self.shared.grid.seconds)]
@@ -324,7 +361,7 @@ class Pair:
         return result
 
 
-def _unlike_percent(torque_nm: Floats, before: Bools, after: Bools) -> float:
+def unlike_percent(torque_nm: Floats, before: Bools, after: Bools) -> float:
     """What a likely zero offset makes of a difference between the torques before and after."""
     known = [torque_nm[m & np.isfinite(torque_nm)] for m in (before, after)]
     means = [float(k.mean()) for k in known if len(k)]
@@ -388,76 +425,6 @@ def _cause(pair: Pair, mask: Bools, from_s: float, to_s: float) -> str:
         return "one-side"
     loss_w = max(grid.losses[i].watts, grid.base_loss(i).watts)
     return diagnose(rows, "total", pair.shared.usual[i].sd, loss_w).cause
-
-
-def acts_judged(pairs: Sequence[Pair]) -> list[ActJudged]:
-    """What every act did to the instrument it was done to; of the reference's by what all others show."""
-    result = []
-    for pair in pairs:
-        for boundary in pair.boundaries:
-            if boundary.act and boundary.instrument == pair.label:
-                result += _judged_stop(pair, boundary, 1.0)
-    mine: dict[tuple[float, str], list[tuple[Pair, Boundary]]] = {}
-    for pair in pairs:
-        for boundary in pair.boundaries:
-            if boundary.act and boundary.instrument != pair.label:
-                mine.setdefault((boundary.t_s, boundary.act), []).append((pair, boundary))
-    for rows in mine.values():
-        # The narrowest comparison tells most of what the reference did.
-        pair, boundary = min(rows, key=lambda r: _width(r[0], r[1]))
-        result += _judged_stop(pair, boundary, -1.0)
-    return sorted(result, key=lambda a: (a.t_s, a.instrument))
-
-
-def _width(pair: Pair, boundary: Boundary) -> float:
-    change = pair.changes.get(boundary)
-    return change.u95 if change is not None and change.u95 is not None else math.inf
-
-
-def _judged_stop(pair: Pair, boundary: Boundary, sign: float) -> list[ActJudged]:
-    """Every act of a stop with what the stop as a whole did."""
-    acts = [*boundary.also, boundary._replace(also=())]
-    judged_stop = _judged_act(pair, boundary, sign)
-    return [
-        msgspec.structs.replace(
-            judged_stop, t_s=a.t_s, act=a.act,
-            judged_with=[f"{b.act} at {clock(b.t_s)}" for b in acts if b is not a],
-        )
-        for a in acts
-    ]  # fmt: skip
-
-
-def _judged_act(pair: Pair, boundary: Boundary, sign: float) -> ActJudged:
-    change = pair.changes.get(boundary)
-    if change is None:
-        return ActJudged(boundary.t_s, boundary.act, boundary.instrument, None, None, None, None, "undecided")
-    before, after = sign * change.before, sign * change.after
-    limit = pair.shared.grid.limit_percent(pair.i, _power_at(pair.blocks, boundary.t_s))
-    return ActJudged(
-        boundary.t_s, boundary.act, boundary.instrument, rounded(before, 3), rounded(after, 3),
-        rounded(sign * change.change, 3), known(change.u95, 3), _effect(before, after, change, limit),
-    )  # fmt: skip
-
-
-def _power_at(blocks: Blocks, t_s: float) -> float:
-    near = np.argsort(np.abs(blocks.begin_s - t_s))[: 2 * LEAST_BLOCKS]
-    return float(blocks.reference_w[near].mean())
-
-
-def _effect(
-    before: float, after: float, change: Change, limit: float
-) -> Literal["cured", "better", "no-change", "worse", "undecided"]:
-    """`cured`: beyond the limit before and within it after, by a change beyond chance."""
-    if change.u95 is None:
-        return "undecided"
-    if abs(change.change) + change.u95 <= NO_CHANGE_PERCENT:
-        return "no-change"
-    if not change.seen:
-        small = abs(change.change) + change.u95 <= max(NO_CHANGE_PERCENT, 0.5 * limit)
-        return "no-change" if small else "undecided"
-    if abs(after) >= abs(before):
-        return "worse"
-    return "cured" if abs(before) > limit >= abs(after) else "better"
 
 
 def left_mask(pair: Pair, states: Sequence[State]) -> Bools:

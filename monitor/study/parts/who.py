@@ -1,7 +1,7 @@
 """Who stands apart in a stretch of a session, whose a change was, and which instruments are one opinion."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -24,6 +24,7 @@ from monitor.analysis.consistency import (
 )
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT, LOSS_SPREAD
 from monitor.analysis.statistics import Floats
+from monitor.setup.acts import touch_of
 from monitor.setup.bench import Instrument
 from monitor.study.grid import Bools, moved
 from monitor.study.parts.changes import NEAR_ACT_S, SAME_CHANGE_S
@@ -200,6 +201,18 @@ def whose_change(
     return apart[0] if len(apart) == 1 else None
 
 
+def whose_of(
+    shared: Shared, copies: dict[int, int], shifts: Sequence[ShiftStudy]
+) -> Callable[[float, float], str | None]:
+    """Whose a change was that came between two moments (session seconds); None: it cannot be told."""
+
+    def whose(began_s: float, t_s: float) -> str | None:
+        far = [s.t_s for s in shifts if not began_s - SAME_CHANGE_S <= s.t_s <= t_s + SAME_CHANGE_S]
+        return whose_change(shared, copies, t_s, far)
+
+    return whose
+
+
 def attributed(shared: Shared, copies: dict[int, int], shifts: Sequence[ShiftStudy]) -> list[ShiftStudy]:
     """Each change charged to whoever moved: one of the reference shows in every comparison with it.
 
@@ -221,13 +234,15 @@ def attributed(shared: Shared, copies: dict[int, int], shifts: Sequence[ShiftStu
             result += own
         elif whose is not None:
             # Only the reference has no row of its own: what the others show is its change, reversed.
-            totals = [s.delta_percent for s in near if s.side == "total"]
-            if totals:
-                size = rounded(-sorted(totals)[len(totals) // 2], 2)
+            # A step of one of its sides shows in the sides of the others, and of them alone.
+            side = next((s for s in ("total", "left", "right") if any(n.side == s for n in near)), "total")
+            sizes = sorted(s.delta_percent for s in near if s.side == side)
+            if sizes:
+                size = rounded(-sizes[len(sizes) // 2], 2)
                 rate = None if first.percent_per_hour is None else -first.percent_per_hour
                 result.append(
                     msgspec.structs.replace(
-                        first, instrument=whose, t_s=t_s, delta_percent=size, side="total", act="",
+                        first, instrument=whose, t_s=t_s, delta_percent=size, side=side, act="",
                         percent_per_hour=rate,
                     )
                 )  # fmt: skip
@@ -247,7 +262,7 @@ def _together(one: ShiftStudy, two: ShiftStudy) -> bool:
 def _touched(shared: Shared, shift: ShiftStudy) -> bool:
     """Whether the tester did something to this instrument, and to it alone, at that moment."""
     return any(
-        a.act in ("zeroed", "position", "crank-length-set") and a.instrument == shift.instrument
+        a.instrument == shift.instrument and touch_of(a.act, a.instrument, shift.instrument) is not None
         for a in shared.recording.acts
         if abs(a.t_ns / 1e9 - shift.t_s) <= NEAR_ACT_S
     )

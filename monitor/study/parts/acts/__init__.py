@@ -1,0 +1,1 @@
+"""Acts of the tester afterwards: when they were done, and what each changed."""
