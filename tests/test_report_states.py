@@ -90,6 +90,12 @@ def test_the_rider_or_the_unit() -> None:
         RIDER, left_share_change_points=None, cadence_change_rpm=None, verdict="undecided"
     )
     assert rider_sentence(unknown, PAGE).endswith("rider or unit: undecided.")
+    open_ = msgspec.structs.replace(RIDER, changed=["heron", "pedals"])
+    assert "heron or pedals changed, not the rider" in rider_sentence(open_, PAGE)
+    theirs = msgspec.structs.replace(RIDER, changed=["pedals"])
+    assert "heron, between 0:00–3:00 and 3:00–6:00: pedals changed, not the rider" in rider_sentence(
+        theirs, PAGE
+    )
 
 
 def test_who_stands_apart_and_what_is_shown_otherwise_than_counted(full: Study) -> None:

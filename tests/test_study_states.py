@@ -88,7 +88,7 @@ def test_states_stand_in_the_json_as_agreed() -> None:
     assert set(state["opened_by"]) == {"kind", "t_s", "text"}
     assert set(told["acts_judged"][0]) == {
         "t_s", "act", "instrument", "before_percent", "after_percent", "change_percent", "u95_percent",
-        "effect", "judged_with",
+        "effect", "judged_with", "noted_s",
     }  # fmt: skip
 
 

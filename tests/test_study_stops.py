@@ -85,6 +85,9 @@ def test_a_side_of_the_reference_that_came_right_opens_a_state_of_all_others(act
         assert (before["apart"], before["cause"], after["verdict"]) == ("larch", None, "agrees")
         assert study["instruments"][label]["cause"] is None
     assert [s["instrument"] for s in study["shifts"]] == ["larch"]
+    # Its own share, of which one side moved, says nothing of the rider.
+    again = [r for r in study["rider"] if r["changed"] == ["larch"]]
+    assert {r["verdict"] for r in again} == {"undecided"}
     if act:
         (done,) = study["acts_judged"]
         assert (done["instrument"], done["effect"]) == ("larch", "cured")

@@ -125,6 +125,7 @@ def rider_sentence(change: RiderChange, figures: Figures) -> str:
     """Whether it was the rider or the unit that changed, with the numbers."""
     if change.stroke is not None and change.stroke.source is not None:
         return change_sentence(change, change.stroke, figures)
+    unit = " or ".join(change.changed) or "the unit"
     changes = []
     if change.left_share_change_points is not None:
         share = figures.sure(change.left_share_change_points, change.u95_points)
@@ -134,9 +135,9 @@ def rider_sentence(change: RiderChange, figures: Figures) -> str:
     if change.peak_angle_change_deg is not None:
         changes.append(f"angle of peak torque {figures.number(change.peak_angle_change_deg, 0, True)}°")
     who = {
-        "rider": "the rider changed, not the unit",
-        "unit": "the unit changed, not the rider",
-        "both": "rider and unit both changed",
+        "rider": f"the rider changed, not {change.instrument}",
+        "unit": f"{unit} changed, not the rider",
+        "both": f"the rider and {unit} both changed",
         "undecided": "rider or unit: undecided",
     }[change.verdict]
     spans = [f"{clock(a)}–{clock(b)}" for a, b in (change.before, change.after)]

@@ -158,15 +158,18 @@ def _who(change: RiderChange, stroke: RiderStroke, figures: Figures) -> str:
         way = "rose" if stroke.unit_change_percent > 0.0 else "fell"
         by = figures.number(abs(stroke.unit_change_percent))
         unit = f"{what} {way} by {by} % (± {figures.number(stroke.unit_u95_percent)})"
+    whose = "" if change.changed in ([], [label]) else f"{' or '.join(change.changed)} did"
     if not stroke.confirmed:
         theirs = ", ".join(f"{name} {figures.number(c, 0, True)}°" for name, (c, _) in stroke.others.items())
         return f"Others saw another change of angle ({theirs}), so the angles decide nothing."
     if change.verdict == "unit":
-        return f"The rider did not change; {unit or f'{label} did'}."
+        return f"The rider did not change; {whose or unit or f'{label} did'}."
     if change.verdict == "rider":
         return f"The rider changed, {label}'s deviation did not."
     if change.verdict == "both":
-        return f"The rider changed, and {unit or f'{label} did too'}: its error may follow the stroke."
+        return (
+            f"The rider changed, and {whose or unit or f'{label} did too'}: its error may follow the stroke."
+        )
     return "Rider or unit: undecided."
 
 

@@ -466,6 +466,8 @@ class RiderChange(msgspec.Struct, frozen=True):
     verdict: Literal["rider", "unit", "both", "undecided"]
     instrument: str
     stroke: RiderStroke | None = None
+    changed: list[str] = []
+    """Which instrument changed, of the two that are compared: both, where it cannot be told which."""
 
 
 class InstrumentStudy(msgspec.Struct, frozen=True, rename={"reported": "told"}):

@@ -1,14 +1,12 @@
 """Would a careful tester use it as a reference? What was considered, good, bad and open."""
 
-import math
 from collections.abc import Sequence
 
 from monitor.analysis.accounts import LEAST_RATIO
-from monitor.analysis.consistency import Opinion, judge_consistency
 from monitor.study.answers.sentences import ACT_WORDS, join_names
 from monitor.study.answers.verdict import LEAST_OPINIONS, Judgement
-from monitor.study.parts.who import WANDER_PERCENT
-from monitor.study.results import ActJudged, Reason, Repeat, Serves, ShiftStudy
+from monitor.study.parts.repeats import whose_repeat
+from monitor.study.results import ActJudged, Reason, Serves, ShiftStudy
 from monitor.text import clock
 
 NOTICEABLE_PERCENT = 1.0
@@ -135,7 +133,7 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
         for r in judged
         if abs(r.change_percent) >= max(NOTICEABLE_PERCENT, SURELY * (r.change_u95_percent or 0.0))
     ]
-    whose = {r.name: _whose_repeat(r.name, judgement.bench_reference, judgement.repeats) for r in moved}
+    whose = {r.name: whose_repeat(r.name, judgement.bench_reference, judgement.repeats) for r in moved}
     own = [r for r in moved if whose[r.name] == judgement.label]
     open_ = [r for r in moved if whose[r.name] is None]
     if own and not judgement.shifts:
@@ -164,19 +162,6 @@ def _cure(judgement: Judgement, shift: ShiftStudy) -> ActJudged | None:
         if near and same_way and act.effect in ("cured", "better") and not shift.drift:
             return act
     return None
-
-
-def _whose_repeat(name: str, reference: str, repeats: Sequence[Repeat]) -> str | None:
-    """Whose change a repeated block shows: the one that changed against all others, None if not unique."""
-    rows = [r for r in repeats if r.name == name and r.change_u95_percent is not None]
-    opinions = [Opinion(reference, 0.0, WANDER_PERCENT, 0.0)]
-    for r in rows:
-        u = math.hypot((r.change_u95_percent or 0.0) / 1.96, WANDER_PERCENT)
-        opinions.append(Opinion(r.instrument, r.change_percent, u, 0.0))
-    if len(opinions) < LEAST_OPINIONS:
-        return None
-    apart = [label for label, verdict in judge_consistency(opinions).apart.items() if verdict == "yes"]
-    return apart[0] if len(apart) == 1 else None
 
 
 def _range(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:

@@ -5,12 +5,16 @@ import re
 from collections.abc import Sequence
 
 from monitor.analysis.block import MIN_POWER_W
+from monitor.analysis.consistency import Opinion, judge_consistency
 from monitor.study.estimate.edges import inner
 from monitor.study.parts.common import Shared
 from monitor.study.parts.differences import difference
+from monitor.study.parts.who import WANDER_PERCENT
 from monitor.study.results import Cycles, Difference, Repeat, SegmentStudy, known, rounded
 from monitor.text import clock
 
+LEAST_REPEATS = 3
+"""Two instruments can only differ: it takes three to tell who changed."""
 LIKE_POWER, LIKE_RPM = 0.04, 4.0
 """Blocks of other names are the same block again within this part of the load and these turns a minute
 (common practice, no source)."""
@@ -168,3 +172,16 @@ def _repeat(name: str, first: SegmentStudy, one: Difference, last: SegmentStudy,
         two.deviation_percent, two.u95_percent, change, known(u, 3),
         None if u is None else abs(change) > u, text,
     )  # fmt: skip
+
+
+def whose_repeat(name: str, reference: str, repeats: Sequence[Repeat]) -> str | None:
+    """Whose change a repeated block shows: the one that changed against all others, None if not unique."""
+    rows = [r for r in repeats if r.name == name and r.change_u95_percent is not None]
+    opinions = [Opinion(reference, 0.0, WANDER_PERCENT, 0.0)]
+    for r in rows:
+        u = math.hypot((r.change_u95_percent or 0.0) / 1.96, WANDER_PERCENT)
+        opinions.append(Opinion(r.instrument, r.change_percent, u, 0.0))
+    if len(opinions) < LEAST_REPEATS:
+        return None
+    apart = [label for label, verdict in judge_consistency(opinions).apart.items() if verdict == "yes"]
+    return apart[0] if len(apart) == 1 else None

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
@@ -12,7 +13,8 @@ from monitor.analysis.budget import Noise, noise_of_blocks
 from monitor.analysis.statistics import Floats
 from monitor.study.grid import Ints, moved
 from monitor.study.parts.common import Shared
-from monitor.study.parts.states import AROUND_BLOCKS, LEAST_BLOCKS, TO_99, Pair
+from monitor.study.parts.repeats import whose_repeat
+from monitor.study.parts.states import AROUND_BLOCKS, LEAST_BLOCKS, TO_99, Boundary, Pair
 from monitor.study.parts.stroke.change import stroke_change
 from monitor.study.parts.stroke.rider import rider_moved, steps_of
 from monitor.study.parts.stroke.session import source_of
@@ -22,6 +24,8 @@ LEAST_POINTS = 0.5
 """A share that moves by less is no other way of pedalling: it is reported in steps of half a point."""
 LEAST_RPM = 5.0
 """A rider's cadence wanders by less from block to block (common practice, no source)."""
+BESIDE_S, OTHER_RPM = 45.0, 8.0
+"""A protocol that asks for another cadence asks for so much more or less (common practice, no source)."""
 LEAST_CHANGE_PERCENT = 1.0
 """A unit that moved by less is not worth the question."""
 
@@ -52,7 +56,11 @@ def rider_changes(
             change = pair.changes.get(boundary)
             if boundary.instrument != pair.label or change is None:
                 continue
-            result.append(_row(asked, _beside(every, boundary.t_s), change.seen))
+            row = _row(asked, _beside(every, boundary.t_s), change.seen, _changed_at(pair, boundary))
+            if row.verdict == "unit" and not boundary.act and _other_cadence(shared, boundary.t_s):
+                # An error that goes with cadence looks the same.
+                row = msgspec.structs.replace(row, verdict="undecided")
+            result.append(row)
         for t_s in steps:
             windows = _beside(every, t_s)
             moved = pair.change(t_s, windows[0][0], windows[1][1])
@@ -68,8 +76,33 @@ def rider_changes(
             continue
         seen = abs(repeat.change_percent) > max(LEAST_CHANGE_PERCENT, TO_99 * repeat.change_u95_percent)
         windows = ((first.start_s + first.settle_s, first.end_s), (last.start_s + last.settle_s, last.end_s))
-        result.append(_row(_Asked(shared, pair_of, copies), windows, seen, same_block=True))
+        changed = _changed_between(pair_of, windows) or _by_repeats(shared, repeat, repeats)
+        result.append(_row(_Asked(shared, pair_of, copies), windows, seen, changed, same_block=True))
     return result
+
+
+def _changed_at(pair: Pair, boundary: Boundary) -> list[str]:
+    """Who changed at a boundary of the instrument's own: it, or one of the two."""
+    told = [s.sure for s in pair.shifts if s.instrument == pair.label and s.t_s == boundary.t_s]
+    return [pair.label] if boundary.act or all(told) else [pair.label, pair.reference]
+
+
+def _changed_between(pair: Pair, windows: Windows) -> list[str]:
+    """Who of the two changed between two windows, by the boundaries of their states."""
+    found = {b.instrument for b in pair.kept if windows[0][0] < b.t_s < windows[1][1]}
+    return [label for label in (pair.label, pair.reference) if label in found]
+
+
+def _by_repeats(shared: Shared, repeat: Repeat, repeats: Sequence[Repeat]) -> list[str]:
+    """The same by what all instruments read of the block again."""
+    whose = whose_repeat(repeat.name, shared.grid.bench.reference, repeats)
+    return [whose] if whose is not None else [repeat.instrument, repeat.reference]
+
+
+def _other_cadence(shared: Shared, t_s: float) -> bool:
+    """Whether another cadence was ridden right after a moment than right before it."""
+    one, two = (_cadence(shared, a, b) for a, b in ((t_s - BESIDE_S, t_s), (t_s, t_s + BESIDE_S)))
+    return one is not None and two is not None and abs(two - one) > OTHER_RPM
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,21 +135,30 @@ def _stroke_steps(asked: _Asked, edges: Sequence[float]) -> list[float]:
     ]
 
 
-def _source(shared: Shared, i: int) -> int | None:
-    """Whose share speaks of the rider: the reference if it has both sides, else another not on test."""
+def _source(shared: Shared, i: int, changed: Sequence[str]) -> int | None:
+    """Whose share speaks of the rider: the reference if it has both sides, else another not on test.
+
+    One that surely changed itself says nothing of the rider: a side of it may be what moved.
+    """
     grid = shared.grid
     both = [
         j
         for j in grid.powered
-        if j != i and grid.instruments[j].sides == "both" and grid.instruments[j].role != "on-test"
+        if j != i
+        and grid.instruments[j].sides == "both"
+        and grid.instruments[j].role != "on-test"
+        and list(changed) != [grid.labels[j]]
     ]
     return min(both, key=lambda j: (j != grid.reference, j), default=None)
 
 
-def _row(asked: _Asked, windows: Windows, unit_moved: bool, same_block: bool = False) -> RiderChange:
-    """`same_block`: one block ridden twice; elsewhere the protocol may ask for another cadence."""
+def _row(
+    asked: _Asked, windows: Windows, unit_moved: bool, changed: Sequence[str] = (), same_block: bool = False
+) -> RiderChange:
+    """`changed`: which of the two it was, as far as others tell. `same_block`: one block ridden twice;
+    elsewhere the protocol may ask for another cadence."""
     shared, pair = asked.shared, asked.pair
-    share_source = _source(shared, pair.i)
+    share_source = _source(shared, pair.i, changed)
     before, after, u95 = _share_change(shared, share_source, windows)
     points = after - before if before is not None and after is not None else None
     cadences = [_cadence(shared, *w) for w in windows]
@@ -138,7 +180,8 @@ def _row(asked: _Asked, windows: Windows, unit_moved: bool, same_block: bool = F
     (a, b), (c, d) = windows
     return RiderChange(
         (rounded(a, 1), rounded(b, 1)), (rounded(c, 1), rounded(d, 1)), known(points, 2), known(u95, 2),
-        known(rpm, 1), stroke.peak_change_deg if stroke is not None else None, verdict, pair.label, stroke,  # type: ignore[arg-type]
+        known(rpm, 1), stroke.peak_change_deg if stroke is not None else None, verdict, pair.label,  # type: ignore[arg-type]
+        stroke, list(changed),
     )  # fmt: skip
 
 
