@@ -196,7 +196,7 @@ LEAST_SIGNS = 3
 SERIAL_MEAN_PERCENT, SERIAL_PERCENT = 0.5, 1.5
 """With one serial number: levels and five-second means of one instrument on two radios, which may smooth
 differently (common practice, no source)."""
-LIKE_PERCENT, ALIKE_MEAN_PERCENT, LIKE_TIMES = 0.15, 0.3, 4.0
+LIKE_PERCENT, ALIKE_MEAN_PERCENT, LIKE_TIMES = 0.15, 0.3, 3.0
 """One instrument heard twice: five-second means follow each other within LIKE_PERCENT (standard deviation),
 levels within ALIKE_MEAN_PERCENT, both LIKE_TIMES as far from any other (common practice, no source)."""
 LIKE_S = 5

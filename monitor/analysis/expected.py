@@ -127,6 +127,15 @@ def tolerance(
     )
 
 
+RIDER_PERCENT = 5.0
+"""Twice one side against a whole: so much may be the rider, whom nobody can tell from the instrument."""
+
+
+def follows_rider(instrument: Instrument, side_reference: int | None) -> bool:
+    """Whether an instrument doubles one side and nobody (`side_reference` None) reports the rider's sides."""
+    return instrument.sides in ("left", "right") and side_reference is None
+
+
 Zone = Literal["agrees", "undecided", "unusual", "broken"]
 ZONE_WORDS: dict[Zone, str] = {
     "agrees": "agrees",

@@ -16,7 +16,15 @@ from capture.profiles import ant_trainer, fitness_machine
 from capture.record import Write
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.curve import COVERED, LEFT, REVS, SIDED, TURNED, WORK
-from monitor.analysis.expected import LOSS_SPREAD, Loss, likely_lag, limits, loss_of
+from monitor.analysis.expected import (
+    LOSS_SPREAD,
+    RIDER_PERCENT,
+    Loss,
+    follows_rider,
+    likely_lag,
+    limits,
+    loss_of,
+)
 from monitor.analysis.statistics import Floats
 from monitor.setup.bench import CONSENSUS, Instrument
 from monitor.study.asked.span import Span
@@ -266,7 +274,12 @@ class Grid:
 
     def limit_percent(self, i: int, reference_w: float) -> float:
         """What instrument `i` may differ at this power: the claims, but never finer than the floor."""
-        return limits(self.bench, self.instruments[i], self.others(i), reference_w).percent
+        limit = limits(self.bench, self.instruments[i], self.others(i), reference_w).percent
+        return limit + (RIDER_PERCENT if self.follows_rider(i) else 0.0)
+
+    def follows_rider(self, i: int) -> bool:
+        """Whether the instrument doubles one side and nobody reports the rider's sides."""
+        return follows_rider(self.instruments[i], self.side_references.get(i))
 
     def side_limit_percent(self, i: int, side_w: float) -> float:
         """The same for a side of instrument `i`, at that side's power."""

@@ -44,12 +44,17 @@ def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine])
                     2,
                 )
             )
+        elif j.pair_verdict == "undecided" and j.follows_rider:
+            ride = "add an instrument that reports both sides"
+            result.append(Open(j.label, "whether it agrees on the side that it measures", ride))
         elif j.pair_verdict == "undecided":
             ride, minutes = _more(overall, j.left_state)
             needs: Literal["minutes", ""] = "minutes" if minutes else ""
             result.append(Open(j.label, "whether it agrees within the claims", ride, needs, minutes))
         elif j.pair_verdict == "differs" and j.verdict == "undecided":
             ride = "add an independent instrument, or check with known weights"
+            if j.follows_rider:
+                ride = "add an instrument that reports both sides"
             result.append(Open(j.label, f"whether it or {j.reference} is off", ride))
         if j.pair_verdict == "differs" and j.cause == "unclear":
             ride = j.diagnosis.ride if j.diagnosis is not None else ""

@@ -171,6 +171,8 @@ class Sentences:
     def who_words(self) -> str:
         """After a difference: whose it is, as far as independent instruments can say."""
         who = self.of.who
+        if self.of.follows_rider:
+            return "it doubles one side, and nobody tells how much of that is the rider's balance"
         if who is None:
             return "too little was ridden with all instruments to tell whose it is"
         if len(who.opinions) < LEAST_OPINIONS:

@@ -83,7 +83,9 @@ def _agreement(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
     verdict = judgement.as_left or judgement.verdict
     if who is None or len(who.opinions) < LEAST_OPINIONS:
         if judgement.pair_verdict == "differs" or any(
-            j.pair_verdict == "differs" for j in all_of.values() if j.reference == judgement.label
+            j.pair_verdict == "differs"
+            for j in all_of.values()
+            if j.reference == judgement.label and not j.follows_rider
         ):
             return [
                 Reason("open", "it differs from the only other instrument: two cannot tell which is wrong")

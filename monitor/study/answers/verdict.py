@@ -97,6 +97,11 @@ class Judgement:
         return "agrees" if abs(deviation) <= max(claim, 1.96 * u) else "undecided"
 
     @property
+    def follows_rider(self) -> bool:
+        """Whether it doubles one side and nobody reports the rider's sides."""
+        return self.instrument.sides in ("left", "right") and self.both_percent is None
+
+    @property
     def is_reference(self) -> bool:
         """Whether the others are compared with it."""
         return self.label == self.bench_reference

@@ -59,6 +59,9 @@ DRIFT_PARAMETERS = 4
 def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
     """Steps of one instrument: inside blocks by exact partitioning, elsewhere as seen live."""
     label = shared.grid.labels[i]
+    if shared.grid.follows_rider(i):
+        # Twice one side moves with the rider's balance: nobody can tell that from a step of its own.
+        return []
     found: list[tuple[float, float, str]] = []
     for span in shared.spans:
         # In free riding, ramps and sprints only what was seen live counts.

@@ -97,7 +97,8 @@ def who(shared: Shared, copies: dict[int, int], from_s: float, to_s: float) -> W
     grid, base = shared.grid, base_of(shared)
     if base is None:
         return None
-    independent = [i for i in grid.powered if i not in copies]
+    # What doubles a side has an opinion on the whole only by the shares of another.
+    independent = [i for i in grid.powered if i not in copies and not grid.follows_rider(i)]
     logs, power_w = _logs(shared, independent, from_s, to_s)
     heard = [i for i in independent if np.isfinite(logs[i]).sum() >= LEAST_BLOCKS]
     if base not in heard:
@@ -133,12 +134,15 @@ def _who(
     """The opinions over the blocks of a mask, tested at a level."""
     grid = shared.grid
     mean_w = float(power_w[common].mean())
+    # A difference is not judged finer than the bench asks, and so is nobody's part of it.
+    asked = grid.bench.limits
+    least = max(asked.power_percent, 100.0 * asked.floor_w / mean_w) / math.sqrt(2.0)
     opinions = []
     for i in heard:
         value, u = _value(shared, i, logs[i] - logs[base], common) if i != base else (0.0, 0.0)
         instrument = grid.instruments[i]
         u = math.hypot(u, _loss_percent(shared, i, mean_w), _asymmetry_percent(shared, i))
-        claim = instrument.claim_percent or DEFAULT_CLAIM_PERCENT
+        claim = max(instrument.claim_percent or DEFAULT_CLAIM_PERCENT, least)
         prior = PRIOR_ON_TEST if instrument.role == "on-test" else PRIOR_TRUSTED
         opinions.append(Opinion(grid.labels[i], value, u, claim, prior))
     found = judge_consistency(opinions, level)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from monitor.analysis.changes.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
+from monitor.analysis.expected import follows_rider
 from monitor.live.faults.compared.inferred import inferred_side
 from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.sign import Sign
@@ -138,7 +139,8 @@ class Changes:
     def signs(self, i: int, pair: Pair, end: int) -> Iterator[Sign]:
         """`shifted` of instrument `i`, for its total and each side."""
         detector = self.shifts[i]
-        if self.seen.sides_wrong[i]:
+        instrument, side = self.bench.instruments[i], self.comparator.side_references[i]
+        if self.seen.sides_wrong[i] or follows_rider(instrument, side):
             # A doubled or swapped side follows the rider's own balance: that is no step of the meter.
             detector.reset()
         elif end % 10 == 0 and pair.blocks and pair.blocks[-1].end_s == end:

@@ -2,14 +2,11 @@
 
 import math
 
-from monitor.analysis.expected import limit_words
+from monitor.analysis.expected import RIDER_PERCENT, limit_words
 from monitor.live.faults.compared.quantity import SIGMA, SYSTEMATIC, Look, judge, sigma
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair, Window
-
-RIDER_PERCENT = 5.0
-"""Twice one side against a whole: so much may be the rider, whom nobody can tell from the instrument."""
 
 
 class Total:
