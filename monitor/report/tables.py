@@ -129,7 +129,7 @@ def side_rows(given: Material) -> list[dict[str, str]]:
 def split_rows(given: Material) -> list[dict[str, Any]]:
     """Deviation by load, torque, cadence, power and stroke, a column an instrument."""
     names = {
-        "load": "load", "torque": "torque", "cadence": "cadence", "power": "power",
+        "load": "load", "gear": "gear", "torque": "torque", "cadence": "cadence", "power": "power",
         "effectiveness": "torque effectiveness", "peak angle": "angle of peak torque", "position": "position",
     }  # fmt: skip
     keys = [(s.by, s.group) for s in given.study.splits if s.by in names]

@@ -122,7 +122,7 @@ def _splits(study: Study, width: int | None) -> list[list[str]]:
 
 def _split_table(head: str, splits: Sequence[Split], width: int | None) -> list[str]:
     labels = list(dict.fromkeys(s.instrument for s in splits))
-    kinds = ("load", "torque", "cadence", "power", "effectiveness", "peak angle", "position")
+    kinds = ("load", "gear", "torque", "cadence", "power", "effectiveness", "peak angle", "position")
     order = {kind: k for k, kind in enumerate(kinds)}
     keys = dict.fromkeys((s.by, s.group) for s in splits if s.by in order)
     if not keys:

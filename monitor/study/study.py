@@ -35,7 +35,7 @@ from monitor.study.parts.signals import noise_of, reported_facts, signal_of
 from monitor.study.parts.splits import agreement_of, line_of, splits_of
 from monitor.study.parts.states import Pair, found_mask, left_mask
 from monitor.study.parts.stroke.session import strokes_of
-from monitor.study.parts.who import Who, attributed, same_as, who, whose_of
+from monitor.study.parts.who import Who, attributed, resolved, same_as, who, whose_of
 from monitor.study.recording import Recording
 from monitor.study.results import (
     Agreement,
@@ -65,7 +65,7 @@ def study(recording: Recording, shared: Shared | None = None) -> Study:
     copies = same_as(shared)
     shifts = _changes(shared, copies)
     pairs = {i: Pair(shared, i, shifts, whose_of(shared, copies, shifts)) for i in shared.compared}
-    states, common = _states(shared, pairs, copies)
+    states, common = _states(shared, pairs, copies, shifts)
     segments = [segment_of(shared, k, span) for k, span in enumerate(shared.spans)]
     cycles = cycles_of(shared, segments)
     repeats = repeats_of(shared, segments)
@@ -152,7 +152,7 @@ def _changes(shared: Shared, copies: dict[int, int]) -> list[ShiftStudy]:
 
 
 def _states(
-    shared: Shared, pairs: Mapping[int, Pair], copies: dict[int, int]
+    shared: Shared, pairs: Mapping[int, Pair], copies: dict[int, int], shifts: Sequence[ShiftStudy]
 ) -> tuple[dict[int, list[State]], list[Who]]:
     """The states of each instrument, and who stands apart between any two boundaries; leaves both in
     `shared` as far as later parts of a study ask for them."""
@@ -165,8 +165,9 @@ def _states(
         if before is not None:
             shared.first[i] = before
     edges = [0.0, *sorted({t for cuts in shared.cuts.values() for t in cuts}), float(shared.grid.seconds)]
-    common = [w for a, b in pairwise(edges) if (w := who(shared, copies, a, b)) is not None]
-    return {i: [_with_who(shared, i, s, common) for s in found] for i, found in states.items()}, common
+    found = [w for a, b in pairwise(edges) if (w := who(shared, copies, a, b)) is not None]
+    common = resolved(found, shifts)
+    return {i: [_with_who(shared, i, s, common) for s in each] for i, each in states.items()}, common
 
 
 def _cut(shared: Shared, i: int, shifts: Sequence[ShiftStudy]) -> None:
@@ -177,16 +178,19 @@ def _cut(shared: Shared, i: int, shifts: Sequence[ShiftStudy]) -> None:
 def _with_who(shared: Shared, i: int, state: State, common: Sequence[Who]) -> State:
     """A state with who else stands apart in it: then what it differs by is that one's, cause and all."""
     reference = shared.grid.reference_label(i)
-    if reference not in shared.grid.labels or state.verdict == "agrees":
+    if reference is None or state.verdict == "agrees":
         return state
     inside = [(min(w.to_s, state.to_s) - max(w.from_s, state.from_s), w) for w in common]
     longest, who = max(inside, key=lambda x: x[0], default=(0.0, None))
     if who is None or longest <= 0.0:
         return state
     apart = who.found.apart
-    if apart.get(reference) != "yes" or apart.get(shared.grid.labels[i]) != "no":
+    # A median of others is pulled by the one of them that stands apart.
+    theirs = [reference] if reference in shared.grid.labels else list(apart)
+    off = [label for label in theirs if apart.get(label) == "yes"]
+    if not off or apart.get(shared.grid.labels[i]) != "no":
         return state
-    return msgspec.structs.replace(state, apart=reference, cause=None)
+    return msgspec.structs.replace(state, apart=off[0], cause=None)
 
 
 def _agreements(shared: Shared, state: Mapping[int, Bools]) -> list[Agreement]:
@@ -292,7 +296,10 @@ def _instrument(
         signal=judgement.signal,
         cause_text=told.cause_text,
         by_side=_told_sides(judgement),
-        states=list(judgement.states),
+        states=[
+            msgspec.structs.replace(s, cause=judgement.cause) if s is left and s.cause == "unclear" else s
+            for s in judgement.states
+        ],
         as_found=judgement.as_found,
         as_left=judgement.as_left,
         stands_apart=judgement.stands_apart,

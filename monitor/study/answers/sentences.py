@@ -36,6 +36,10 @@ class Sentences:
             return counted_twice[-1].what
         if cause == "drift" and self.of.drift is not None:
             return drift_words(self.of.drift)
+        if self.of.partly is not None and cause in ("placement", "unclear"):
+            where = "suspect the position of magnet or sensor"
+            goes = f"the error goes with the {self.of.partly.by}"
+            return f"{goes}: {where}" if cause == "placement" else goes
         if cause == "drivetrain":
             return "drivetrain or hub: more is lost than the bench states"
         if (
@@ -44,6 +48,8 @@ class Sentences:
             and self.of.of_one_state.why
         ):
             return self.of.of_one_state.why
+        if cause in ("scale", "zero-offset") and self.of.left_state is not None:
+            return self._line_words(cause, self.of.left_state)
         judged = [f for f in self.of.standing("power-off", "side-off", "one-sided") if f.cause == cause]
         if judged:
             return judged[-1].what
@@ -51,7 +57,19 @@ class Sentences:
             return (
                 "; ".join(_side_words(r) for r in self.of.sides_off()) or "the sides differ from each other"
             )
+        if self.of.left_state is not None and self.of.left_state.verdict != "differs":
+            return "it differs in some segments and not in others"
         return "the ride does not tell what kind of error it is"
+
+    def _line_words(self, cause: str, left: State) -> str:
+        """A scale error or a zero offset, in the figures of the state as left."""
+        what = "the error" if self.of.stands_apart == "yes" else "the difference"
+        if cause == "zero-offset":
+            size = f" of {left.offset_nm:+.2f} N·m" if left.offset_nm is not None else ""
+            return f"{what} is a constant torque{size}, a zero offset"
+        display = self.of.display_percent
+        part = "" if display is None else f", of which its display makes {display:+.1f} %"
+        return f"{what} is {left.deviation_percent:+.1f} % at every torque, a scale error{part}"
 
     def words(self) -> list[str]:
         """What the numbers say: sentences, the first without the name."""
@@ -64,7 +82,8 @@ class Sentences:
         left = self.of.left_state
         now: Split | State = left if left is not None else overall
         size, sure = _size(now)
-        limit = f"limit {now.limit_percent:.1f} %"
+        floor = f", the floor of {self.of.bench.limits.floor_w:g} W" if self.of.floor_decides(now) else ""
+        limit = f"limit {now.limit_percent:.1f} %{floor}"
         pair = self.of.pair_verdict
         if self.of.copy_of is not None:
             same = f"is the same instrument as {self.of.copy_of}, heard twice"
@@ -76,7 +95,8 @@ class Sentences:
             differing = sum(d.verdict == "differs" for _, d in judged)
             none = f"differs in {differing}" if differing else "differs in none"
             among = f"in {agreeing} of {len(judged)} segments"
-            counted = f", {among}, {none}" if judged else ""
+            # Segments too short to be judged each are no news.
+            counted = f", {among}, {none}" if agreeing or differing else ""
             return [f"agrees with {where}: {size}{sure} ({limit}){counted}"]
         if pair == "undecided":
             return [f"undecided: {size}{sure} against {where}, {limit}"]
@@ -84,24 +104,53 @@ class Sentences:
             agree = self.of.who.found.apart if self.of.who is not None else {}
             others = [label for label, apart in agree.items() if apart == "no" and label != self.of.label]
             same = f"agrees with {join_names(others)}" if others else "agrees with the others"
+            parts = self.of.partly
+            if parts is not None:
+                return [
+                    f"{same}, not with {where}, which stands apart{self._in_part}",
+                    f"against it, it reads {parts.words} (limit {parts.limit})",
+                ]
             return [f"{same}, not with {where}, which stands apart: {size}{sure} against it ({limit})"]
         who = self.who_words()
         if self.of.sides_off() and abs(now.deviation_percent or 0.0) <= (now.limit_percent or 0.0):
             sides = [_side_words(r) for r in self.of.sides_off()]
             return ["differs on one side", *sides, f"in all it reads {size}{sure}", who]
+        if self.of.partly is not None:
+            parts = self.of.partly
+            return [
+                f"differs from {where} {parts.words} (limit {parts.limit})",
+                who,
+                f"it agrees {parts.agreeing}",
+                f"in all it reads {size}{sure}",
+            ]
+        if left is not None and left.verdict != "differs" and left.end_percent is None and off:
+            return [*self._worst_segment(self._within(left)), who, f"in all it reads {size}{sure}"]
         if left is not None and left.end_percent is not None and self.of.drift is not None:
             whose = "the drift is its own" if self.of.drifted_away else who
             return [f"differs from {where}: it came to {size}{sure} ({limit}) by a drift", whose]
         if left is not None or not off:
             over = "" if left is not None else " over the whole ride"
             return [f"differs from {where} by {size}{sure}{over} ({limit})", who, *self.chain_words(now)]
+        return [*self._worst_segment(judged), who]
+
+    def _worst_segment(self, judged: Sequence[tuple[str, Difference]]) -> list[str]:
+        """In how many segments it differs, and by how much at most."""
+        off = [(name, d) for name, d in judged if (name, d) in self.of.off()]
+        if not off:
+            return []
         worst = max(off, key=lambda nd: _worst(nd[1]))
         deviation, u95 = _worst_pair(worst[1])
         above = "more" if deviation > 0.0 else "less"
         amount = f"{abs(deviation):.1f} %" + (f" ± {u95:.1f} %" if u95 is not None else "")
         count = f"{len(off)} of {len(judged)} segments"
         beyond = f"beyond the limit of {worst[1].limit_percent:.1f} % in {count}"
-        return [f"differs from {where}: up to {amount} {above} ({worst[0]}), {beyond}", who]
+        return [f"differs from {self.where}: up to {amount} {above} ({worst[0]}), {beyond}"]
+
+    @property
+    def _in_part(self) -> str:
+        """Under which condition somebody stands apart, after a verb; empty: at large."""
+        part = self.of.who.part if self.of.who is not None else ""
+        return f" {part}" if part else ""
 
     def _within(self, state: State) -> list[tuple[str, Difference]]:
         """Comparisons of segments that lie in a state."""
@@ -181,9 +230,9 @@ class Sentences:
         others = [label for label, verdict in who.found.apart.items() if verdict == "yes"]
         if apart == "yes":
             agree = [label for label, verdict in who.found.apart.items() if verdict == "no"]
-            return f"it stands apart, {join_names(agree)} agree with each other"
+            return f"it stands apart{self._in_part}, {join_names(agree)} agree with each other"
         if apart == "no" and others:
-            return f"{join_names(others)} stands apart, {self.of.label} agrees with the others"
+            return f"{join_names(others)} stands apart{self._in_part}, {self.of.label} agrees with the others"
         if who.found.consistent and self.of.beyond_claims:
             return "at least one claim is broken, and too little was ridden since to tell whose"
         if who.found.consistent:
@@ -233,7 +282,8 @@ class Sentences:
             same = [label for label, verdict in self.of.who.found.apart.items() if verdict == "no"]
             deviation, _ = self.of.who.against_others[self.of.label]
             return [
-                f"stands apart by {deviation:+z.1f} % from {join_names(same)}, which agree with each other"
+                f"stands apart{self._in_part} by {deviation:+z.1f} % from {join_names(same)}, "
+                "which agree with each other"
             ]
         others = [j for j in all_of.values() if j.reference == self.of.label]
         said = ["is what the others are compared with"]

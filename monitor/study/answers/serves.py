@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 
-from monitor.analysis.accounts import LEAST_RATIO
 from monitor.study.answers.sentences import ACT_WORDS, join_names
 from monitor.study.answers.verdict import LEAST_OPINIONS, Judgement
 from monitor.study.parts.repeats import whose_repeat
@@ -26,8 +25,6 @@ FAULT_WORDS = {
     "restarted": "restarted its counters",
     "cadence-off": "showed another cadence than the others",
 }
-CLEARLY_OFF = 1.5
-"""Uncertainties (95 %) by which a display has to be off its own counters (common practice, no source)."""
 
 
 def conclude(judgement: Judgement, all_of: dict[str, Judgement]) -> tuple[Serves, str, list[Reason]]:
@@ -197,7 +194,7 @@ def _hearing(judgement: Judgement) -> list[Reason]:
     nothing = sum(b - a for a, b in judgement.signal.no_power)
     if total > 0.0 and 100.0 * lost > MOST_LOST_PERCENT * total:
         reasons.append(Reason("bad", f"it was not heard for {lost:.0f} s of {total:.0f} s"))
-    if nothing >= 3.0 or judgement.raised("power-missing"):
+    if nothing >= 3.0 or (nothing >= 1.0 and judgement.raised("power-missing")):
         reasons.append(Reason("bad", f"it showed no power for {nothing:.0f} s while the others did"))
     if not reasons:
         reasons.append(Reason("good", "it was heard nearly always"))
@@ -228,9 +225,7 @@ def _faults(judgement: Judgement) -> list[Reason]:
     settings = judgement.standing("setting-differs")
     if settings:
         reasons.append(Reason("bad", settings[0].what))
-    ratio = judgement.shown_over_counted
-    if ratio is not None and abs(ratio.ratio - 1.0) > max(LEAST_RATIO, CLEARLY_OFF * ratio.u95):
-        percent = 100.0 * (ratio.ratio - 1.0)
+    if (percent := judgement.display_percent) is not None:
         more = "more" if percent > 0.0 else "less"
         reasons.append(
             Reason("bad", f"it shows {abs(percent):.1f} % {more} than its own torque and turns make")

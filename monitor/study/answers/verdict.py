@@ -3,12 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from monitor.analysis.accounts import LEAST_RATIO
 from monitor.analysis.consistency import Apart
 from monitor.analysis.diagnose import Diagnosis
-from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT
+from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT, tolerance_percent
 from monitor.analysis.statistics import judge
 from monitor.finding import Finding
 from monitor.setup.bench import Bench, Instrument
+from monitor.study.answers.partly import Partly, partly
 from monitor.study.parts.who import Who
 from monitor.study.results import (
     ActJudged,
@@ -25,6 +27,10 @@ from monitor.study.results import (
     State,
 )
 
+FLOOR_PERCENT = 0.01
+"""A limit that is larger than the claims by so much comes from the floor in watts."""
+CLEARLY_OFF = 1.5
+"""Uncertainties (95 %) by which a display has to be off its own counters (common practice, no source)."""
 LEAST_OPINIONS = 3
 """Two instruments can only differ: it takes three to tell who."""
 
@@ -102,6 +108,21 @@ class Judgement:
         return self.instrument.sides in ("left", "right") and self.both_percent is None
 
     @property
+    def display_percent(self) -> float | None:
+        """By how much its display is off its own torque and turns; None: it is not, or not known."""
+        account = self.shown_over_counted
+        if account is None or abs(account.ratio - 1.0) <= max(LEAST_RATIO, CLEARLY_OFF * account.u95):
+            return None
+        return 100.0 * (account.ratio - 1.0)
+
+    def floor_decides(self, now: Split | State) -> bool:
+        """Whether the floor in watts, and not the claims, is the limit."""
+        others = [i for i in self.bench.instruments if i.label == self.reference]
+        if not others or self.follows_rider or now.limit_percent is None:
+            return False
+        return now.limit_percent > tolerance_percent(self.bench, self.instrument, others) + FLOOR_PERCENT
+
+    @property
     def is_reference(self) -> bool:
         """Whether the others are compared with it."""
         return self.label == self.bench_reference
@@ -172,6 +193,15 @@ class Judgement:
         return off if len(off) == 1 or len({r.deviation_percent > 0.0 for r in off}) == 2 else []
 
     @property
+    def partly(self) -> Partly | None:
+        """By which condition it differs, where it does so in a part of the state as left alone."""
+        left = self.left_state
+        sides = self.sides_off()
+        if left is None or left.verdict == "differs" or sides or self.drift is not None:
+            return None
+        return partly(self.splits, self.label)
+
+    @property
     def pair_verdict(self) -> Judged:
         """What the comparison with the reference says, in the state as left: a difference, not a culprit."""
         judged = [d for _, d in self.differences()]
@@ -185,7 +215,9 @@ class Judgement:
                 for d in s.differences
                 if d.instrument == self.label and d.verdict == "differs"
             ]
-            return "differs" if sides or inside else left.verdict
+            if sides or inside or (self.stands_apart == "yes" and self.partly is not None):
+                return "differs"
+            return left.verdict
         if not judged:
             return "undecided"
         overall = self.overall
@@ -271,8 +303,10 @@ class Judgement:
             return "setting"
         if self.standing("one-sided"):
             return "one-side"
-        if self.pair_verdict != "differs" or self.is_the_references:
+        if self.pair_verdict != "differs" or self.is_the_references or self.verdict == "agrees":
             return None
+        if self.partly is not None:
+            return "placement" if self.partly.by == "gear" else "unclear"
         left = self.left_state
         if self.drift is not None and left is not None and left.opened_by.kind == "drift":
             return "drift"

@@ -17,6 +17,7 @@ from monitor.setup.acts import TOUCHES, touch_of
 from monitor.study.asked.span import is_steady
 from monitor.study.grid import SMEARED_S, Bools, Ints, log_ratio
 from monitor.study.parts.common import QUIET_EDGE, Shared
+from monitor.study.parts.conditions.ridden import goes_with_riding
 from monitor.study.results import ShiftStudy, rounded
 
 CHANGE_BIN_S = 5
@@ -83,6 +84,8 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
     )
     # One that counts a side twice follows the rider's balance: that is no step of it.
     found = [f for f in found if f[0] < doubled_s]
+    # Gear, cadence, torque and position come and go: what goes with them is a split and no step.
+    found = [f for f in found if not goes_with_riding(shared, i, *f)]
     drifts = []
     for begin_s, end_s in pairwise([0.0, *_acts_on(shared, label), float(shared.grid.seconds)]):
         steps = [f for f in found if f[2] == "total" and begin_s <= f[0] < end_s]

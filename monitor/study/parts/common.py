@@ -20,6 +20,7 @@ from monitor.study.estimate.sure import (
     SCATTER,
     SHARE,
     SHARE_STEP_POINTS,
+    Between,
     Spreads,
     Sure,
     share_percent,
@@ -128,15 +129,19 @@ class Shared:
                 return self.noise.get(one, Noise())
         return Noise()
 
-    def sure(self, i: int, mask: Bools) -> Sure | None:
-        """Mean log ratio of these blocks with its budget; None for no blocks."""
+    def sure(self, i: int, mask: Bools, between: Between | None = None) -> Sure | None:
+        """Mean log ratio of these blocks with its budget; None for no blocks.
+
+        `between`: how far segments lie apart, where that is known better than by all of a state.
+        """
         found = self.mean(i, mask)
         if found is None:
             return None
         blocks = self.blocks[i]
         counts = np.bincount(blocks.segment[mask])
         several = int((counts > 0).sum()) > 1
-        between = self.between.get(i, Spreads()).at(float(blocks.begin_s[mask][0]))
+        if between is None:
+            between = self.between.get(i, Spreads()).at(float(blocks.begin_s[mask][0]))
         parts = {
             SCATTER: 100.0 * found.u95,
             BETWEEN: between.percent(counts.tolist()) if several else 0.0,

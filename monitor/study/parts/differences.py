@@ -16,6 +16,7 @@ from monitor.study.asked.span import Span, is_steady
 from monitor.study.estimate.edges import edge_percent
 from monitor.study.grid import log_ratio
 from monitor.study.parts.common import QUIET_EDGE, Shared
+from monitor.study.parts.conditions.ridden import gear_in
 from monitor.study.parts.peaks import sprint_of
 from monitor.study.results import Difference, Judged, Part, SegmentStudy, Sprint, known, rounded
 
@@ -61,7 +62,7 @@ def row_of(shared: Shared, span: Span, differences: list[Difference]) -> Segment
         power_w=known(mean_w, 2),
         torque_nm=known(torque, 2),
         cadence_rpm=known(mean_rpm, 2),
-        gear=span.gear,
+        gear=span.gear or gear_in(shared, span.start_s, span.end_s),
         found=span.found,
         sprint=_sprint(shared, begin, end) if span.kind == "sprint" else None,
     )

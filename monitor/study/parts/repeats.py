@@ -123,10 +123,10 @@ def _family(name: str) -> tuple[str, str]:
 
 
 def _alike(members: Sequence[SegmentStudy]) -> bool:
-    """Whether blocks of one name were ridden alike: power within a tenth, cadence within 10 rpm."""
+    """Whether blocks of one name were ridden alike: power within a tenth, cadence within 10 rpm, one gear."""
     powers = [s.power_w for s in members if s.power_w is not None]
     rpms = [s.cadence_rpm for s in members if s.cadence_rpm is not None]
-    if len(powers) < 2 or members[0].kind in ("free",):
+    if len(powers) < 2 or members[0].kind in ("free",) or len({s.gear for s in members}) > 1:
         return False
     if members[0].kind == "sprint":
         return True

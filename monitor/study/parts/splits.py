@@ -1,7 +1,7 @@
 """All blocks of an instrument in groups: by load, torque, cadence and power; agreement and torque line."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -9,15 +9,20 @@ import numpy as np
 
 from monitor.analysis.blockstats import components, limits_of_agreement
 from monitor.study.estimate.line import line_over
-from monitor.study.estimate.sure import BETWEEN, EDGES, SCATTER
+from monitor.study.estimate.sure import BETWEEN, EDGES, SCATTER, Between, Levels, between_of
 from monitor.study.grid import Bools
 from monitor.study.parts.common import Shared
+from monitor.study.parts.conditions.ridden import gears_of
 from monitor.study.parts.differences import judged, load_of
 from monitor.study.parts.stroke.session import stroke_groups
 from monitor.study.results import Agreement, Split, TorqueLine, known, rounded
 
 TORQUE_BINS_NM = (0.0, 12.0, 20.0, 28.0, 36.0, 48.0, math.inf)
 CADENCE_BINS_RPM = (0.0, 65.0, 80.0, 95.0, 110.0, math.inf)
+LEAST_BLOCKS = 3
+"""Of a segment that has a level of its own."""
+LEAST_DOF = 3.0
+"""Fewer segments under one condition do not tell how far they lie apart."""
 POWER_BINS_W = (0.0, 125.0, 175.0, 225.0, 275.0, 350.0, math.inf)
 
 
@@ -54,20 +59,43 @@ def splits_of(shared: Shared, copies: Mapping[int, int], state: Mapping[int, Boo
                     inside = (values >= low) & (values < high) & quiet
                 name = f"over {low:g} {unit}" if high == math.inf else f"{low:g} to {high:g} {unit}"
                 groups.append(_Group(by, name, inside, low, None if high == math.inf else high))
+        gears = gears_of(shared, i)
+        known = sorted(set(gears[quiet].tolist()) - {""})
+        groups += [_Group("gear", gear, (gears == gear) & quiet) for gear in known if len(known) > 1]
         groups += [
             _Group(g.by, g.name, g.mask & quiet, g.low, g.high) for g in stroke_groups(shared, i, copies)
         ]
+        spreads = {
+            by: _between(shared, i, [g.mask for g in groups if g.by == by]) for by in {g.by for g in groups}
+        }
         for group in groups:
-            split = _split(shared, i, group)
+            split = _split(shared, i, group, spreads[group.by])
             if split is not None:
                 result.append(split)
     return result
 
 
-def _split(shared: Shared, i: int, group: _Group) -> Split | None:
+def _between(shared: Shared, i: int, masks: Sequence[Bools]) -> Between | None:
+    """How far segments that were ridden under one condition lie apart; None: too few to tell.
+
+    What a condition makes of an instrument parts its groups, and is no uncertainty of either.
+    """
+    blocks, noise = shared.blocks[i], shared.noise[i]
+    if len(masks) < 2 or noise.variance <= 0.0:
+        return None
+    levels = []
+    for mask in masks:
+        each = [mask & (blocks.segment == k) for k in np.unique(blocks.segment[mask])]
+        long = [m for m in each if m.sum() >= LEAST_BLOCKS]
+        levels.append(Levels([(float(blocks.y[m].mean()), noise.of_mean(blocks.begin_s[m])) for m in long]))
+    found = between_of(levels)
+    return found if found.dof >= LEAST_DOF else None
+
+
+def _split(shared: Shared, i: int, group: _Group, between: Between | None) -> Split | None:
     mask = group.mask
     blocks = shared.blocks[i]
-    sure = shared.sure(i, mask)
+    sure = shared.sure(i, mask, between)
     if sure is None:
         return None
     reference_w = float(blocks.reference_w[mask].mean())

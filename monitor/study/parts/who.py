@@ -15,6 +15,7 @@ from monitor.analysis.consistency import (
     LIKE_S,
     PRIOR_ON_TEST,
     PRIOR_TRUSTED,
+    Apart,
     Consistency,
     Opinion,
     by_trust,
@@ -27,8 +28,9 @@ from monitor.analysis.statistics import Floats
 from monitor.setup.acts import touch_of
 from monitor.setup.bench import Instrument
 from monitor.study.grid import Bools, moved
-from monitor.study.parts.changes import NEAR_ACT_S, SAME_CHANGE_S
+from monitor.study.parts.changes import LEAST_CHANGE_PERCENT, NEAR_ACT_S, SAME_CHANGE_S
 from monitor.study.parts.common import Shared
+from monitor.study.parts.conditions.ridden import parts_ridden
 from monitor.study.results import ShiftStudy, rounded
 
 LEAST_BLOCKS = 6
@@ -43,6 +45,8 @@ LEAST_RPM = 20.0
 """Below this a torque says more of the cadence than of the pedal."""
 OF_HALVES = 0.25
 """Both halves of the torques are looked at after the whole: each gets this part of the level."""
+OF_CONDITIONS = 0.25
+"""Then gears, positions and cadences, each kind with this part of it."""
 ENDS_OF_DRIFT, BESIDE_S = 0.25, 2.0
 """A drift is told by this part of it at either end; a step without the seconds beside it."""
 SHOWS_POWER = 0.3
@@ -62,6 +66,8 @@ class Who(NamedTuple):
     opinions: list[Opinion]
     found: Consistency
     against_others: dict[str, tuple[float, float]]
+    part: str = ""
+    """Under which condition alone they are inconsistent, in words after a verb; empty: at large."""
 
 
 def same_as(shared: Shared) -> dict[int, int]:
@@ -110,7 +116,8 @@ def who(shared: Shared, copies: dict[int, int], from_s: float, to_s: float) -> W
     if not result.found.consistent:
         return result._replace(from_s=int(from_s), to_s=int(to_s))
     # A zero offset hides in a mean over all torques and shows where the torque is low.
-    torque = _torque(shared, from_s, to_s, power_w)
+    rpm = _rpm(shared, from_s, len(power_w))
+    torque = _torque(rpm, power_w)
     known = common & np.isfinite(torque)
     if known.sum() >= 2 * LEAST_BLOCKS:
         middle = float(np.median(torque[known]))
@@ -119,7 +126,39 @@ def who(shared: Shared, copies: dict[int, int], from_s: float, to_s: float) -> W
                 part = _who(shared, heard, base, logs, half, power_w, OF_HALVES * LEVEL)
                 if not part.found.consistent:
                     return part._replace(from_s=int(from_s), to_s=int(to_s))
+    for ridden in parts_ridden(shared, grid.clip((math.ceil(from_s), math.floor(to_s)))[0], rpm):
+        inside = common & ridden.mask
+        if inside.sum() >= LEAST_BLOCKS:
+            part = _who(shared, heard, base, logs, inside, power_w, OF_CONDITIONS * ridden.share * LEVEL)
+            if not part.found.consistent:
+                return part._replace(from_s=int(from_s), to_s=int(to_s), part=ridden.words)
     return result._replace(from_s=int(from_s), to_s=int(to_s))
+
+
+def resolved(common: Sequence[Who], shifts: Sequence[ShiftStudy]) -> list[Who]:
+    """The same, where who moved tells whose a difference is that the levels leave open.
+
+    All were consistent before, and of those in doubt one alone has changed since: the difference is its own.
+    """
+    result: list[Who] = []
+    for w in common:
+        doubt = {label for label, apart in w.found.apart.items() if apart == "undecided"}
+        before = next((b for b in reversed(result) if b.found.consistent), None)
+        if w.found.consistent or not doubt or before is None:
+            result.append(w)
+            continue
+        # What drifts may be consistent for a while yet.
+        ended = [(s.until_s or s.t_s, s) for s in shifts if s.sure and s.t_s < w.to_s]
+        since = [s for end_s, s in ended if before.to_s <= end_s + SAME_CHANGE_S]
+        moved = {s.instrument for s in since if abs(s.delta_percent) >= LEAST_CHANGE_PERCENT}
+        if len(moved) != 1 or not moved <= doubt:
+            result.append(w)
+            continue
+        apart: dict[str, Apart] = {**w.found.apart, **dict.fromkeys(doubt, "no"), moved.pop(): "yes"}
+        # The odds are those of the levels alone.
+        found = w.found._replace(apart=apart, odds={k: v for k, v in w.found.odds.items() if k not in doubt})
+        result.append(w._replace(found=found, against_others=_against_others(w.opinions, found)))
+    return result
 
 
 def _who(
@@ -149,12 +188,15 @@ def _who(
     return Who(0, 0, int(common.sum()), opinions, found, _against_others(opinions, found))
 
 
-def _torque(shared: Shared, from_s: float, to_s: float, power_w: Floats) -> Floats:
+def _rpm(shared: Shared, from_s: float, n: int) -> Floats:
+    """The cadence of `n` blocks from a moment on, turns a minute; nan where it is not known."""
+    begin = max(0, math.ceil(from_s))
+    result: Floats = shared.grid.rpm[begin : begin + n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
+    return result
+
+
+def _torque(rpm: Floats, power_w: Floats) -> Floats:
     """Torque at the crank of each block, N·m; nan where no cadence is known."""
-    grid = shared.grid
-    begin, _ = grid.clip((math.ceil(from_s), math.floor(to_s)))
-    n = len(power_w)
-    rpm = grid.rpm[begin : begin + n * BLOCK_S].reshape(n, BLOCK_S).mean(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         result: Floats = np.where(rpm > LEAST_RPM, power_w * 60.0 / (math.tau * rpm), np.nan)
     return result
