@@ -2,6 +2,7 @@
 
 import math
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,12 +12,14 @@ from monitor.analysis.consistency import (
     Consistency,
     Opinion,
     chi_squared_tail,
+    copies_of,
     judge_consistency,
     largest_consistent,
     odds_out,
     tail_of,
     weighted,
 )
+from monitor.setup.bench import Instrument
 
 # The Newtonian constant of gravitation (10^-11 m^3 kg^-1 s^-2), measured eleven times: Mohr, Taylor, Newell,
 # "CODATA recommended values of the fundamental physical constants: 2010", Rev. Mod. Phys. 84, 1527.
@@ -177,3 +180,23 @@ def test_healthy_benches_are_left_alone() -> None:
             )
             accused += "yes" in found.apart.values()
         assert accused <= 2
+
+
+def test_one_device_on_two_radios_is_one_opinion_though_each_radio_adds_its_own_noise() -> None:
+    """Hand-made five-second means: each instrument wanders by 0.3 %, each radio adds 0.075 %."""
+    rng = np.random.default_rng(8)
+    own = 0.3 * rng.standard_normal((3, 240))
+
+    def heard(i: int) -> Any:
+        return own[i] + 0.075 * rng.standard_normal(240)
+
+    kinds = [
+        Instrument(label=x, role="witness", mount="spider", sides="total", link=f"scene:{x}") for x in "abcd"
+    ]
+    facts: list[dict[str, object]] = [{}] * 4
+    assert copies_of([0, 1, 2, 3], kinds, facts, {0: heard(0), 1: heard(1), 2: heard(2), 3: heard(2)}) == {
+        3: 2
+    }
+    # Two that are alike to a half of what they differ from a third may be two good ones.
+    good = {0: own[0], 1: own[0] + 0.12 * own[1] / 0.3, 2: own[2]}
+    assert copies_of([0, 1, 2], kinds[:3], facts[:3], {**good, 2: own[0] + 0.24 * own[2] / 0.3}) == {}

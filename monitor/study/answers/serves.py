@@ -208,7 +208,7 @@ def _sides(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
     if sides != "both":
         return []
     standing = judgement.standing(*SIDE_KINDS)
-    if standing:
+    if standing and not judgement.is_the_references:
         text = standing[-1].what or f"its sides differ ({standing[-1].kind})"
         doubled = any(f.kind == "one-sided" for f in standing)
         return [Reason("bad" if doubled or judgement.stands_apart == "yes" else "open", text)]

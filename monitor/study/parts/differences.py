@@ -62,7 +62,7 @@ def row_of(shared: Shared, span: Span, differences: list[Difference]) -> Segment
         power_w=known(mean_w, 2),
         torque_nm=known(torque, 2),
         cadence_rpm=known(mean_rpm, 2),
-        gear=span.gear or gear_in(shared, span.start_s, span.end_s),
+        gear=span.gear or gear_in(shared, *span.window()),
         found=span.found,
         sprint=_sprint(shared, begin, end) if span.kind == "sprint" else None,
     )

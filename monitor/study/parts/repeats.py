@@ -98,7 +98,9 @@ def _likeness(one: SegmentStudy, two: SegmentStudy) -> bool:
     """Whether two steady blocks were ridden alike: load, cadence, how it was held, gear."""
     if one.kind != "block" or two.kind != "block" or not (one.steady and two.steady):
         return False
-    if one.power_w is None or two.power_w is None or one.gear != two.gear or one.load != two.load:
+    if one.power_w is None or two.power_w is None or one.load != two.load:
+        return False
+    if one.gear and two.gear and one.gear != two.gear:
         return False
     if abs(one.power_w - two.power_w) > LIKE_POWER * max(one.power_w, two.power_w):
         return False
@@ -126,7 +128,7 @@ def _alike(members: Sequence[SegmentStudy]) -> bool:
     """Whether blocks of one name were ridden alike: power within a tenth, cadence within 10 rpm, one gear."""
     powers = [s.power_w for s in members if s.power_w is not None]
     rpms = [s.cadence_rpm for s in members if s.cadence_rpm is not None]
-    if len(powers) < 2 or members[0].kind in ("free",) or len({s.gear for s in members}) > 1:
+    if len(powers) < 2 or members[0].kind in ("free",) or len({s.gear for s in members} - {""}) > 1:
         return False
     if members[0].kind == "sprint":
         return True
