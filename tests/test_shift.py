@@ -12,14 +12,11 @@ from monitor.analysis.changes.shift import (
     MIN_PERCENT,
     SHOWN_S,
     WARM_UP,
-    Cusum,
-    Ewma,
     H,
-    SelfStarting,
     Shift,
     ShiftDetector,
-    student_cdf,
 )
+from monitor.analysis.changes.sums import Cusum, Ewma, SelfStarting, student_cdf
 from tests.helpers.metrology import vector
 
 

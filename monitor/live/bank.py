@@ -99,7 +99,9 @@ class Bank:
         elif sign.signal == "over":
             standing.sign = sign
         if learnt:
-            # The ride has told what it is: the standing finding is said again, with its cause.
+            # The ride has told what it is: the standing finding is said again, with its cause. A drift
+            # began before the step for which it was taken.
+            standing.since_s = standing.since_s if sign.since_s is None else max(0.0, sign.since_s)
             return Driven(_finding(sign, "raised", now_s, standing.since_s), None)
         if event is None:
             return _NOTHING

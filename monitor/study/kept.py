@@ -64,6 +64,8 @@ class _Shift(msgspec.Struct, frozen=True):
     drift: bool
     until_s: int | float | None
     percent_per_hour: int | float | None
+    u95_per_hour: int | float | None
+    open: bool
 
 
 class _Stroke(msgspec.Struct, frozen=True):

@@ -1,162 +1,295 @@
-"""Step or drift: what fits better to a change that has been found, a jump between two levels or a ramp."""
+"""Step or drift: what fits better to blocks that have changed, a jump between two levels or a ramp.
+
+A level, a step and a ramp are fitted each beside what the torques and cadences ridden explain, in noise
+whose neighbours correlate by as much as suits each best. So slow noise competes with every change.
+"""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
-from monitor.analysis.statistics import Floats, autocorrelation, slow_factor
+from monitor.analysis.block import BLOCK_S
+from monitor.analysis.statistics import Floats
 
 LEAST_S = 120.0
 """A shorter ramp is a step for a tester (common practice, no source)."""
+EVIDENCE = 18.0
+"""Twice the log of the likelihood ratio of a ramp to slow noise alone that a drift takes. It is looked for
+over all beginnings and again and again: by simulation of healthy instruments, see the tests."""
 CLEARLY = 8.0
-"""Twice the log of the likelihood ratio of ramp to step, which have as many free figures, that a drift
-takes: odds of e^4, about fifty to one."""
+"""The same of ramp to step, which have as many free figures, or of step to ramp: odds of e^4, about fifty to
+one. Between them it stays open which of the two it is."""
+STEP_EVIDENCE = 14.0
+"""Twice the log of the likelihood ratio of a step to slow noise and a likely offset that a step takes: sums
+and standard deviations take noise for whiter than it is."""
+NOTHING = 6.0
+"""With less for both of them there was no change (common practice, no source)."""
 ENDED = 16.0
 """The same that its end takes: it is looked for after every block, and slow noise makes ends, too."""
 MOST_PLACES = 40
-"""A ramp may begin and end at so many places, evenly taken."""
-ANY_NM = 50.0
-"""A zero offset that is held to nothing (N·m)."""
-LEAST_N, LAST_N = 8, 4
-USUAL_SD = 0.005
-"""Of a block's log ratio, beside which an offset is held to what is likely."""
+"""A ramp may end at so many places, evenly taken."""
+ANY_NM = 5.0
+"""The standard deviation of a zero offset of which nothing is known (N·m; common practice, no source)."""
+ANY_LEVEL = 10.0
+"""The same of a level, a fraction."""
+PACE_SD = 0.03
+"""What a change of cadence by e may make of a healthy reading: 1.5 % between 60 and 100 rpm (common
+practice, no source)."""
+LEAST_N = 8
+USUAL_SD, USUAL_BLOCKS = 0.004, 4.0
+"""Of a block's log ratio, worth so many blocks: a lucky quiet stretch is no proof (common practice, no
+source)."""
+FITTED = 5.0
+"""Level, offset, cadence, slope and its beginning: so many figures are fitted to the blocks."""
+CORRELATIONS = np.array([0.0, 0.2, 0.4, 0.6, 0.75, 0.85, 0.93])
+"""Of neighbouring blocks. The last one is noise of two minutes: slower noise can't be told from a drift."""
 
 
 class Ramp(NamedTuple):
-    """A change that takes its time: a level until `since_s`, then even, and a level from `until_s` on."""
+    """A change that takes its time: a level until `since_s`, then even until `until_s`."""
 
     since_s: float
     until_s: float
     size: float
     """By how much the log ratio moved between them."""
+    per_hour: float
+    """The log ratio in an hour, ..."""
+    u95_per_hour: float
+    """... with its 95 % half-width, the beginning's own included."""
+
+
+class Course(NamedTuple):
+    """What the blocks did: the best ramp that still goes on, and the best step."""
+
+    ramp: Ramp
+    step_s: float
+    """The end of the first block after the best step."""
+    evidence: float
+    """Twice the log of the likelihood ratio of the ramp to nothing but slow noise and any zero offset."""
+    over_step: float
+    """The same of the ramp to the step, ..."""
+    step_evidence: float
+    """... and of the step to nothing but slow noise and a likely offset."""
 
     @property
-    def per_hour(self) -> float:
-        """The log ratio in an hour."""
-        return 3600.0 * self.size / (self.until_s - self.since_s)
+    def drifts(self) -> bool:
+        """Whether it is a drift for sure."""
+        return self.evidence >= EVIDENCE and self.over_step >= CLEARLY
+
+    @property
+    def changed(self) -> bool:
+        """Whether there was a change at all."""
+        return max(self.evidence, self.step_evidence) >= STEP_EVIDENCE
+
+    @property
+    def was_nothing(self) -> bool:
+        """Whether what looked like a change has turned out to be noise."""
+        return max(self.evidence, self.step_evidence) < NOTHING
+
+    @property
+    def stepped(self) -> bool:
+        """Whether a change would be a step for sure."""
+        return self.over_step <= -CLEARLY
 
 
 class Series(NamedTuple):
-    """Blocks of a quantity: their ends (s), log ratios, reciprocal torques (1 / N·m), and weights."""
+    """Blocks of a quantity: ends (s), log ratios, reciprocal torques (1 / N·m), log cadences, and weights."""
 
     end_s: Floats
     y: Floats
     inverse: Floats
+    pace: Floats
     weight: Floats
 
 
-def series_of(rows: Iterable[tuple[float, float, float, float]]) -> Series:
-    """Columns of rows of (end_s, y, inverse, weight)."""
-    table = np.array(list(rows), dtype=np.float64).reshape(-1, 4)
-    return Series(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
+def series_of(rows: Iterable[tuple[float, float, float, float, float]]) -> Series:
+    """Columns of rows of (end_s, y, inverse, weight, pace)."""
+    table = np.array(list(rows), dtype=np.float64).reshape(-1, 5)
+    return Series(table[:, 0], table[:, 1], table[:, 2], table[:, 4], table[:, 3])
 
 
-class _Fit:
-    """Weighted least squares of a level, a zero offset held to `likely_nm`, and one of many shapes."""
+class Shapes(NamedTuple):
+    """Shapes that were fitted: sizes, their squares beside the base, what is left, and the likelihoods."""
 
-    def __init__(self, s: Series, likely_nm: float) -> None:
+    size: Floats
+    square: Floats
+    rest: Floats
+    likelihood: Floats
+
+
+def _later(x: Floats) -> Floats:
+    """The sum of all that comes after each."""
+    result: Floats = np.cumsum(x[:, ::-1], axis=1)[:, ::-1] - x
+    return result
+
+
+class Fit:
+    """Least squares of columns, each held to a standard deviation, and one of many shapes, for each of
+    CORRELATIONS; arrays are (correlation, block)."""
+
+    def __init__(self, s: Series, columns: Sequence[tuple[Floats, float]]) -> None:
+        n, m = len(s.y), len(columns)
         root = np.sqrt(s.weight)
-        # The offset's prior is one row more: nothing is seen of it but that it is about zero.
-        held = np.array([[0.0, USUAL_SD / likely_nm]])
-        base = np.vstack([np.column_stack([root, root * s.inverse]), held])
-        self._root = root
-        self._q, _ = np.linalg.qr(base)
-        self._y = self._off(np.append(root * s.y, 0.0))
-        self.rest = float(self._y @ self._y)
+        rho = CORRELATIONS[:, None] ** np.maximum(1.0, np.diff(s.end_s) / BLOCK_S)
+        self.scale = np.ones((len(CORRELATIONS), n))
+        self.scale[:, 1:] = 1.0 / np.sqrt(1.0 - rho * rho)
+        self._rho = rho
+        self._first = root * self.scale
+        """What a block is on its own, whatever came before it."""
+        self.time_s = s.end_s - s.end_s[0]
+        self.ones, self.times = self._white(root), self._white(root * self.time_s)
+        base = np.zeros((len(CORRELATIONS), n + m, m))
+        for k, (column, sd) in enumerate(columns):
+            base[:, :n, k] = self._white(root * column)
+            # A prior is one row: nothing is seen of a figure but that it is about zero.
+            base[:, n + k, k] = USUAL_SD / sd
+        q, _ = np.linalg.qr(base)
+        y = np.zeros((len(CORRELATIONS), n + m))
+        y[:, :n] = self._white(root * s.y)
+        y -= np.einsum("rij,rj->ri", q, np.einsum("rij,ri->rj", q, y))
+        self.rest = np.einsum("ri,ri->r", y, y)
+        self._y = y[:, :n]
+        self._q = np.moveaxis(q[:, :n], 2, 0)
+        self._log_scale = np.log(self.scale).sum(axis=1)
+        self.freedom = n + USUAL_BLOCKS
 
-    def _off(self, column: Floats) -> Floats:
-        left: Floats = column - self._q @ (self._q.T @ column)
-        return left
+    def _white(self, column: Floats) -> Floats:
+        """A column without the correlation of neighbours, for each of CORRELATIONS."""
+        white: Floats = column * self.scale
+        white[:, 1:] -= self._rho * self.scale[:, 1:] * column[:-1]
+        return white
 
-    def correlation(self, shape: Floats) -> float:
-        """Of neighbours in what is left beside a shape."""
-        off = self._off(np.append(self._root * shape, 0.0))
-        left = self._y - off * float(off @ self._y) / max(1e-12, float(off @ off))
-        return autocorrelation(left[:-1])
+    def likelihood(self, rest: Floats) -> Floats:
+        """The log of the likelihood of each correlation by what is left, up to a constant."""
+        over = self._log_scale if rest.ndim == 1 else self._log_scale.reshape(-1, *[1] * (rest.ndim - 1))
+        spread = rest + USUAL_BLOCKS * USUAL_SD**2
+        result: Floats = over - 0.5 * self.freedom * np.log(np.maximum(spread, 1e-12))
+        return result
 
-    def best(self, shapes: Floats) -> tuple[int, float, float]:
-        """Which of the shapes (one a row) leaves least, its size, and the sum of squares that is left."""
-        rows = np.column_stack([shapes * self._root, np.zeros(len(shapes))])
-        off = rows - (rows @ self._q) @ self._q.T
-        squares = np.einsum("ij,ij->i", off, off)
-        along = off @ self._y
+    def steps(self) -> Shapes:
+        """A step at each block."""
+
+        def along(v: Floats) -> Floats:
+            return self._first * v + _later(self.ones * v)
+
+        squares = self._first**2 + _later(self.ones**2)
+        return self._shapes(squares, along)
+
+    def ramps(self) -> Shapes:
+        """A ramp from the end of each block on; its size is the slope in a second."""
+
+        def along(v: Floats) -> Floats:
+            later: Floats = _later(self.times * v) - self.time_s * _later(self.ones * v)
+            return later
+
+        squares = self._ramp_squares(self.time_s, self.time_s, np.arange(len(self.time_s)))
+        return self._shapes(squares, along)
+
+    def _ramp_squares(self, one: Floats, two: Floats, later: npt.NDArray[np.int64]) -> Floats:
+        """Sums of products of ramps from `one` and from `two` (s), over the blocks after `later`."""
+        products = (self.times**2, self.times * self.ones, self.ones**2)
+        tt, t1, oo = (_later(x)[:, later] for x in products)
+        result: Floats = tt - (one + two) * t1 + one * two * oo
+        return result
+
+    def _shapes(self, squares: Floats, along: Callable[[Floats], Floats]) -> Shapes:
+        for q in self._q:
+            squares = squares - along(q) ** 2
+        return self.shapes(squares, along(self._y))
+
+    def shapes(self, squares: Floats, along: Floats) -> Shapes:
+        """What shapes with these own squares and products with `y` leave."""
         good = squares > 1e-9
-        gains = np.where(good, along**2 / np.where(good, squares, 1.0), 0.0)
-        k = int(np.argmax(gains))
-        size = float(along[k] / squares[k]) if good[k] else 0.0
-        return k, size, max(1e-12, self.rest - float(gains[k]))
+        own = np.where(good, squares, 1.0)
+        size = np.where(good, along / own, 0.0)
+        rest = np.maximum(0.0, self.rest.reshape(-1, *[1] * (size.ndim - 1)) - size * along)
+        return Shapes(size, own, rest, np.where(good, self.likelihood(rest), -math.inf))
+
+    def ended(self, places: npt.NDArray[np.int64]) -> Shapes:
+        """Ramps from each of these places to each other one: (correlation, from, to), slope in a second."""
+        at = self.time_s[places]
+
+        def along(v: Floats) -> Floats:
+            on = _later(self.times * v)[:, places] - at * _later(self.ones * v)[:, places]
+            between: Floats = on[:, :, None] - on[:, None, :]
+            return between
+
+        a, b = at[:, None], at[None, :]
+        same = self._ramp_squares(at, at, places)
+        both = self._ramp_squares(a, b, np.broadcast_to(places, (len(places), len(places))))
+        squares = same[:, :, None] + same[:, None, :] - 2.0 * both
+        return self._shapes(squares, along)
 
 
-def drift_beside_step(s: Series, likely_nm: float) -> Ramp | float | None:
-    """The ramp that still goes on at the end of the series, if it fits clearly better than any step.
+def _beside_torque(s: Series, likely_nm: float) -> Fit:
+    """A level, an offset and what cadence may make of a healthy reading."""
+    s = s._replace(y=s.y - s.y.mean())
+    inverse, pace = s.inverse - s.inverse.mean(), s.pace - s.pace.mean()
+    return Fit(s, [(np.ones(len(s.y)), ANY_LEVEL), (inverse, likely_nm), (pace, PACE_SD)])
 
-    Else the end (s) of the first block after the best step; None: too few blocks, or the torques explain what
-    was seen. Fails for an instrument that makes several small steps the same way: that looks like a drift.
+
+def course_of(s: Series, likely_nm: float) -> Course | None:
+    """How a series goes on; `likely_nm` is the zero offset that is likely by what was seen so far.
+
+    None: too few blocks. Fails for an instrument that makes several small steps the same way: that looks
+    like a drift.
     """
+    long_enough = s.end_s[-1] - s.end_s >= LEAST_S if len(s.y) else np.zeros(0, bool)
+    if len(s.y) < LEAST_N or not long_enough.any():
+        return None
+    # Whether there is a drift at all must not rest on what is likely of an offset.
+    free = _beside_torque(s, max(ANY_NM, likely_nm))
+    ramps = free.ramps()
+    none = float(free.likelihood(free.rest).max())
+    ramp, _ = _mixed(free, ramps, long_enough, s.end_s[0])
+    evidence = 2.0 * (float(ramps.likelihood[:, long_enough].max()) - none)
+    held = _beside_torque(s, likely_nm)
+    steps = held.steps()
+    # Of one block alone nobody knows whether it is a step.
+    stepped = steps.likelihood[:, 2:-1]
+    at = int(np.argmax(stepped.max(axis=0)))
+    step, best = float(stepped.max()), float(held.ramps().likelihood[:, long_enough].max())
+    flat = float(held.likelihood(held.rest).max())
+    return Course(ramp, float(s.end_s[2 + at]), evidence, 2.0 * (best - step), 2.0 * (step - flat))
+
+
+def ramp_until(s: Series, likely_nm: float) -> Ramp | None:
+    """The best ramp, and where it ended or has got to; None: hardly any series."""
     n = len(s.y)
-    if n < LEAST_N:
+    if n < LEAST_N or s.end_s[-1] - s.end_s[0] < LEAST_S:
         return None
-    fit = _Fit(s, likely_nm)
-    at = np.arange(2, n - 1)
-    stepped, _, step_rest = fit.best((np.arange(n) >= at[:, None]).astype(np.float64))
-    places = _places(n)
-    places = places[s.end_s[-1] - s.end_s[places] >= LEAST_S]
-    step_s = float(s.end_s[at[stepped]])
-    if not len(places):
-        return step_s
-    ramps = np.maximum(0.0, s.end_s - s.end_s[places][:, None])
-    k, slope, ramp_rest = fit.best(ramps)
-    free = _Fit(s, ANY_NM)
-    at_best, _, free_rest = free.best(ramps)
-    # Slow noise goes along with anything: blocks are worth what their correlation leaves of them.
-    worth = float(s.weight.sum()) / slow_factor(max(0.0, free.correlation(ramps[at_best]))) ** 2
-    if worth * math.log(max(1e-12, free.rest) / free_rest) < ENDED:
-        # A zero offset of any size and the torques that were ridden do as well.
-        return None
-    if float(s.weight.sum()) * math.log(step_rest / ramp_rest) < CLEARLY or not _before_its_end(s, likely_nm):
-        return step_s
-    since_s, until_s = float(s.end_s[places[k]]), float(s.end_s[-1])
-    return Ramp(since_s, until_s, slope * (until_s - since_s))
-
-
-def _before_its_end(s: Series, likely_nm: float) -> bool:
-    """Whether something crept before the last blocks: of a step that came just now only they tell."""
-    early = Series(*(column[:-LAST_N] for column in s))
-    if len(early.y) < LEAST_N:
-        return False
-    fit = _Fit(early, likely_nm)
-    places = _places(len(early.y))
-    places = places[early.end_s[-1] - early.end_s[places] >= 0.5 * LEAST_S]
-    if not len(places):
-        return False
-    _, _, rest = fit.best(np.maximum(0.0, early.end_s - early.end_s[places][:, None]))
-    return float(early.weight.sum()) * math.log(max(1e-12, fit.rest) / rest) >= CLEARLY
-
-
-def ramp_until(s: Series, likely_nm: float, since_s: float) -> Ramp | None:
-    """The best ramp about `since_s`, and where it ended or has got to; None: hardly any series."""
-    n = len(s.y)
-    if n < LEAST_N:
-        return None
-    places = _places(n)
-    begins = [k for k in places.tolist() if abs(s.end_s[k] - since_s) <= LEAST_S] or [0]
-    pairs = [(a, b) for a in begins for b in [*places.tolist(), n - 1] if s.end_s[b] - s.end_s[a] >= LEAST_S]
-    if not pairs:
-        return None
-    low, high = (s.end_s[[p[c] for p in pairs]][:, None] for c in (0, 1))
-    fit = _Fit(s, likely_nm)
-    shapes = np.clip((s.end_s - low) / (high - low), 0.0, 1.0)
-    k, size, rest = fit.best(shapes)
-    going = np.flatnonzero(high[:, 0] == s.end_s[-1])
-    if len(going):
+    fit = _beside_torque(s, max(ANY_NM, likely_nm))
+    ramp, going = _mixed(fit, fit.ramps(), s.end_s[-1] - s.end_s >= LEAST_S, s.end_s[0])
+    places = np.unique(np.linspace(0, n - 1, min(n, MOST_PLACES)).round().astype(np.int64))
+    at = s.end_s[places]
+    ended = fit.ended(places)
+    allowed = at[None, :] - at[:, None] >= LEAST_S
+    likelihood = np.where(allowed, ended.likelihood, -math.inf)
+    r, a, b = np.unravel_index(int(np.argmax(likelihood)), likelihood.shape)
+    if 2.0 * (float(likelihood[r, a, b]) - going) < ENDED:
         # It goes on as long as its end is not seen clearly.
-        at, on, on_rest = fit.best(shapes[going])
-        if float(s.weight.sum()) * math.log(on_rest / rest) < ENDED:
-            k, size = int(going[at]), on
-    return Ramp(float(low[k, 0]), float(high[k, 0]), size)
+        return ramp
+    slope = float(ended.size[r, a, b])
+    spread = float(ended.rest[r, a, b]) + USUAL_BLOCKS * USUAL_SD**2
+    sd = math.sqrt(spread / (fit.freedom - FITTED) / float(ended.square[r, a, b]))
+    return Ramp(float(at[a]), float(at[b]), slope * float(at[b] - at[a]), 3600.0 * slope, 1.96 * 3600.0 * sd)
 
 
-def _places(n: int) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    return np.unique(np.linspace(0, n - 1, min(n, MOST_PLACES)).round().astype(np.int64))
+def _mixed(fit: Fit, ramps: Shapes, allowed: npt.NDArray[np.bool_], begin_s: float) -> tuple[Ramp, float]:
+    """The ramp that goes on as a mean over all beginnings and correlations, each as likely as it is; and
+    the log of the likelihood of the best."""
+    likelihood = np.where(allowed, ramps.likelihood, -math.inf)
+    best = float(likelihood.max())
+    weight = np.exp(likelihood - best)
+    weight /= weight.sum()
+    slope = float((weight * ramps.size).sum())
+    spread = (ramps.rest + USUAL_BLOCKS * USUAL_SD**2) / (fit.freedom - FITTED)
+    variance = float((weight * (spread / ramps.square + (ramps.size - slope) ** 2)).sum())
+    end_s = float(fit.time_s[-1])
+    since_s = float((weight * fit.time_s).sum())
+    size = float((weight * ramps.size * (end_s - fit.time_s)).sum())
+    ramp = Ramp(begin_s + since_s, begin_s + end_s, size, 3600.0 * slope, 1.96 * 3600.0 * math.sqrt(variance))
+    return ramp, best

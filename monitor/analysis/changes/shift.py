@@ -9,13 +9,13 @@ import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
 
-from monitor.analysis.block import Block
-from monitor.analysis.changes.ramp import Ramp, drift_beside_step, ramp_until, series_of
+from monitor.analysis.block import BLOCK_S, Block
+from monitor.analysis.changes.ramp import Course, Ramp, course_of, ramp_until, series_of
+from monitor.analysis.changes.sums import Cusum, Ewma, SelfStarting, Trend
 from monitor.analysis.diagnose import LEVEL_OF_SIDE
 from monitor.analysis.statistics import autocorrelation, slow_factor
 from monitor.finding import Side
@@ -30,7 +30,6 @@ WARM_UP = 6
 MAX_Z = 3.5
 MIN_PERCENT = 1.3
 MIN_SIDE_PERCENT = 2.0
-MIN_DRIFT_PERCENT = 1.4
 """Steps under these are true perhaps, but of no use to a tester: meters wander by half of it, and sides
 follow the rider in coarse steps."""
 SHOWN_S = 60
@@ -49,95 +48,18 @@ LEVEL_WIDTH = 0.1
 NARROW = 4.0
 """Between two ranges of torque that are so many of their own standard deviations apart the slope is not
 known from within them (common practice, no source)."""
+SURE_WEIGHT = 0.5
+"""A block that counts for less tells nothing of a split (common practice, no source)."""
 LIKELY_TIMES = 1.5
 """An offset of so many times its likely size is likely enough where nothing else tells."""
-_NORMAL = NormalDist()
-
-
-def student_cdf(t: float, dof: int) -> float:
-    """Distribution function of Student's t for whole degrees of freedom.
-
-    The finite sums of Abramowitz and Stegun 26.7.3 and 26.7.4.
-    """
-    theta = math.atan(t / math.sqrt(dof))
-    c2 = math.cos(theta) ** 2
-    if dof % 2:
-        total, term = 0.0, math.cos(theta)
-        for j in range(3, dof + 1, 2):
-            total += term
-            term *= c2 * (j - 1) / j
-        a = 2.0 / math.pi * (theta + math.sin(theta) * total)
-    else:
-        total, term = 0.0, 1.0
-        for j in range(2, dof + 1, 2):
-            total += term
-            term *= c2 * (j - 1) / j
-        a = math.sin(theta) * total
-    return 0.5 + 0.5 * a
-
-
-class SelfStarting:
-    """Standardises each value by those before it: N(0, 1) until something changes."""
-
-    def __init__(self) -> None:
-        self.n = 0
-        self.mean = 0.0
-        self._m2 = 0.0
-
-    def update(self, x: float) -> float | None:
-        """The standardised value, or None while fewer than two values came before."""
-        u = None
-        if self.n >= 2 and self._m2 > 0.0:
-            s = math.sqrt(self._m2 / (self.n - 1))
-            t = (x - self.mean) / s * math.sqrt(self.n / (self.n + 1.0))
-            dof = self.n - 1
-            p = student_cdf(t, dof) if dof <= 200 else _NORMAL.cdf(t)
-            u = _NORMAL.inv_cdf(min(max(p, 1e-12), 1.0 - 1e-12))
-        self.n += 1
-        d = x - self.mean
-        self.mean += d / self.n
-        self._m2 += d * (x - self.mean)
-        return u
-
-
-class Cusum:
-    """Tabular cumulative sums, both ways, reference value `k`; the caller compares with its h."""
-
-    def __init__(self, k: float) -> None:
-        self.k = k
-        self.high = self.low = 0.0
-        self.since_high = self.since_low = 0
-
-    def update(self, z: float) -> None:
-        """Take one standardised value; `since_high` and `since_low` count values since the last zero."""
-        self.high = max(0.0, self.high + z - self.k)
-        self.since_high = self.since_high + 1 if self.high > 0.0 else 0
-        self.low = max(0.0, self.low - z - self.k)
-        self.since_low = self.since_low + 1 if self.low > 0.0 else 0
-
-
-class Ewma:
-    """An exponentially weighted moving average, weight `lam` for each new value."""
-
-    def __init__(self, lam: float, start: float) -> None:
-        self.lam = lam
-        self.value = start
-
-    def update(self, x: float) -> float:
-        """Take the next value; the average."""
-        self.value += self.lam * (x - self.value)
-        return self.value
-
-    def half_width(self, sd: float, sigmas: float) -> float:
-        """Distance of the control limits from the centre line, after many values of spread `sd`."""
-        return sigmas * sd * math.sqrt(self.lam / (2.0 - self.lam))
 
 
 @dataclass(frozen=True, slots=True)
 class Shift:
     """A change: when it began, when it was noticed (session seconds), its size in percent and its side.
 
-    `drift` tells a slow change from a step. One that goes on grows: it is the same change with another size.
+    `drift` tells a slow change from a step, `open`: it can't be told yet which of the two it is. A drift
+    that goes on grows: it is the same change with another size.
     """
 
     since_s: float
@@ -148,16 +70,20 @@ class Shift:
     until_s: float | None = field(default=None, compare=False)
     """Of a drift: up to when it has been seen to go on."""
     percent_per_hour: float | None = field(default=None, compare=False)
+    u95_per_hour: float | None = field(default=None, compare=False)
+    """95 % half-width of the rate."""
+    open: bool = False
 
 
 class Row(NamedTuple):
-    """One block of a quantity: its end (s), log ratio, reciprocal torque (1 / N·m), and how much it counts
-    beside one of steady riding (0..1, reciprocal variance)."""
+    """One block of a quantity: its end (s), log ratio, reciprocal torque (1 / N·m), how much it counts
+    beside one of steady riding (0..1, reciprocal variance), and the log of its cadence."""
 
     end_s: int
     y: float
     inverse: float
     weight: float
+    pace: float
 
 
 class _Line:
@@ -218,6 +144,12 @@ class _Line:
 
 OVER_S = 150.0
 """A drift that has stood still for so long is over."""
+FOLLOW_S = 30
+"""How far a drift has got is read again after so many seconds."""
+OPEN_S = 900.0
+"""A change of which nothing tells for so long whether it was a step or slow is let go."""
+USUAL_RPM = 85.0
+"""Where nobody tells a cadence (common practice, no source)."""
 
 
 class _Drift:
@@ -334,7 +266,11 @@ def _drift(ramp: Ramp, now_s: int, side: Side, least_percent: float) -> Shift | 
     percent = 100.0 * math.expm1(ramp.size)
     if abs(percent) < least_percent:
         return None
-    return Shift(ramp.since_s, now_s, percent, side, True, ramp.until_s, 100.0 * ramp.per_hour)
+    return Shift(
+        # A drift begins in no second.
+        float(round(ramp.since_s, -1)), now_s, percent, side, True, ramp.until_s,
+        100.0 * ramp.per_hour, 100.0 * ramp.u95_per_hour,
+    )  # fmt: skip
 
 
 class ShiftDetector:
@@ -348,32 +284,39 @@ class ShiftDetector:
             "left": _Line(H_SIDE, MIN_SIDE_PERCENT, usual, LEVEL_OF_SIDE),
             "right": _Line(H_SIDE, MIN_SIDE_PERCENT, usual, LEVEL_OF_SIDE),
         }
-        self.drifts = {"total": _Drift(MIN_DRIFT_PERCENT, usual), "split": _Drift(SPLIT_PERCENT, usual)}
+        self.split = _Drift(SPLIT_PERCENT, usual)
         self.found: list[Shift] = []
         self.creeping: Shift | None = None
         """A drift of the total that goes on; while it does, nothing else is looked for."""
+        self.pending: Shift | None = None
+        """A change of which it can't be told yet whether it is a step or slow."""
+        self._followed_s = 0.0
         self._usual = usual
         self._rows: deque[Row] = deque(maxlen=400)
+        self._trend = Trend()
         self._splits: deque[Row] = deque(maxlen=400)
 
     def reset(self) -> None:
         """The instrument was zeroed or mended: its past no longer counts."""
-        self.creeping = None
+        self.creeping = self.pending = None
         self._rows.clear()
+        self._trend.begin()
         self._splits.clear()
         for line in self.lines.values():
             line.begin()
-        for drift in self.drifts.values():
-            drift.begin()
+        self.split.begin()
 
     def feed(self, block: Block, weight: float = 1.0) -> Shift | None:
         """Take one accepted block, worth `weight` of one of steady riding (reciprocal variance).
 
-        The step if there seems to be one, again and again until it is taken.
+        The change if there seems to be one, again and again until it is taken.
         """
-        omega = 2.0 * math.pi * (block.cadence_rpm or 85.0) / 60.0
-        torque = block.reference_w / omega
-        self._rows.append(Row(block.end_s, block.y, 1.0 / max(torque, 1.0), weight))
+        rpm = block.cadence_rpm or USUAL_RPM
+        torque = block.reference_w / (2.0 * math.pi * rpm / 60.0)
+        pace = math.log(rpm / USUAL_RPM)
+        row = Row(block.end_s, block.y, 1.0 / max(torque, 1.0), weight, pace)
+        self._rows.append(row)
+        self._trend.update(row.end_s, row.y, row.inverse, row.weight)
         if self.creeping is not None:
             self._follow()
             return None
@@ -381,34 +324,89 @@ class ShiftDetector:
         begins = []
         for side, y in values.items():
             own = torque if side == "total" else 0.5 * torque
-            if y is not None and self.lines[side].feed(Row(block.end_s, y, 1.0 / max(own, 1.0), weight)):
+            side_row = Row(block.end_s, y or 0.0, 1.0 / max(own, 1.0), weight, pace)
+            if y is not None and self.lines[side].feed(side_row):
                 begins.append(self.lines[side].beginning())
-        for begin in begins:
-            shift = None if begin is None else self._shift(begin, block.end_s)
-            if shift is not None:
-                return shift
-        return self._creeps(block, torque, weight)
+        if self.pending is not None:
+            return self._resolved(self.pending, block.end_s)
+        return self._changed([b for b in begins if b is not None], block.end_s) or self._splits_creep(
+            block, row
+        )
 
     def take(self, shift: Shift) -> None:
-        """Believe a change: it is shown, and the watch begins anew; a drift of the total is followed."""
+        """Believe a change: it is shown, and the watch begins anew; a drift of the total is followed, and
+        one that is open is watched until it can be told."""
+        if self.pending in self.found:
+            self.found.remove(self.pending)
         self.found.append(shift)
-        if shift.drift and shift.side == "total":
-            self.creeping = shift
+        self.keep(shift)
+
+    def keep(self, shift: Shift) -> None:
+        """Go on from a change that is believed, whosever it is."""
+        self.pending = None
+        if shift.open:
+            self.pending = shift
+        elif shift.drift and shift.side == "total":
+            self.creeping, self._followed_s = shift, shift.found_s
         else:
             self.reset()
 
+    def _changed(self, begins: Sequence[int], now_s: int) -> Shift | None:
+        """What happened where the sums of a quantity, or the trend of the total, say that something did."""
+        if not begins and not self._trend.leans(MIN_PERCENT / 100.0):
+            return None
+        course = course_of(series_of(self._rows), self._early_offset_nm(self._rows))
+        if course is not None and course.drifts:
+            drift = _drift(course.ramp, now_s, "total", MIN_PERCENT)
+            if drift is not None:
+                return drift
+        for begin in begins:
+            shift = self._shift(begin, now_s, course)
+            if shift is not None:
+                return shift
+        return None
+
+    def _resolved(self, pending: Shift, now_s: int) -> Shift | None:
+        """What a change was of which it could not be told; None: it still can't."""
+        course = course_of(series_of(self._rows), self._early_offset_nm(self._rows))
+        if course is not None and course.drifts:
+            drift = _drift(course.ramp, now_s, "total", MIN_PERCENT)
+            if drift is not None:
+                return drift
+        line = self.lines[pending.side]
+        own = self._course_of(pending.side, course)
+        if own is not None and own.stepped:
+            percent = line.step(int(own.step_s))
+            if percent is not None:
+                return Shift(own.step_s - BLOCK_S, now_s, percent, pending.side)
+        if own is not None and own.was_nothing:
+            self.found = [s for s in self.found if s != pending]
+            self.pending = None
+        elif now_s - pending.found_s >= OPEN_S:
+            self.reset()
+        return None
+
+    def _course_of(self, side: Side, of_total: Course | None) -> Course | None:
+        """How a side went on; `of_total` is known."""
+        if side == "total":
+            return of_total
+        past = self.lines[side].past
+        return course_of(series_of(past), self._early_offset_nm(past))
+
     def _follow(self) -> None:
         """How far the drift has got by now, and whether it goes on."""
-        shift, rows = self.creeping, list(self._rows)
+        shift, now_s = self.creeping, self._rows[-1].end_s
         assert shift is not None
-        now_s = rows[-1].end_s
-        ramp = ramp_until(series_of(rows), _likely_nm(rows, self._usual), shift.since_s)
+        if now_s - self._followed_s < FOLLOW_S:
+            return
+        self._followed_s = now_s
+        ramp = ramp_until(series_of(self._rows), self._early_offset_nm(self._rows))
         if ramp is None:
             return
         percent = 100.0 * math.expm1(ramp.size)
         grown = replace(
             shift, percent=percent, until_s=max(ramp.until_s, shift.until_s or 0.0),
-            percent_per_hour=100.0 * ramp.per_hour,
+            percent_per_hour=100.0 * ramp.per_hour, u95_per_hour=100.0 * ramp.u95_per_hour,
         )  # fmt: skip
         self.found = [grown if s == shift else s for s in self.found]
         if now_s - ramp.until_s >= OVER_S or percent * shift.percent <= 0.0:
@@ -416,55 +414,45 @@ class ShiftDetector:
         else:
             self.creeping = grown
 
-    def _creeps(self, block: Block, torque_nm: float, weight: float) -> Shift | None:
-        """A drift of the total, or of the split of the sides while the total stays."""
-        total, split = self.drifts["total"], self.drifts["split"]
-        if weight < 0.5:
+    def _splits_creep(self, block: Block, row: Row) -> Shift | None:
+        """A drift of the split of the sides while the total stays."""
+        if row.weight < SURE_WEIGHT or block.y_left is None or block.y_right is None:
             return None
-        inverse = 1.0 / max(torque_nm, 1.0)
-        if total.feed(Row(block.end_s, block.y, inverse, weight)) is not None:
-            found = drift_beside_step(series_of(self._rows), self._early_offset_nm())
-            if isinstance(found, Ramp):
-                return _drift(found, block.end_s, "total", MIN_PERCENT)
-            step = None if found is None else self.lines["total"].step(int(found))
-            return None if found is None or step is None else Shift(found - 10.0, block.end_s, step, "total")
-        if block.y_left is None or block.y_right is None:
-            return None
-        row = Row(block.end_s, block.y_left - block.y_right, 2.0 * inverse, weight)
+        row = row._replace(y=block.y_left - block.y_right, inverse=2.0 * row.inverse)
         self._splits.append(row)
-        if split.feed(row) is None:
+        if self.split.feed(row) is None:
             return None
-        found = drift_beside_step(series_of(self._splits), 2.0 * OFFSET_NM)
-        if isinstance(found, Ramp):
-            # It drifts to the side that reads more and more.
-            side: Side = "left" if found.size > 0.0 else "right"
-            return _drift(found._replace(size=abs(found.size)), block.end_s, side, MIN_SIDE_PERCENT)
-        return None if found is None else self._shift(int(found), block.end_s)
+        course = course_of(series_of(self._splits), 2.0 * OFFSET_NM)
+        if course is None or not course.drifts:
+            return None if course is None else self._shift(int(course.step_s), block.end_s, None)
+        # It drifts to the side that reads more and more.
+        side: Side = "left" if course.ramp.size > 0.0 else "right"
+        ramp = course.ramp._replace(size=abs(course.ramp.size), per_hour=abs(course.ramp.per_hour))
+        return _drift(ramp, block.end_s, side, MIN_SIDE_PERCENT)
 
-    def _early_offset_nm(self) -> float:
+    def _early_offset_nm(self, rows: Sequence[Row]) -> float:
         """The likely zero offset by the first quarter of what was seen (N·m)."""
-        rows = list(self._rows)
-        return _likely_nm(rows[: max(WARM_UP, len(rows) // 4)], self._usual)
+        return _likely_nm(list(rows)[: max(WARM_UP, len(rows) // 4)], self._usual)
 
-    def _total_drift(self, now_s: int) -> Shift | None:
-        """A drift of the total, if that is what has happened rather than a step."""
-        found = drift_beside_step(series_of(self._rows), self._early_offset_nm())
-        return _drift(found, now_s, "total", MIN_PERCENT) if isinstance(found, Ramp) else None
-
-    def _shift(self, begin: int, now_s: int) -> Shift | None:
-        """The step that began with the block ending at `begin`, of the side that moved most; or a drift."""
+    def _shift(self, begin: int, now_s: int, course: Course | None) -> Shift | None:
+        """The change that began with the block ending at `begin`, of the side that moved most; `course` is
+        that of the total."""
         steps = {side: step for side, line in self.lines.items() if (step := line.step(begin)) is not None}
         if not steps:
             return None
         # When both sides moved alike it is the total.
         side = max(steps, key=lambda s: abs(steps[s]) * (1.3 if s == "total" else 1.0))
-        if "total" in steps and (drift := self._total_drift(now_s)) is not None:
-            return drift
-        return Shift(begin - 10.0, now_s, steps[side], side)
+        own = self._course_of(side, course)
+        if own is None:
+            return Shift(begin - float(BLOCK_S), now_s, steps[side], side)
+        if not own.changed:
+            return None
+        return Shift(begin - float(BLOCK_S), now_s, steps[side], side, open=not own.stepped)
 
     def shown(self, now_s: float) -> Shift | None:
-        """The last change while it is news: a drift as long as it goes on."""
+        """The last change while it is news: a drift as long as it goes on, an open one until it is told."""
         if not self.found:
             return None
         last = self.found[-1]
-        return last if now_s - max(last.found_s, last.until_s or 0.0) < SHOWN_S else None
+        news = now_s - max(last.found_s, last.until_s or 0.0) < SHOWN_S
+        return last if news or last in (self.pending, self.creeping) else None

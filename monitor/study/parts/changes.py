@@ -89,7 +89,7 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
     drifts = []
     for begin_s, end_s in pairwise([0.0, *_acts_on(shared, label), float(shared.grid.seconds)]):
         steps = [f for f in found if f[2] == "total" and begin_s <= f[0] < end_s]
-        hinted = any(s.drift and s.side == "total" and begin_s <= s.since_s < end_s for s in live)
+        hinted = any((s.drift or s.open) and s.side == "total" and begin_s <= s.since_s < end_s for s in live)
         drift = (
             # A step of one side is one of the total, too.
             drift_of(shared, i, (begin_s, end_s), [t for t, _, _ in found if begin_s <= t < end_s])

@@ -1,10 +1,13 @@
 """Why an instrument or a side deviates, and since when."""
 
 import math
+from collections.abc import Sequence
+from typing import Literal
 
 from monitor.analysis.block import BLOCK_S, Block
-from monitor.analysis.diagnose import Diagnosis, diagnose
-from monitor.finding import Side
+from monitor.analysis.changes.constant import began_at_once, early, is_constant
+from monitor.analysis.diagnose import Diagnosis, Ride, diagnose
+from monitor.finding import Cause, Side
 from monitor.live.faults.compared.change import Changes
 from monitor.live.faults.compared.known import Known, side_cure
 from monitor.live.faults.seen import Seen
@@ -20,6 +23,8 @@ SAYS_ALL = ("drivetrain", "drift", "one-side", "setting")
 LEVEL_BLOCKS, LAGGING_BLOCKS = 6, 2
 """A level is read from a minute; a mean of three blocks may lag by two behind a step."""
 PART_LEFT = 0.1
+ANEW_TIMES = 1.2
+"""A cause beside which nothing drifts is held against time again when so many times the blocks are there."""
 SAME_BEGIN_S = 60.0
 """A step that was found so near to where a deviation seems to begin is where it began."""
 
@@ -36,6 +41,8 @@ class Causes:
         self.onsets: dict[tuple[int, Side], float] = {}
         """Since when a deviation has been over its limit: the blocks from there on tell its cause."""
         self.diagnoses: dict[tuple[int, Side], Diagnosis] = {}
+        self._steady: dict[tuple[int, Side], tuple[Cause, int, int]] = {}
+        """Causes beside which no drift explained the blocks: which, from when on (s), and how many blocks."""
 
     def explain(self, sign: Sign, i: int, pair: Pair, now_s: float, end: int) -> None:
         """Since when, and why, as far as the blocks since then tell."""
@@ -110,7 +117,7 @@ class Causes:
         """Since when, by the step that explains it where there was one."""
         for step in reversed(self.changes.shifts[i].found):
             near = abs(step.since_s - since_s) <= SAME_BEGIN_S and step.side in ("total", sign.side)
-            if near and not step.drift and step.percent * (sign.value or 0.0) > 0.0:
+            if near and not step.drift and not step.open and step.percent * (sign.value or 0.0) > 0.0:
                 return step.since_s
         return since_s
 
@@ -149,15 +156,48 @@ class Causes:
             reference = self.comparator.reference
             pairing = [i] if reference is None else [i, reference]
             loss_w = max(self.comparator.losses[j].watts for j in pairing)
-        found = diagnose(every, side, noise.sd, loss_w, shared)
+        found, blocks = diagnose(every, side, noise.sd, loss_w, shared), every
         if found.cause == "unclear" and len(since) < len(every):
-            return diagnose(since, side, noise.sd, loss_w, shared)
+            found, blocks = diagnose(since, side, noise.sd, loss_w, shared), since
+        if found.cause == "scale" or found.cause == "zero-offset":
+            # What was chosen by when it left its tolerance looks constant where it crept beyond it.
+            crept = blocks is since and not began_at_once(every, side)
+            if crept or not self._constant(i, side, found.cause, blocks):
+                return _may_drift(found, every)
         return found
+
+    def _constant(
+        self, i: int, side: Side, cause: Literal["scale", "zero-offset"], blocks: Sequence[Block]
+    ) -> bool:
+        """Whether no drift in time explains the same; looked at again when a fifth more was ridden."""
+        last, begin_s = self._steady.get((i, side)), blocks[0].begin_s
+        if last is not None and last[:2] == (cause, begin_s) and len(blocks) < ANEW_TIMES * last[2]:
+            return True
+        steady = is_constant(cause, blocks, side)
+        if steady:
+            self._steady[i, side] = (cause, begin_s, len(blocks))
+        else:
+            self._steady.pop((i, side), None)
+        return steady
 
     def _after_zeroing(self, sign: Sign, i: int, pair: Pair) -> None:
         trial = self.changes.zeros.get(i)
         if trial is not None:
             sign.what += trial.text([b.y for b in pair.blocks if b.begin_s >= trial.at_s])
+
+
+def _may_drift(found: Diagnosis, blocks: Sequence[Block]) -> Diagnosis:
+    """What is said instead of a cause where a drift in time explains the same, and which ride would tell."""
+    named = "a zero offset" if found.cause == "zero-offset" else "a scale error"
+    first = early(blocks)
+    words = f"keep riding, a drift is not excluded yet beside {named}"
+    if first is not None:
+        words = (
+            f"ride {first.power_w:.0f} W at {first.cadence_rpm:.0f} rpm once more, as at first, "
+            f"to tell a drift from {named}"
+        )
+    block = None if first is None else Ride(10.0 * round(first.power_w / 10.0), round(first.cadence_rpm))
+    return Diagnosis("unclear", f"a drift explains it as well as {named}", words, block=block)
 
 
 def _of_either(found: Diagnosis) -> str:

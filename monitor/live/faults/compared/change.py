@@ -5,6 +5,7 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from monitor.analysis.block import BLOCK_S
 from monitor.analysis.changes.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
 from monitor.analysis.expected import follows_rider
 from monitor.live.faults.compared.inferred import inferred_side
@@ -20,6 +21,25 @@ SAME_S = 45.0
 """What several comparisons show within this time is one change."""
 CLEARLY = 1.3
 """Of three instruments the one that steps moves twice as far as the others."""
+SPRINT_W, SPRINT_TIMES = 400.0, 2.0
+"""More than so many watts, and so many times the mean of MEAN_S: a pull that may move a cleat or a sensor. A
+strong rider's steady 400 W is none, nor are 200 W after a rest (common practice, no source)."""
+MEAN_S = 60
+SPRINT_APART_S = 30.0
+"""A sprint lasts ten to twenty seconds: within so many it is still the same one."""
+WARM_C = 3.0
+"""A step of temperature that may show: strain gauges are compensated to a few hundredths of a percent per
+kelvin, so that less than this makes a tenth of a percent (common practice, no source)."""
+BEFORE_S, AFTER_S = 60.0, 20.0
+"""What happened so long before a change may have made it; so long after, since a change is placed to a block
+or two."""
+ANEW_BLOCKS = 12
+"""A zeroing is held against two minutes before it; at least LEAST_BLOCKS on either side tell anything."""
+LEAST_BLOCKS = 3
+ONLY_PART = 0.3
+"""What a zeroing changed is `only` so much if it is less than this part of what there was."""
+DRIFT_PART = 0.25
+"""Of a drift the first quarter still stands for what was before it."""
 
 
 @dataclass(slots=True)
@@ -31,23 +51,26 @@ class ZeroTrial:
 
     def text(self, after: list[float]) -> str:
         """What the zeroing changed; empty while there are too few blocks on either side."""
-        if len(self.before) < 3 or len(after) < 3:
+        if min(len(self.before), len(after)) < LEAST_BLOCKS:
             return ""
         change = 100.0 * math.expm1(sum(after) / len(after) - sum(self.before) / len(self.before))
         deviation = 100.0 * math.expm1(sum(self.before) / len(self.before))
-        only = "only " if abs(change) < 0.3 * abs(deviation) else ""
+        only = "only " if abs(change) < ONLY_PART * abs(deviation) else ""
         return f", zeroing changed it by {only}{change:+z.1f} %"
 
 
 def drift_words(shift: Shift) -> str:
-    """`has drifted -2.9 % since 6:10, -17.8 % an hour`."""
-    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+z.1f} % an hour"
+    """`has drifted -2.9 % since 6:10, -17.8 ± 1.2 % an hour`."""
+    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+z.1f}"
+    if rate:
+        rate += "" if shift.u95_per_hour is None else f" ± {shift.u95_per_hour:.1f}"
+        rate += " % an hour"
     return f"has drifted {shift.percent:+z.1f} % since {clock(shift.since_s)}{rate}"
 
 
 def _one_change(one: Shift, two: Shift) -> bool:
     """Whether two comparisons show the same change: of drifts, whether they go on at one time."""
-    if one.drift and two.drift:
+    if (one.drift or one.open) and (two.drift or two.open) and (one.drift or two.drift):
         return one.since_s <= (two.until_s or two.found_s) and two.since_s <= (one.until_s or one.found_s)
     return abs(one.since_s - two.since_s) <= SAME_S
 
@@ -79,6 +102,8 @@ class Changes:
         self.zeros: dict[int, ZeroTrial] = {}
         self._moved_s: dict[int, float] = {}
         """When each showed a change that was the reference's."""
+        self._told_open: set[Key] = set()
+        """Of which it was said that nobody can tell yet whether they are steps."""
         self._sprint_s = -math.inf
         self._keys: list[list[Key]] = [
             [("shifted", label, "total"), ("shifted", label, "left"), ("shifted", label, "right")]
@@ -103,7 +128,7 @@ class Changes:
         pair = self.comparator.pairs.get(i)
         if pair is not None:
             blocks = [b.y for b in pair.blocks if b.begin_s >= pair.reset_s]
-            self.zeros[i] = ZeroTrial(t_s, blocks[-12:])
+            self.zeros[i] = ZeroTrial(t_s, blocks[-ANEW_BLOCKS:])
 
     def begin_anew(self, i: int) -> None:
         """What an instrument shows is counted otherwise from now on: that is no change of it."""
@@ -115,10 +140,11 @@ class Changes:
         """Sprints and steps of temperature, which nobody tells."""
         for i in self.comparator.powered:
             seconds = self.comparator.past[i].seconds
-            if len(seconds) < 60 or now_s - self._sprint_s < 30.0:
+            if len(seconds) < MEAN_S or now_s - self._sprint_s < SPRINT_APART_S:
                 continue
             last = seconds[-1]
-            if last > 400.0 and last > 2.0 * sum(p for p in list(seconds)[-60:] if p == p) / 60.0:
+            mean = sum(p for p in list(seconds)[-MEAN_S:] if p == p) / MEAN_S
+            if last > SPRINT_W and last > SPRINT_TIMES * mean:
                 self._sprint_s = now_s
                 self.happens(now_s, "a sprint")
         for i, facts in enumerate(self.seen.facts):
@@ -127,23 +153,26 @@ class Changes:
                 before = self._warm_c[i]
                 if before is None:
                     self._warm_c[i] = warm
-                elif abs(warm - before) >= 3.0:
+                elif abs(warm - before) >= WARM_C:
                     self._warm_c[i] = warm
                     self.happens(now_s, f"{warm - before:+z.0f} °C in {self.labels[i]}")
 
     def _near(self, t_s: float) -> str:
         """What happened nearest before a moment (blocks are ten seconds, so a little after counts)."""
-        near = [(abs(t_s - t), words) for t, words in self.happened if -60.0 <= t - t_s <= 20.0]
+        near = [(abs(t_s - t), words) for t, words in self.happened if -BEFORE_S <= t - t_s <= AFTER_S]
         return min(near)[1] if near else ""
 
     def signs(self, i: int, pair: Pair, end: int) -> Iterator[Sign]:
         """`shifted` of instrument `i`, for its total and each side."""
         detector = self.shifts[i]
         instrument, side = self.bench.instruments[i], self.comparator.side_references[i]
-        if self.seen.sides_wrong[i] or follows_rider(instrument, side):
-            # A doubled or swapped side follows the rider's own balance: that is no step of the meter.
-            detector.reset()
-        elif end % 10 == 0 and pair.blocks and pair.blocks[-1].end_s == end:
+        follows = follows_rider(instrument, side)
+        if self.seen.sides_wrong[i] or follows:
+            # A doubled or swapped side follows the rider's own balance: that is no step of the meter. A rider
+            # of even halves looks like that, too, which is no reason to forget what was seen before.
+            if follows or self.seen.doubled[i] or self.seen.swapped[i]:
+                detector.reset()
+        elif end % BLOCK_S == 0 and pair.blocks and pair.blocks[-1].end_s == end:
             block = pair.blocks[-1]
             edge = 0.005 * block.edge_percent / pair.noise.sd
             found = detector.feed(block, 1.0 / (1.0 + edge * edge))
@@ -163,7 +192,10 @@ class Changes:
 
     def _follow_reference(self) -> None:
         """A drift of the reference grows as its mirror image in the comparisons with it does."""
+        if all(detector.pending is None for detector in self.shifts.values()):
+            self.of_reference.pending = None
         found = self.of_reference.found
+        self.of_reference.creeping = None
         if not found or not found[-1].drift:
             return
         last = found[-1]
@@ -171,6 +203,7 @@ class Changes:
         if seen:
             most = max(seen, key=lambda s: abs(s.percent))
             found[-1] = replace(_mirrored(most), since_s=last.since_s, found_s=last.found_s)
+            self.of_reference.creeping = found[-1]
 
     def drifting(self, i: int) -> Shift | None:
         """The last change of an instrument, if that is a drift and nothing came after it."""
@@ -198,10 +231,19 @@ class Changes:
                     sign.what += f"; {own.words}"
                     sign.inferred = own.side
                 sign.whose = "difference" if open_ else "own"
+                if shift.open:
+                    self._told_open.add(key)
+                elif key in self._told_open:
+                    # Worth to be said again: what it was is known now.
+                    sign.inferred = sign.inferred or "kind"
+            elif shift is not None and shift.drift and shift.side == "total":
+                sign.cleared = f"{label} does not change on one side alone, its total drifts"
             elif i in self.comparator.pairs and self.of_reference.found[-1:]:
                 last = self.of_reference.found[-1]
                 if last.found_s == self._moved_s.get(i):
                     sign.cleared = f"{label} did not change, {self.bench.reference} did"
+            if sign.signal == "below":
+                self._told_open.discard(key)
             yield sign
 
     def consensus_changed(self, i: int) -> None:
@@ -218,7 +260,7 @@ class Changes:
         steps = {i: found.percent}
         for j, pair in self.comparator.pairs.items():
             after = [b.y for b in pair.blocks if b.end_s > found.since_s]
-            before = [b.y for b in pair.blocks if b.end_s <= found.since_s][-12:]
+            before = [b.y for b in pair.blocks if b.end_s <= found.since_s][-ANEW_BLOCKS:]
             if j != i and after and before:
                 steps[j] = 100.0 * math.expm1(sum(after) / len(after) - sum(before) / len(before))
         order = sorted(steps, key=lambda j: -abs(steps[j]))
@@ -226,10 +268,10 @@ class Changes:
             return
         most = order[0]
         self.shifts[most].take(
-            found if most == i else Shift(found.since_s, found.found_s, steps[most], "total")
+            found if most == i else Shift(found.since_s, found.found_s, steps[most], "total", open=found.open)
         )
         for j, detector in self.shifts.items():
-            if j != most or not found.drift:
+            if j != most or not (found.drift or found.open):
                 detector.reset()
 
     def _charge(self, i: int, found: Shift) -> None:
@@ -239,8 +281,7 @@ class Changes:
         detector = self.shifts[i]
         assert reference is not None
         before = [x.since_s for x in (*detector.found, *self.of_reference.found) if x.since_s < found.since_s]
-        # Of a drift the first quarter still stands for what was before it.
-        at_s = found.since_s + 0.25 * ((found.until_s or found.since_s) - found.since_s)
+        at_s = found.since_s + DRIFT_PART * ((found.until_s or found.since_s) - found.since_s)
         whose = self.opinions.change(found.side, at_s, max(before, default=0.0))
         if found.side != "total" and (whose is None or whose.independent < 3):
             # Two that know their sides: the totals of all may tell who moved.
@@ -255,11 +296,17 @@ class Changes:
                 detector.found.remove(found)
             self._moved_s[i] = found.found_s
             last = self.of_reference.found[-1:]
+            if last and last[0].open and not found.open:
+                # Now it is known what it was.
+                self.of_reference.found.pop()
+                self.of_reference.pending, last = None, []
             if not last or not _one_change(found, last[0]):
-                self.of_reference.found.append(_mirrored(found))
-            if found.drift and found.side == "total":
-                # It goes on in this comparison: how far it has got is read there.
-                detector.creeping = found
+                mirrored = _mirrored(found)
+                self.of_reference.found.append(mirrored)
+                self.of_reference.pending = mirrored if found.open else None
+            if (found.drift and found.side == "total") or found.open:
+                # It goes on in this comparison: what it comes to is read there.
+                detector.keep(found)
                 return
             # The past of every comparison has the step of the reference in it.
             for each in self.shifts.values():
@@ -321,6 +368,14 @@ class Changes:
                 f"let it take the room's temperature, {both} and ride the block again",
             )
         past = self.bench.reference if words else "its own past"
+        if shift.open:
+            kind = (
+                "nor whether at once or slowly" if words else "whether at once or slowly cannot be told yet"
+            )
+            return (
+                f"{label}{where} changed by {shift.percent:+z.1f} % against {past}{open_}, {kind}",
+                f"{both} and ride the block again",
+            )
         return (
             f"{label}{where} changed by {shift.percent:+z.1f} % against {past}{open_}, "
             + (f"together with {near}" if near else "and nothing recorded explains it"),

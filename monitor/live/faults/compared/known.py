@@ -11,7 +11,6 @@ from monitor.finding import Side
 from monitor.live.faults.compared.change import Changes, drift_words
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
-from monitor.text import clock
 
 CRANK_SET_MM = 0.4
 """Crank lengths that differ by less are the same setting (common practice, no source)."""
@@ -159,18 +158,20 @@ class Known:
         shift = self._drifted(i, sign.value or 0.0)
         if shift is None:
             return None
-        if shift.percent_per_hour is None:
-            words = f"after a drift of {shift.percent:+z.1f} % since {clock(shift.since_s)}"
-        else:
-            words = f"it {drift_words(shift)}"
+        if self.changes.is_open(i, shift):
+            return Diagnosis(
+                "drift", f"the difference {drift_words(shift)}",
+                cure="let both take the room's temperature, zero both and ride the block again",
+            )  # fmt: skip
         return Diagnosis(
-            "drift", words, cure="let it take the room's temperature, zero it and ride the block again"
-        )
+            "drift", f"it {drift_words(shift)}",
+            cure="let it take the room's temperature, zero it and ride the block again",
+        )  # fmt: skip
 
     def _drifted(self, i: int, percent: float) -> Shift | None:
-        """A drift of the instrument itself that made most of its deviation."""
+        """A drift of the instrument, or of its difference, that made most of its deviation."""
         shift = self.changes.drifting(i)
-        if shift is None or self.changes.is_open(i, shift):
+        if shift is None:
             return None
         return (
             shift

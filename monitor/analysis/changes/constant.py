@@ -1,0 +1,117 @@
+"""Whether an error that looks constant, as a zero offset or as a scale, is as well a drift in time."""
+
+import math
+from collections.abc import Sequence
+from typing import Literal, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.analysis.block import Block
+from monitor.analysis.changes.ramp import (
+    ANY_LEVEL,
+    ANY_NM,
+    CLEARLY,
+    LEAST_S,
+    Fit,
+    Series,
+    Shapes,
+    course_of,
+    series_of,
+)
+from monitor.analysis.statistics import Floats
+from monitor.finding import Side
+
+LEAST_N = 6
+"""Fewer blocks have no course in time."""
+QUIET_PERCENT = 1.5
+"""Blocks whose ends may move them by more tell nothing of torques (common practice, no source)."""
+LEAST_W, LEAST_RPM = 5.0, 20.0
+"""Less power of a side, or slower pedalling, has no torque worth the name (common practice, no source)."""
+PART = 0.25
+"""A drift that moved by less than this part of the error leaves it as it is (common practice, no source)."""
+MOST_ENDS = 16
+"""Ramps that ended are tried between so many moments, evenly taken."""
+MOST_BLOCKS = 180
+"""Half an hour: of more every second, third... block is taken."""
+
+
+class Early(NamedTuple):
+    """What was ridden first: a block of the same would tell a drift from an error that torque makes."""
+
+    power_w: float
+    cadence_rpm: float
+
+
+def early(blocks: Sequence[Block]) -> Early | None:
+    """Power and cadence of the first blocks that know both; None: there are none."""
+    first = [(b.reference_w, b.cadence_rpm) for b in blocks if b.cadence_rpm is not None][:LEAST_N]
+    if not first:
+        return None
+    return Early(math.fsum(w for w, _ in first) / len(first), math.fsum(rpm for _, rpm in first) / len(first))
+
+
+def is_constant(cause: Literal["scale", "zero-offset"], blocks: Sequence[Block], side: Side) -> bool:
+    """Whether a zero offset, or a scale, explains the blocks of one state clearly better than any drift.
+
+    A zero offset has to beat a level with a ramp, which may have ended: while the torque only rises, both
+    explain the same. And what is left beside either must not move by a part of the error. Fails where the
+    rider's torque follows the clock: then it stays open, as it must.
+    """
+    s = _series(blocks, side)
+    n = len(s.y)
+    if n < LEAST_N or s.end_s[-1] - s.end_s[0] < LEAST_S:
+        # What is over so soon is no drift for a tester.
+        return True
+    error = abs(float(s.y.mean()))
+    level = Fit(s, [(np.ones(n), ANY_LEVEL)])
+    own = level if cause == "scale" else Fit(s, [(s.inverse, ANY_NM)])
+    alone = float(own.likelihood(own.rest).max())
+    beside, size = _best(own, s)
+    if 2.0 * (beside - alone) >= CLEARLY and abs(size) >= PART * error:
+        return False
+    return cause == "scale" or 2.0 * (alone - _best(level, s)[0]) >= CLEARLY
+
+
+def began_at_once(blocks: Sequence[Block], side: Side) -> bool:
+    """Whether an error that only the last of these blocks show began with a step, and did not creep in."""
+    course = course_of(_series(blocks, side), ANY_NM)
+    return course is None or not course.changed or course.stepped
+
+
+def _best(fit: Fit, s: Series) -> tuple[float, float]:
+    """The log likelihood of the best ramp beside a fit, and by how much it moved."""
+    places = np.unique(np.linspace(0, len(s.y) - 1, min(len(s.y), MOST_ENDS)).round().astype(np.int64))
+    at = s.end_s[places]
+    going, ended = fit.ramps(), fit.ended(places)
+    on = _most(going, (s.end_s[-1] - s.end_s >= LEAST_S), s.end_s[-1] - s.end_s)
+    over = at[None, :] - at[:, None]
+    return max(on, _most(ended, over >= LEAST_S, over))
+
+
+def _most(
+    shapes: Shapes,
+    allowed: npt.NDArray[np.bool_],
+    lasts_s: Floats,
+) -> tuple[float, float]:
+    likelihood = np.where(allowed, shapes.likelihood, -math.inf)
+    k = int(np.argmax(likelihood))
+    return float(likelihood.flat[k]), float((shapes.size * lasts_s).flat[k])
+
+
+def _series(blocks: Sequence[Block], side: Side) -> Series:
+    rows = []
+    for b in blocks:
+        y, watts = b.y, b.reference_w
+        if side != "total":
+            own = b.y_left if side == "left" else b.y_right
+            watts = (b.left_reference_w if side == "left" else b.right_reference_w) or 0.0
+            if own is None:
+                continue
+            y = own
+        if b.cadence_rpm is None or b.cadence_rpm < LEAST_RPM or b.edge_percent > QUIET_PERCENT:
+            continue
+        if watts > LEAST_W:
+            omega = 2.0 * math.pi * b.cadence_rpm / 60.0
+            rows.append((b.end_s, math.expm1(y), omega / watts, 1.0, math.log(b.cadence_rpm)))
+    return series_of(rows[:: max(1, -(-len(rows) // MOST_BLOCKS))])
