@@ -66,11 +66,10 @@ def is_constant(cause: Literal["scale", "zero-offset"], blocks: Sequence[Block],
     error = abs(float(s.y.mean()))
     level = Fit(s, [(np.ones(n), ANY_LEVEL)])
     own = level if cause == "scale" else Fit(s, [(s.inverse, ANY_NM)])
-    alone = float(own.likelihood(own.rest).max())
     beside, size = _best(own, s)
-    if 2.0 * (beside - alone) >= CLEARLY and abs(size) >= PART * error:
+    if 2.0 * (beside - own.alone) >= CLEARLY and abs(size) >= PART * error:
         return False
-    return cause == "scale" or 2.0 * (alone - _best(level, s)[0]) >= CLEARLY
+    return cause == "scale" or 2.0 * (own.alone - _best(level, s)[0]) >= CLEARLY
 
 
 def began_at_once(blocks: Sequence[Block], side: Side) -> bool:
@@ -94,9 +93,11 @@ def _most(
     allowed: npt.NDArray[np.bool_],
     lasts_s: Floats,
 ) -> tuple[float, float]:
-    likelihood = np.where(allowed, shapes.likelihood, -math.inf)
-    k = int(np.argmax(likelihood))
-    return float(likelihood.flat[k]), float((shapes.size * lasts_s).flat[k])
+    likelihood = np.where(allowed, shapes.fair, -math.inf)
+    at = int(np.argmax(likelihood))
+    r = int(shapes.restricted.reshape(len(shapes.restricted), -1)[:, at].argmax())
+    size = shapes.size[r].ravel()[at] * lasts_s.ravel()[at]
+    return float(likelihood.ravel()[at]), float(size)
 
 
 def _series(blocks: Sequence[Block], side: Side) -> Series:

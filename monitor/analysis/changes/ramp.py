@@ -16,16 +16,20 @@ from monitor.analysis.statistics import Floats
 
 LEAST_S = 120.0
 """A shorter ramp is a step for a tester (common practice, no source)."""
+YOUNG_S = 60.0
+"""A change may be the beginning of a longer ramp: so long a one has to fit worse than the step."""
 EVIDENCE = 18.0
 """Twice the log of the likelihood ratio of a ramp to slow noise alone that a drift takes. It is looked for
 over all beginnings and again and again: by simulation of healthy instruments, see the tests."""
 CLEARLY = 8.0
 """The same of ramp to step, which have as many free figures, or of step to ramp: odds of e^4, about fifty to
 one. Between them it stays open which of the two it is."""
+SURELY = 12.0
+"""What was open so far is a step with odds of e^6: there is no haste any more, and slow noise has steps."""
 STEP_EVIDENCE = 14.0
 """Twice the log of the likelihood ratio of a step to slow noise and a likely offset that a step takes: sums
 and standard deviations take noise for whiter than it is."""
-NOTHING = 6.0
+NOTHING = 9.0
 """With less for both of them there was no change (common practice, no source)."""
 ENDED = 16.0
 """The same that its end takes: it is looked for after every block, and slow noise makes ends, too."""
@@ -71,6 +75,8 @@ class Course(NamedTuple):
     """Twice the log of the likelihood ratio of the ramp to nothing but slow noise and any zero offset."""
     over_step: float
     """The same of the ramp to the step, ..."""
+    young_over_step: float
+    """... of one that may have begun but YOUNG_S ago, ..."""
     step_evidence: float
     """... and of the step to nothing but slow noise and a likely offset."""
 
@@ -82,7 +88,7 @@ class Course(NamedTuple):
     @property
     def changed(self) -> bool:
         """Whether there was a change at all."""
-        return max(self.evidence, self.step_evidence) >= STEP_EVIDENCE
+        return self.step_evidence >= STEP_EVIDENCE or self.evidence >= EVIDENCE
 
     @property
     def was_nothing(self) -> bool:
@@ -92,7 +98,7 @@ class Course(NamedTuple):
     @property
     def stepped(self) -> bool:
         """Whether a change would be a step for sure."""
-        return self.over_step <= -CLEARLY
+        return self.young_over_step <= -CLEARLY
 
 
 class Series(NamedTuple):
@@ -118,6 +124,16 @@ class Shapes(NamedTuple):
     square: Floats
     rest: Floats
     likelihood: Floats
+    restricted: Floats
+    """The likelihood by which correlations are told from each other (REML, Patterson and Thompson,
+    Biometrika 58, 545, 1971): what is fitted takes of the correlation, which would then look like less."""
+
+    @property
+    def fair(self) -> Floats:
+        """The likelihood of each shape, in the noise that the restricted one tells."""
+        at = self.restricted.argmax(axis=0)[None]
+        fair: Floats = np.take_along_axis(self.likelihood, at, axis=0)[0]
+        return fair
 
 
 def _later(x: Floats) -> Floats:
@@ -146,7 +162,7 @@ class Fit:
             base[:, :n, k] = self._white(root * column)
             # A prior is one row: nothing is seen of a figure but that it is about zero.
             base[:, n + k, k] = USUAL_SD / sd
-        q, _ = np.linalg.qr(base)
+        q, upper = np.linalg.qr(base)
         y = np.zeros((len(CORRELATIONS), n + m))
         y[:, :n] = self._white(root * s.y)
         y -= np.einsum("rij,rj->ri", q, np.einsum("rij,ri->rj", q, y))
@@ -155,6 +171,10 @@ class Fit:
         self._q = np.moveaxis(q[:, :n], 2, 0)
         self._log_scale = np.log(self.scale).sum(axis=1)
         self.freedom = n + USUAL_BLOCKS
+        own = np.log(np.abs(np.diagonal(upper, axis1=1, axis2=2))).sum(axis=1)
+        self._fitted = own - own[0]
+        """Half the log of how well the columns are known beside noise without any correlation."""
+        self._columns = m
 
     def _white(self, column: Floats) -> Floats:
         """A column without the correlation of neighbours, for each of CORRELATIONS."""
@@ -162,12 +182,11 @@ class Fit:
         white[:, 1:] -= self._rho * self.scale[:, 1:] * column[:-1]
         return white
 
-    def likelihood(self, rest: Floats) -> Floats:
-        """The log of the likelihood of each correlation by what is left, up to a constant."""
-        over = self._log_scale if rest.ndim == 1 else self._log_scale.reshape(-1, *[1] * (rest.ndim - 1))
-        spread = rest + USUAL_BLOCKS * USUAL_SD**2
-        result: Floats = over - 0.5 * self.freedom * np.log(np.maximum(spread, 1e-12))
-        return result
+    @property
+    def alone(self) -> float:
+        """The log of the likelihood without any shape, in the noise that suits it best."""
+        spread = np.log(np.maximum(self.rest + USUAL_BLOCKS * USUAL_SD**2, 1e-12))
+        return float((self._log_scale - 0.5 * self.freedom * spread).max())
 
     def steps(self) -> Shapes:
         """A step at each block."""
@@ -205,8 +224,15 @@ class Fit:
         good = squares > 1e-9
         own = np.where(good, squares, 1.0)
         size = np.where(good, along / own, 0.0)
-        rest = np.maximum(0.0, self.rest.reshape(-1, *[1] * (size.ndim - 1)) - size * along)
-        return Shapes(size, own, rest, np.where(good, self.likelihood(rest), -math.inf))
+        every = (-1, *[1] * (size.ndim - 1))
+        rest = np.maximum(0.0, self.rest.reshape(every) - size * along)
+        spread = np.log(np.maximum(rest + USUAL_BLOCKS * USUAL_SD**2, 1e-12))
+        over = self._log_scale.reshape(every)
+        likelihood = over - 0.5 * self.freedom * spread
+        known = self._fitted.reshape(every) + 0.5 * np.log(own / own[:1])
+        restricted = over - known - 0.5 * (self.freedom - self._columns - 1) * spread
+        lost = np.full_like(size, -math.inf)
+        return Shapes(size, own, rest, np.where(good, likelihood, lost), np.where(good, restricted, lost))
 
     def ended(self, places: npt.NDArray[np.int64]) -> Shapes:
         """Ramps from each of these places to each other one: (correlation, from, to), slope in a second."""
@@ -243,17 +269,19 @@ def course_of(s: Series, likely_nm: float) -> Course | None:
     # Whether there is a drift at all must not rest on what is likely of an offset.
     free = _beside_torque(s, max(ANY_NM, likely_nm))
     ramps = free.ramps()
-    none = float(free.likelihood(free.rest).max())
-    ramp, _ = _mixed(free, ramps, long_enough, s.end_s[0])
-    evidence = 2.0 * (float(ramps.likelihood[:, long_enough].max()) - none)
+    ramp, _ = _mixed(free, ramps, long_enough, float(s.end_s[0]))
+    evidence = 2.0 * (float(ramps.fair[long_enough].max()) - free.alone)
     held = _beside_torque(s, likely_nm)
-    steps = held.steps()
     # Of one block alone nobody knows whether it is a step.
-    stepped = steps.likelihood[:, 2:-1]
-    at = int(np.argmax(stepped.max(axis=0)))
-    step, best = float(stepped.max()), float(held.ramps().likelihood[:, long_enough].max())
-    flat = float(held.likelihood(held.rest).max())
-    return Course(ramp, float(s.end_s[2 + at]), evidence, 2.0 * (best - step), 2.0 * (step - flat))
+    stepped = held.steps().fair[2:-1]
+    at = int(np.argmax(stepped))
+    step, held_ramps = float(stepped[at]), held.ramps().fair
+    best = float(held_ramps[long_enough].max())
+    young = float(held_ramps[s.end_s[-1] - s.end_s >= YOUNG_S].max())
+    return Course(
+        ramp, float(s.end_s[2 + at]), evidence, 2.0 * (best - step), 2.0 * (young - step),
+        2.0 * (step - held.alone),
+    )  # fmt: skip
 
 
 def ramp_until(s: Series, likely_nm: float) -> Ramp | None:
@@ -262,14 +290,15 @@ def ramp_until(s: Series, likely_nm: float) -> Ramp | None:
     if n < LEAST_N or s.end_s[-1] - s.end_s[0] < LEAST_S:
         return None
     fit = _beside_torque(s, max(ANY_NM, likely_nm))
-    ramp, going = _mixed(fit, fit.ramps(), s.end_s[-1] - s.end_s >= LEAST_S, s.end_s[0])
+    ramp, going = _mixed(fit, fit.ramps(), s.end_s[-1] - s.end_s >= LEAST_S, float(s.end_s[0]))
     places = np.unique(np.linspace(0, n - 1, min(n, MOST_PLACES)).round().astype(np.int64))
     at = s.end_s[places]
     ended = fit.ended(places)
     allowed = at[None, :] - at[:, None] >= LEAST_S
-    likelihood = np.where(allowed, ended.likelihood, -math.inf)
-    r, a, b = np.unravel_index(int(np.argmax(likelihood)), likelihood.shape)
-    if 2.0 * (float(likelihood[r, a, b]) - going) < ENDED:
+    likelihood = np.where(allowed, ended.fair, -math.inf)
+    a, b = np.unravel_index(int(np.argmax(likelihood)), likelihood.shape)
+    r = int(ended.restricted[:, a, b].argmax())
+    if 2.0 * (float(likelihood[a, b]) - going) < ENDED:
         # It goes on as long as its end is not seen clearly.
         return ramp
     slope = float(ended.size[r, a, b])
@@ -281,9 +310,8 @@ def ramp_until(s: Series, likely_nm: float) -> Ramp | None:
 def _mixed(fit: Fit, ramps: Shapes, allowed: npt.NDArray[np.bool_], begin_s: float) -> tuple[Ramp, float]:
     """The ramp that goes on as a mean over all beginnings and correlations, each as likely as it is; and
     the log of the likelihood of the best."""
-    likelihood = np.where(allowed, ramps.likelihood, -math.inf)
-    best = float(likelihood.max())
-    weight = np.exp(likelihood - best)
+    likelihood = np.where(allowed, ramps.restricted, -math.inf)
+    weight = np.exp(likelihood - likelihood.max())
     weight /= weight.sum()
     slope = float((weight * ramps.size).sum())
     spread = (ramps.rest + USUAL_BLOCKS * USUAL_SD**2) / (fit.freedom - FITTED)
@@ -292,4 +320,4 @@ def _mixed(fit: Fit, ramps: Shapes, allowed: npt.NDArray[np.bool_], begin_s: flo
     since_s = float((weight * fit.time_s).sum())
     size = float((weight * ramps.size * (end_s - fit.time_s)).sum())
     ramp = Ramp(begin_s + since_s, begin_s + end_s, size, 3600.0 * slope, 1.96 * 3600.0 * math.sqrt(variance))
-    return ramp, best
+    return ramp, float(ramps.fair[allowed].max())

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, Block
-from monitor.analysis.changes.ramp import Course, Ramp, course_of, ramp_until, series_of
+from monitor.analysis.changes.ramp import SURELY, Course, Ramp, course_of, ramp_until, series_of
 from monitor.analysis.changes.sums import Cusum, Ewma, SelfStarting, Trend
 from monitor.analysis.diagnose import LEVEL_OF_SIDE
 from monitor.analysis.statistics import autocorrelation, slow_factor
@@ -32,6 +32,8 @@ MIN_PERCENT = 1.3
 MIN_SIDE_PERCENT = 2.0
 """Steps under these are true perhaps, but of no use to a tester: meters wander by half of it, and sides
 follow the rider in coarse steps."""
+MIN_DRIFT_PERCENT = 2.0
+"""Of a drift: two healthy meters warm up by less against each other (common practice, no source)."""
 SHOWN_S = 60
 BASELINE = 12
 """Blocks at the beginning that later ones are held against for drift."""
@@ -353,13 +355,14 @@ class ShiftDetector:
 
     def _changed(self, begins: Sequence[int], now_s: int) -> Shift | None:
         """What happened where the sums of a quantity, or the trend of the total, say that something did."""
-        if not begins and not self._trend.leans(MIN_PERCENT / 100.0):
+        if not begins and not self._trend.leans(MIN_DRIFT_PERCENT / 100.0):
             return None
         course = course_of(series_of(self._rows), self._early_offset_nm(self._rows))
         if course is not None and course.drifts:
-            drift = _drift(course.ramp, now_s, "total", MIN_PERCENT)
+            drift = _drift(course.ramp, now_s, "total", MIN_DRIFT_PERCENT)
             if drift is not None:
                 return drift
+        # What would be told as a step of its size is told as the drift that it is.
         for begin in begins:
             shift = self._shift(begin, now_s, course)
             if shift is not None:
@@ -375,7 +378,7 @@ class ShiftDetector:
                 return drift
         line = self.lines[pending.side]
         own = self._course_of(pending.side, course)
-        if own is not None and own.stepped:
+        if own is not None and own.young_over_step <= -SURELY:
             percent = line.step(int(own.step_s))
             if percent is not None:
                 return Shift(own.step_s - BLOCK_S, now_s, percent, pending.side)
@@ -447,6 +450,8 @@ class ShiftDetector:
             return Shift(begin - float(BLOCK_S), now_s, steps[side], side)
         if not own.changed:
             return None
+        if side == "total" and own.drifts:
+            return _drift(own.ramp, now_s, side, MIN_PERCENT)
         return Shift(begin - float(BLOCK_S), now_s, steps[side], side, open=not own.stepped)
 
     def shown(self, now_s: float) -> Shift | None:

@@ -181,6 +181,34 @@ def wandering(seed: int, rng: np.random.Generator) -> Plan:
     return replace(plan, meters=tuple(replace(m, noise=0.005, correlation=0.7) for m in plan.meters))
 
 
+def drift_levels(seed: int, rng: np.random.Generator) -> Plan:
+    """The unit drifts by +6 % from the first second to the last, 20.7 % an hour, at all levels of torque."""
+    unit = _heron(rng)
+    change = Change(1.0, 1.06 * unit.gain_left, 1.06 * unit.gain_right, over_s=1042.0)
+    return _plan("drift levels", seed, LEVELS, _pedals(rng), replace(unit, changes=(change,)), _spider(rng))
+
+
+def warm_up_rising(seed: int, rng: np.random.Generator) -> Plan:
+    """The unit reads 4 % low when it is cold, and comes right in ten minutes in which the torque rises."""
+    unit = _heron(rng)
+    cold = replace(unit, gain_left=0.96 * unit.gain_left, gain_right=0.96 * unit.gain_right)
+    cold = replace(cold, changes=(Change(1.0, unit.gain_left, unit.gain_right, over_s=600.0),))
+    ride = (
+        START,
+        *(Piece(f"step {k}", 100, 140.0 + 25.0 * k, 88.0 - 2.0 * k) for k in range(6)),
+        Piece("steady", 300, 220, 90),
+    )
+    return _plan("warm up rising", seed, ride, _pedals(rng), cold, _spider(rng))
+
+
+def drift_strong(seed: int, rng: np.random.Generator) -> Plan:
+    """The unit comes to read 5 % less within four minutes of strong riding, and stays so."""
+    unit = _heron(rng)
+    begin = 8.0 + 150 + 200 + 160 + 140 + 25
+    change = Change(begin, 0.95 * unit.gain_left, 0.95 * unit.gain_right, over_s=160.0)
+    return _plan("drift strong", seed, LEVELS, _pedals(rng), replace(unit, changes=(change,)), _spider(rng))
+
+
 def _drifting(name: str, seed: int, rng: np.random.Generator, from_s: float, over_s: float) -> Plan:
     unit = _heron(rng)
     change = Change(from_s, 0.94 * unit.gain_left, 0.94 * unit.gain_right, over_s=over_s)
@@ -256,6 +284,9 @@ KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
     "warm-hub": warm_hub,
     "cured": cured,
     "mostly-of-a-side": mostly_of_a_side,
+    "drift-levels": drift_levels,
+    "warm-up-rising": warm_up_rising,
+    "drift-strong": drift_strong,
 }
 
 

@@ -58,12 +58,12 @@ class Causes:
         if key not in self.onsets:
             self.onsets[key] = self._stepped(i, sign, _since(pair, sign, now_s))
         onset = sign.since_s = self.onsets[key]
-        if end % 10 == 0 or key not in self.diagnoses:
-            self.diagnoses[key] = self._diagnose(sign, i, pair, side, onset)
-        found = self.diagnoses[key]
         if not sign.what:
             # It agrees just now: there is nothing that this would be the cause of.
             return
+        if end % BLOCK_S == 0 or key not in self.diagnoses:
+            self.diagnoses[key] = self._diagnose(sign, i, pair, side, onset)
+        found = self.diagnoses[key]
         sign.cause = found.cause
         if side == "total" and self.seen.doubled[i]:
             # Worth to be said again: before, it looked like an error of the other side.
@@ -93,7 +93,7 @@ class Causes:
         if key not in self.onsets:
             self.onsets[key] = _since(pair, shown, now_s)
         sign.since_s = self.onsets[key]
-        if end % 10 == 0 or key not in self.diagnoses:
+        if end % BLOCK_S == 0 or key not in self.diagnoses:
             known = self.known.of_charged(i, sign, self._state(via, pair)) if side == "total" else None
             self.diagnoses[key] = known or self._by_torque(via, pair, side, sign.since_s)
         found = self.diagnoses[key]
