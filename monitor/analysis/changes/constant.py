@@ -75,7 +75,7 @@ def is_constant(cause: Literal["scale", "zero-offset"], blocks: Sequence[Block],
 def began_at_once(blocks: Sequence[Block], side: Side) -> bool:
     """Whether an error that only the last of these blocks show began with a step, and did not creep in."""
     course = course_of(_series(blocks, side), ANY_NM)
-    return course is None or not course.changed or course.stepped
+    return course is None or course.surely_stepped
 
 
 def _best(fit: Fit, s: Series) -> tuple[float, float]:

@@ -100,6 +100,11 @@ class Course(NamedTuple):
         """Whether a change would be a step for sure."""
         return self.young_over_step <= -CLEARLY
 
+    @property
+    def surely_stepped(self) -> bool:
+        """The same where there is no haste to tell it."""
+        return self.young_over_step <= -SURELY
+
 
 class Series(NamedTuple):
     """Blocks of a quantity: ends (s), log ratios, reciprocal torques (1 / N·m), log cadences, and weights."""

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, Block
-from monitor.analysis.changes.ramp import SURELY, Course, Ramp, course_of, ramp_until, series_of
+from monitor.analysis.changes.ramp import Course, Ramp, course_of, ramp_until, series_of
 from monitor.analysis.changes.sums import Cusum, Ewma, SelfStarting, Trend
 from monitor.analysis.diagnose import LEVEL_OF_SIDE
 from monitor.analysis.statistics import autocorrelation, slow_factor
@@ -378,7 +378,7 @@ class ShiftDetector:
                 return drift
         line = self.lines[pending.side]
         own = self._course_of(pending.side, course)
-        if own is not None and own.young_over_step <= -SURELY:
+        if own is not None and own.surely_stepped:
             percent = line.step(int(own.step_s))
             if percent is not None:
                 return Shift(own.step_s - BLOCK_S, now_s, percent, pending.side)

@@ -60,12 +60,12 @@ class ZeroTrial:
 
 
 def drift_words(shift: Shift) -> str:
-    """`has drifted -2.9 % since 6:10, -17.8 ± 1.2 % an hour`."""
-    rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+z.1f}"
-    if rate:
-        rate += "" if shift.u95_per_hour is None else f" ± {shift.u95_per_hour:.1f}"
-        rate += " % an hour"
-    return f"has drifted {shift.percent:+z.1f} % since {clock(shift.since_s)}{rate}"
+    """`has drifted -2.9 % since 6:10, -17.8 ± 1.2 % an hour`; without a rate where it may be none at all."""
+    words = f"has drifted {shift.percent:+z.1f} % since {clock(shift.since_s)}"
+    rate, half = shift.percent_per_hour, shift.u95_per_hour
+    if rate is None or half is None or half >= abs(rate):
+        return words
+    return f"{words}, {rate:+z.1f} ± {half:.1f} % an hour"
 
 
 def _one_change(one: Shift, two: Shift) -> bool:
