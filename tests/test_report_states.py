@@ -187,3 +187,22 @@ def test_a_finding_is_listed_once_with_its_end(full: Study, shared: Shared) -> N
     cleared = sum(f.event == "cleared" for f in raised)
     assert len(rows) == cleared + sum("still open at the end" in row for row in rows)
     assert len(rows) <= sum(f.event == "raised" for f in raised)
+
+
+def test_what_is_left_over_beside_a_drift_has_no_row(bare: Study) -> None:
+    def state(a: float, b: float, kind: str, value: float | None) -> State:
+        return State(a, b, Opened(kind, a, ""), 9, value, 0.3, 1.8, "undecided")  # type: ignore[arg-type]
+
+    stub, drift, after = (
+        state(0, 16, "start", None),
+        state(16, 900, "drift", -1.0),
+        state(900, 1800, "drift", -2.0),
+    )
+    whole = changed(bare, "heron", states=[stub, drift, after])
+    assert [r.start for r in state_rows(whole, PAGE)] == ["0:16", "15:00"]
+    # An act so near to another says that it could not be judged.
+    acted = state(16, 900, "zeroed", -1.0)
+    assert [r.start for r in state_rows(changed(bare, "heron", states=[stub, acted]), PAGE)] == [
+        "0:00",
+        "0:16",
+    ]

@@ -29,6 +29,10 @@ HEAD = (
 )
 
 
+LEFT_OVER_S = 60.0
+"""What is left over beside a drift and shorter than this has no row of its own."""
+
+
 class StateRow(NamedTuple):
     """One state of one instrument; `verdict` is the key, all else is text."""
 
@@ -74,7 +78,19 @@ def state_rows(study: Study, figures: Figures) -> list[StateRow]:
             s.apart,
         )
         for label in by_role(study)
-        for s in study.instruments[label].states
+        for s in _shown(study.instruments[label].states)
+    ]
+
+
+def _shown(states: Sequence[State]) -> list[State]:
+    """Without what is left over before the begin or after the end of a drift, too short to be judged."""
+    opened = [*(s.opened_by.kind for s in states[1:]), ""]
+    return [
+        s
+        for s, after in zip(states, opened, strict=True)
+        if s.deviation_percent is not None
+        or "drift" not in (s.opened_by.kind, after)
+        or s.to_s - s.from_s > LEFT_OVER_S
     ]
 
 

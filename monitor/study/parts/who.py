@@ -223,7 +223,7 @@ def whose_change(
         reach = AROUND_CHANGE_BLOCKS * BLOCK_S
         ends = min(reach, ENDS_OF_DRIFT * (until_s - t_s))
         windows = ((max(0.0, t_s - reach), t_s + ends), (until_s - ends, until_s + reach))
-    independent = [i for i in grid.powered if i not in copies]
+    independent = [i for i in grid.powered if i not in copies and not grid.follows_rider(i)]
     opinions = []
     for i in independent:
         if i == base:
