@@ -87,7 +87,7 @@ def _shown(states: Sequence[State]) -> list[State]:
     opened = [*(s.opened_by.kind for s in states[1:]), ""]
     return [
         s
-        for s, after in zip(states, opened, strict=True)
+        for s, after in zip(states, opened, strict=False)
         if s.deviation_percent is not None
         or "drift" not in (s.opened_by.kind, after)
         or s.to_s - s.from_s > LEFT_OVER_S
