@@ -127,3 +127,29 @@ def test_whose_an_act_is() -> None:
     assert touch_of("position", "", "alder") is None
     assert touch_of("zeroed", "larch", "alder") is None
     assert touch_of("gear", "alder", "alder") is None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("wrong", "noted"), [("alder", "larch"), ("larch", "alder")])
+def test_an_act_on_the_one_that_did_not_move_cured_nothing(wrong: str, noted: str) -> None:
+    """One reads 6 % less until the stop, in which something was noted of the other one alone."""
+
+    def meter(label: str, role: str, sender: str, claim: float) -> Meter:
+        gain = 0.94 if label == wrong else 1.0
+        cured = (Change(STOP_S + 15, gain_left=1.0, gain_right=1.0),)
+        return Meter(label, role, "pedals", sender, claim, gain_left=gain, gain_right=gain, changes=cured)
+
+    study = studied(
+        meter("larch", "reference", "ant-dual", 1.0),
+        meter("alder", "on-test", "ble-dual", 1.5),
+        ((STOP_S + 15, "remounted", "tightened", noted),),
+        64,
+    )
+    (act,) = study["acts_judged"]
+    assert (act["instrument"], act["effect"] in ("no-change", "undecided")) == (noted, True)
+    assert abs(act["change_percent"]) < 1.0
+    before, after = study["instruments"]["alder"]["states"]
+    assert (before["verdict"], after["verdict"]) == ("differs", "agrees")
+    assert f"as {noted} was remounted" in after["opened_by"]["text"]
+    assert [s["instrument"] for s in study["shifts"]] == [wrong]
+    assert {tuple(r["changed"]) for r in study["rider"] if r["verdict"] == "unit"} <= {(wrong,)}

@@ -1,5 +1,6 @@
 """From numbers to verdicts: what is decided of each instrument, and whose a difference is."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -190,6 +191,8 @@ class Judgement:
             # what sides differ by that are exchanged.
             return []
         off = [r for r in self.sides_now() if r.verdict == "differs"]
+        if len(off) == 1 and not _unlike(self.sides_now()):
+            return []
         return off if len(off) == 1 or len({r.deviation_percent > 0.0 for r in off}) == 2 else []
 
     @property
@@ -359,3 +362,12 @@ class Judgement:
         others = [i for i in self.bench.instruments if i.label == self.reference]
         claims = [i.claim_percent or DEFAULT_CLAIM_PERCENT for i in (self.instrument, *others)]
         return len(claims) > 1 and abs(value) - u95 > sum(claims)
+
+
+def _unlike(sides: Sequence[SideResult]) -> bool:
+    """Whether the sides surely deviate otherwise than each other: else it is the total that deviates."""
+    if len(sides) < 2:
+        return True
+    one, two = sides[:2]
+    u95 = math.hypot(one.u95_percent or 0.0, two.u95_percent or 0.0)
+    return abs(one.deviation_percent - two.deviation_percent) > u95

@@ -47,8 +47,9 @@ class Boundary(NamedTuple):
     """Something that may have changed an instrument at `t_s`; `act` is empty for what data alone showed.
 
     `also`: acts of the same stop, before it. Nothing was ridden between them to tell them apart.
-    `mixed`: acts of one stop on both instruments of a comparison; then `instrument` is the one that moved, as
-    far as independent instruments tell, else empty. `noted_s`: when it was noted, if later than done.
+    `mixed`: acts of one stop on both instruments of a comparison, or on the one that did not move; then
+    `instrument` is the one that moved, as far as independent instruments tell, else empty. `noted_s`: when
+    it was noted, if later than done.
     """
 
     t_s: float
@@ -169,7 +170,7 @@ class Pair:
         own = boundaries_of(shared, self.label, shifts)
         theirs = boundaries_of(shared, self.reference, shifts)
         stops = self._stops(self._apart(sorted([*own, *theirs], key=lambda b: b.t_s)))
-        self.boundaries = self._mixed(stops)
+        self.boundaries = [self._charged(b) for b in self._mixed(stops)]
         self.changes: dict[Boundary, Change] = {}
         # Before anything is known of states, each stretch between boundaries is one.
         self.session_spread = self.spreads(self.boundaries)
@@ -213,6 +214,18 @@ class Pair:
             one = Boundary(b.t_s, Opened(b.opened.kind, b.t_s, text), b.act, "", (), text, acts)
             result[-1] = one._replace(instrument=self.whose(one.began_s, one.t_s) or "")
         return result
+
+    def _charged(self, boundary: Boundary) -> Boundary:
+        """A boundary whose change was the other one's, though nobody noted anything of that one."""
+        if not boundary.act or boundary.mixed:
+            return boundary
+        whose = self.whose(boundary.began_s, boundary.t_s)
+        if whose is None or whose == boundary.instrument or whose not in (self.label, self.reference):
+            return boundary
+        step = "a step of its own" if whose == self.label else f"a step of {whose}"
+        text = f"{step}, as {boundary.instrument} was {boundary.opened.text}"
+        opened = Opened("step", boundary.t_s, text)
+        return Boundary(boundary.t_s, opened, boundary.act, whose, (), text, (boundary,))
 
     def _is_the_acts(self, step: Boundary, act: Boundary) -> bool:
         low, high = sorted((step.t_s, act.t_s))

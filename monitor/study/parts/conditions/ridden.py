@@ -13,7 +13,7 @@ from monitor.study.parts.stroke.position import Words, block_position
 
 OTHER_RPM, OTHER_TORQUE = 8.0, 0.2
 """From so many turns a minute, or such a part of the torque, on it is ridden otherwise."""
-LIKE_RPM, LIKE_TORQUE = 6.0, 0.15
+LIKE_RPM, LIKE_TORQUE = 4.0, 0.15
 """Up to so many it is ridden alike. All four are common practice, no source."""
 NEAR_BLOCKS, MOST_BLOCKS, LEAST_BLOCKS = 3, 12, 3
 """Blocks that tell how it was ridden beside a step; those compared on either side, at most and least."""
