@@ -164,7 +164,8 @@ def test_a_share_that_stands_still_hides_half_a_step_of_a_side() -> None:
 def test_a_share_that_wanders_over_its_steps_is_dithered() -> None:
     """A simulation of a share that is read in whole percent: the mean is never off by more than is said.
 
-    Without wander half a step may hide, one percent of a side; with one of 0.6 % hardly anything.
+    Without wander half a step may hide, one percent of a side; with one of 0.6 % hardly anything. A minute
+    tells its wander to a tenth: the mean of exp(-2 pi^2 s^2) over minutes is above that of the true one.
     """
     rng = np.random.default_rng(11)
     for wander in (0.0, 0.2, 0.3, 0.4, 0.6):
@@ -176,7 +177,40 @@ def test_a_share_that_wanders_over_its_steps_is_dithered() -> None:
             said.append(share_percent(read))
         assert all(o <= s + 0.02 for o, s in zip(off, said, strict=True)), wander
         assert max(off) == pytest.approx(1.0, abs=0.01) or wander > 0.0
-        assert max(said) < 0.03 or wander < 0.6
+        assert max(said) < 0.06 or wander < 0.6
+
+
+def test_a_share_that_flips_between_two_steps_lies_near_their_threshold() -> None:
+    """By hand: of a minute 45 s read 49 and 15 s read 48. It lies at 48.5 and reads 48.75 if it hardly moves.
+
+    A quarter of a step of the share is half a percent of a side; as a rectangle 1.96 x 0.5 / sqrt(3).
+    """
+    minute = np.tile([49.0, 49.0, 48.0, 49.0], 15)
+    assert share_percent(minute) == pytest.approx(1.96 * 0.5 / math.sqrt(3.0))
+    assert share_percent(np.tile(minute, 9)) == pytest.approx(1.96 * 0.5 / math.sqrt(3.0))
+    # Half of the time each: it lies at the threshold, whatever it moves.
+    assert share_percent(np.tile([49.0, 48.0], 30)) == pytest.approx(0.0, abs=1e-9)
+    # One after the other, it stood on two levels, and each of them hides half a step.
+    stood = 1.96 * 2.0 / math.sqrt(12.0)
+    assert share_percent(np.repeat([49.0, 48.0], 30)) == pytest.approx(stood)
+    # Levels of different minutes hide parts that have nothing to do with each other.
+    assert share_percent(np.repeat([49.0, 48.0, 50.0, 47.0], 60)) == pytest.approx(stood / 2.0)
+
+
+@pytest.mark.parametrize("wander", [0.0, 0.1, 0.2, 0.35])
+@pytest.mark.parametrize("slow", [0.0, 0.3, 0.6])
+def test_what_a_riders_share_hides_is_as_often_held_as_is_said(wander: float, slow: float) -> None:
+    """Ten minutes at four loads with a share of its own each, read in whole percent once a second."""
+    rng = np.random.default_rng([int(100 * wander), int(100 * slow), 3])
+    held = []
+    for _ in range(400):
+        level = rng.uniform(45, 55) + np.repeat(rng.normal(0.0, 1.0, 4), 150)
+        drift = np.interp(np.arange(600), np.arange(0, 660, 60), slow * rng.standard_normal(11))
+        true = level + drift + wander * rng.standard_normal(600)
+        read = np.rint(true)
+        held.append(2.0 * abs(read.mean() - true.mean()) <= share_percent(read))
+    # Three standard errors of 400 riders are 3.3 %.
+    assert np.mean(held) >= 0.95 - 0.033
 
 
 def test_a_mean_over_segments_has_their_spread_as_a_part() -> None:

@@ -36,7 +36,8 @@ def test_a_share_that_stands_still_hides_a_rectangle_of_twice_its_step(step: flo
 
 @pytest.mark.parametrize("sd_points", [0.1, 0.3, 0.6, 1.0])
 def test_what_a_wandering_share_hides_is_as_afterwards(sd_points: float) -> None:
-    """The study reads all seconds at once; live they come one by one, and the last minute counts."""
+    """The study reads all seconds at once, and knows flips and levels; live they come one by one, the last
+    minute counting. It is never surer by more than a tenth of what a share that stands still hides."""
     live, after = [], []
     for seed in range(40):
         told = np.rint(wandering(seed, 400, sd_points, 48.0 + seed / 40.0))
@@ -45,7 +46,7 @@ def test_what_a_wandering_share_hides_is_as_afterwards(sd_points: float) -> None
             shares.feed(float(k), 200.0, share / 100.0)
         live.append(shares.rounding_percent(0.01))
         after.append(share_percent(told, 1.0) / 1.96)
-    assert np.mean(live) == pytest.approx(np.mean(after), abs=0.12)
+    assert np.mean(after) - 0.06 <= np.mean(live) <= np.mean(after) + 0.16
 
 
 def _pair(deviations_percent: list[float]) -> Pair:

@@ -26,8 +26,9 @@ TAUS_S = (6.0, 12.0, 25.0, 60.0, 150.0)
 """Time constants of what fades (s): from the smoothing of meters to their warming."""
 SHARES = (0.15, 0.3, 0.5, 0.7, 0.85, 1.0)
 """Parts of a block's variance that fade slowly; the rest is independent from block to block."""
-NONE_WEIGHT = 0.15
-"""Weight, before any data, of no fading part at all (no source; common instruments smooth over blocks)."""
+NONE_WEIGHT = 0.5
+"""Weight, before any data, of no fading part at all: as likely as all that fade together (Jeffreys, Theory of
+Probability, 5.0: half the prior to the simple hypothesis, half to its alternatives)."""
 CHUNK = 24
 """So many neighbouring blocks are weighed together; what reaches farther hardly tells more."""
 PRIOR_DOF = 8.0

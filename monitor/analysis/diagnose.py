@@ -351,18 +351,13 @@ def attribute(blocks: Sequence[Block]) -> Attribution | None:
         ("right", right, halves[1], left, halves[0]),
     )
     for name, own, half, other, half_other in sides:
-        open_part = math.hypot(half, halves[2])
-        if abs(own) <= 2.0 * half or own * total <= 0.0:
+        if own * total <= 0.0 or abs(own) < abs(other):
             continue
-        if (
-            abs(other) + half_other <= ALONE * abs(own)
-            and abs(own - total) <= PART_OPEN * abs(total) + open_part
-        ):
+        beside, open_w = abs(own - total), math.hypot(half, halves[2])
+        alone = abs(own) > 2.0 * half and abs(other) + half_other <= ALONE * abs(own)
+        if alone and beside <= PART_OPEN * abs(total) + open_w:
             side = name
-        elif (
-            abs(other) - half_other < SHARED * abs(own)
-            and abs(own - total) <= SHARED * abs(total) + open_part
-        ):
+        elif abs(other) - half_other < SHARED * abs(own) and beside <= SHARED * abs(total) + open_w:
             leans = name
     return Attribution(left, right, halves[0], halves[1], side, total, leans if side is None else None)
 

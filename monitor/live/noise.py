@@ -95,18 +95,16 @@ class Noise:
 
     @property
     def sure_r(self) -> float:
-        """The autocorrelation by which a window is judged: what of `r` is not the prior's.
+        """The autocorrelation by which a window is judged: what of `r` is not the prior's, and one standard
+        error more; no less than `r` itself.
 
-        Where that is less than its standard error what is likely, the prior with it: to take noise for white
-        as long as nobody knows makes alarms of slow noise in the first minutes. One standard error larger
-        where it is twice that: an alarm waits for slow noise only where there is any.
+        Windows are looked at every second, so that an alarm finds the moments at which `r` is taken for too
+        small: in the first minutes, when nobody knows it, most of all.
         """
         if self._near_n < self.LEAST_NEAR:
             return 0.0
         own = self.r - self.PRIOR_R * self.PRIOR_R_BLOCKS / (self.PRIOR_R_BLOCKS + self._far_n)
-        if own < self.doubt_r:
-            return self.r
-        return min(self.MOST_R, own + self.doubt_r if own > 2.0 * self.doubt_r else max(own, self.r))
+        return min(self.MOST_R, max(self.r, own + self.doubt_r))
 
     def safe_r(self, deviations: float) -> float:
         """The autocorrelation, so many of its standard errors above what is measured."""

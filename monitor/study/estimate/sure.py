@@ -27,6 +27,10 @@ MOST_T = 4.303
 SHARE_STEP_POINTS, BLUETOOTH_STEP_POINTS = 1.0, 0.5
 """Steps in which a share is reported, percent of the total: whole ones over ANT+ (power-only page 0x10), half
 ones over Bluetooth (0x2A63). Where the radio is not known the coarser is taken."""
+SHARE_WINDOW_S = 60
+"""A share is looked at by minutes: over more a rider may go from one level to another (common practice)."""
+LEAST_FLIPS = 4
+"""Fewer changes between two steps in a minute may be one level after another, not wander about one."""
 MOST_EXACT = 1200
 """A line is laid through no more blocks than this, evenly taken: their covariance is a matrix."""
 
@@ -117,20 +121,40 @@ def share_percent(share_points: Floats, step_points: float = SHARE_STEP_POINTS) 
     """What steps of a share hide of a side's mean, percent of the side, as a 95 % half-width.
 
     A share that stands still between two steps may be off by half of one, which is twice as much of a side:
-    a rectangle (GUM 4.3.7). One that wanders by `s` over the steps `d` is dithered: of the error of
-    its mean exp(-2 pi^2 s^2 / d^2) is left (Widrow's model of quantisation, from memory). What is read
-    varies by the wander and a rectangle, and by flipping between two steps at the least.
+    a rectangle (GUM 4.3.7). Minutes that show the same step hide the same; what others hide is independent.
+    A rider whose share goes from level to level with the load is not dithered by that, though it varies.
     `share_points`: percent of the total, once a second.
     """
     still = 1.96 * 2.0 * step_points / math.sqrt(12.0)
     if len(share_points) < MIN_BLOCKS:
         return still
-    steps = share_points / step_points
-    spread = float(steps.var())
-    # A share that stands near a threshold flips between two steps without any wander worth the name.
-    beyond = float(steps.mean()) % 1.0
+    hidden: dict[float, float] = {}
+    for minute in np.array_split(share_points / step_points, max(1, len(share_points) // SHARE_WINDOW_S)):
+        level = float(np.rint(np.median(minute)))
+        hidden[level] = hidden.get(level, 0.0) + len(minute) * _hidden(minute)
+    return still * math.hypot(*hidden.values()) / len(share_points)
+
+
+def _hidden(steps: Floats) -> float:
+    """The part of half a step by which the mean of a share read in whole steps may be off: 0 to 1.
+
+    One that wanders by `s` over the steps `d` is dithered: of the error of its mean exp(-2 pi^2 s^2 / d^2) is
+    left (Widrow's model of quantisation, from memory). What is read varies by the wander and a rectangle, and
+    by flipping between two steps at the least.
+
+    One that flips between two steps lies near the threshold between them. If a part `f` shows the upper one
+    its mean is off by f - 1/2 of a step where it hardly moves, and by less the more it does.
+    """
+    spread, mean = float(steps.var()), float(steps.mean())
+    beyond = mean % 1.0
     wander = min(spread - 1.0 / 12.0, spread - beyond * (1.0 - beyond))
-    return still * math.exp(-2.0 * math.pi**2 * max(0.0, wander))
+    dithered = math.exp(-2.0 * math.pi**2 * max(0.0, wander))
+    low = math.floor(steps.min())
+    above = steps > low + 0.5
+    if steps.max() > low + 1.0 or int((above[1:] != above[:-1]).sum()) < LEAST_FLIPS:
+        # It may stand on two levels one after the other, either of which hides half a step.
+        return dithered
+    return min(dithered, 2.0 * abs(mean - low - 0.5))
 
 
 class GainZero(NamedTuple):

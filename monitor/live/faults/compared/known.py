@@ -67,7 +67,9 @@ class Known:
 
     def _side_named(self, i: int, split: Attribution | None) -> Side | None:
         """The side that explains a deviation; what may be called either stays what it was called."""
-        named = split.named(i in self.one_sided) if split is not None else None
+        if split is None:
+            return None
+        named = split.named(i in self.one_sided)
         if named is None:
             self.one_sided.discard(i)
         else:
