@@ -149,12 +149,12 @@ def _hidden(steps: Floats) -> float:
     beyond = mean % 1.0
     wander = min(spread - 1.0 / 12.0, spread - beyond * (1.0 - beyond))
     dithered = math.exp(-2.0 * math.pi**2 * max(0.0, wander))
-    low = math.floor(steps.min())
+    low = math.floor(float(steps.min()))
     above = steps > low + 0.5
     if steps.max() > low + 1.0 or int((above[1:] != above[:-1]).sum()) < LEAST_FLIPS:
         # It may stand on two levels one after the other, either of which hides half a step.
         return dithered
-    return min(dithered, 2.0 * abs(mean - low - 0.5))
+    return min(dithered, abs(2.0 * (mean - low) - 1.0))
 
 
 class GainZero(NamedTuple):

@@ -128,7 +128,7 @@ MUTATIONS = (
     ),
     Mutation(
         "a side named at half the evidence", "monitor/analysis/diagnose.py",
-        "if abs(own) > 2.0 * half", "if abs(own) > 1.0 * half",
+        "alone = abs(own) > 2.0 * half", "alone = abs(own) > 1.0 * half",
     ),
     Mutation(
         "evidence for a cause 5", "monitor/analysis/diagnose.py",
@@ -187,6 +187,24 @@ MUTATIONS = (
     Mutation(
         "one torque is enough", "monitor/study/answers/serves.py",
         "if len(groups) < 2:", "if len(groups) < 1:",
+    ),
+    Mutation(
+        "levels of a share taken for its wander", "monitor/study/estimate/sure.py",
+        "max(1, len(share_points) // SHARE_WINDOW_S)", "1",
+    ),
+    Mutation(
+        "one level after another taken for flips", "monitor/study/estimate/sure.py",
+        "LEAST_FLIPS = 4", "LEAST_FLIPS = 1",
+    ),
+    Mutation(
+        "a side that makes most of it called by chance", "monitor/analysis/diagnose.py",
+        "return self.leans if self.side is None and before else self.side", "return self.side or self.leans",
+        ("tests/test_diagnose.py",),
+    ),
+    Mutation(
+        "agreeing with one of whom it is not known", "monitor/study/answers/verdict.py",
+        'who.found.apart.get(self.reference or "", "yes") != "yes"', "False",
+        ("tests/test_as_found.py",),
     ),
 )  # fmt: skip
 
