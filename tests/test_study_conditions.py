@@ -170,3 +170,25 @@ def test_twice_one_side_without_anybody_who_reports_sides_is_nobodys_fault() -> 
     assert not [f for f in findings if f.kind == "shifted"]
     assert [study["instruments"][k]["stands_apart"] for k in ("larch", "spoke")] != ["yes", "yes"]
     assert np.isclose(alder["states"][0]["limit_percent"], np.hypot(1.0, 1.5) + 5.0, atol=0.01)
+
+
+@pytest.mark.slow
+def test_a_chain_that_takes_more_than_stated_is_no_scale_error_of_two_that_agree() -> None:
+    """A hub as the reference, 3 % more lost than its bench says, and two at the crank that agree."""
+    pieces = (
+        Piece("a", 240, 200, 90),
+        Piece("b", 180, 280, 88),
+        Piece("c", 180, 140, 85),
+        Piece("a 2", 240, 200, 90),
+    )
+    meters = (
+        Meter("dyno", "reference", "hub", "ant-trainer", 1.5, loss=(2.6, 1.0), true_loss=(2.6, 4.2)),
+        Meter("larch", "witness", "pedals", "ant-dual", 1.0),
+        Meter("alder", "on-test", "crank", "ble-dual", 1.5),
+    )
+    _, _, study = run(Plan("chain", 76, pieces, meters, "dyno"))
+    for label in ("larch", "alder"):
+        one = study["instruments"][label]
+        assert one["cause"] in (None, "drivetrain")
+        assert {s["cause"] for s in one["states"]} <= {None, "drivetrain"}
+        assert one["stands_apart"] == "no"

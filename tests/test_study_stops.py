@@ -45,9 +45,7 @@ def both_zeroed(wrong: str, named: bool, seed: int) -> dict[str, Any]:
         tuple(acts),
         seed,
     )
-    return {a["instrument"]: a for a in study["acts_judged"]} | {
-        "states": study["instruments"]["alder"]["states"]
-    }
+    return {a["instrument"]: a for a in study["acts_judged"]} | {"study": study}
 
 
 @pytest.mark.parametrize(("wrong", "named"), [
@@ -63,7 +61,11 @@ def test_of_two_zeroed_in_one_stop_the_one_that_was_wrong_is_cured(wrong: str, n
     # The other one was held against the hub, which nobody touched or which did not move.
     assert said[right]["effect"] in ("no-change", "undecided")
     assert abs(said[right]["change_percent"]) < 1.0
-    assert said["states"][-1]["opened_by"]["text"].count("zeroed") == 2
+    instruments = said["study"]["instruments"]
+    assert instruments["alder"]["states"][-1]["opened_by"]["text"].count("zeroed") == 2
+    # What came right in a stop is no drift across it, and no reason against its use from then on.
+    assert not [s for s in said["study"]["shifts"] if s["drift"]]
+    assert [instruments[k]["serves_as_reference"] for k in ("larch", "alder")].count("no") == 0
 
 
 @cache

@@ -297,7 +297,9 @@ def _instrument(
         cause_text=told.cause_text,
         by_side=_told_sides(judgement),
         states=[
-            msgspec.structs.replace(s, cause=judgement.cause) if s is left and s.cause == "unclear" else s
+            msgspec.structs.replace(s, cause=judgement.cause)
+            if s is left and s.verdict == "differs" and s.apart is None and judgement.cause is not None
+            else s
             for s in judgement.states
         ],
         as_found=judgement.as_found,

@@ -3,6 +3,7 @@
 from collections.abc import Container, Sequence
 
 from monitor.setup.bench import CONSENSUS
+from monitor.study.answers.partly import Partly
 from monitor.study.answers.verdict import LEAST_OPINIONS, Judgement
 from monitor.study.results import Difference, ShiftStudy, SideResult, Split, State, rounded
 from monitor.text import clock
@@ -116,13 +117,7 @@ class Sentences:
             sides = [_side_words(r) for r in self.of.sides_off()]
             return ["differs on one side", *sides, f"in all it reads {size}{sure}", who]
         if self.of.partly is not None:
-            parts = self.of.partly
-            return [
-                f"differs from {where} {parts.words} (limit {parts.limit})",
-                who,
-                f"it agrees {parts.agreeing}",
-                f"in all it reads {size}{sure}",
-            ]
+            return self._partly_words(self.of.partly, f"{size}{sure}")
         if left is not None and left.verdict != "differs" and left.end_percent is None and off:
             return [*self._worst_segment(self._within(left)), who, f"in all it reads {size}{sure}"]
         if left is not None and left.end_percent is not None and self.of.drift is not None:
@@ -145,6 +140,15 @@ class Sentences:
         count = f"{len(off)} of {len(judged)} segments"
         beyond = f"beyond the limit of {worst[1].limit_percent:.1f} % in {count}"
         return [f"differs from {self.where}: up to {amount} {above} ({worst[0]}), {beyond}"]
+
+    def _partly_words(self, parts: Partly, in_all: str) -> list[str]:
+        """Where it differs, where it agrees, and what it comes to over all."""
+        return [
+            f"differs from {self.where} {parts.words} (limit {parts.limit})",
+            self.who_words(),
+            f"it agrees {parts.agreeing}",
+            f"in all it reads {in_all}",
+        ]
 
     @property
     def _in_part(self) -> str:
@@ -175,7 +179,8 @@ class Sentences:
     def chain_words(self, now: Split | State) -> list[str]:
         """Where a chain lies between the two: whether one that takes more than stated would look the same."""
         hub, against = self.of.instrument.mount == "hub", self.of.reference_mount == "hub"
-        if hub == against or now.deviation_percent is None or self.of.stands_apart == "no":
+        known = self.of.who is not None and not self.of.who.found.consistent and self.of.stands_apart == "no"
+        if hub == against or now.deviation_percent is None or known:
             return []
         name = self.of.label if hub else self.of.reference
         if (now.deviation_percent < 0.0) == hub:

@@ -135,7 +135,12 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
     whose = {r.name: whose_repeat(r.name, judgement.bench_reference, judgement.repeats) for r in moved}
     own = [r for r in moved if whose[r.name] == judgement.label]
     open_ = [r for r in moved if whose[r.name] is None]
-    if own and not judgement.shifts:
+    helped = [a for a in judgement.acts if a.effect in ("cured", "better")]
+    if own and helped and not judgement.shifts:
+        # What was wrong before is gone: that a block reads otherwise now is what the act did.
+        words = ACT_WORDS.get(helped[-1].act, helped[-1].act)
+        reasons.append(Reason("good", f"{words} at {clock(helped[-1].t_s)} cured it"))
+    elif own and not judgement.shifts:
         reasons.append(Reason("bad", own[0].text))
     elif open_ and not judgement.shifts:
         reasons.append(Reason("open", f"{open_[0].text}; whose change it is cannot be told"))

@@ -313,7 +313,7 @@ class Judgement:
         left = self.left_state
         if self.drift is not None and left is not None and left.opened_by.kind == "drift":
             return "drift"
-        if self.stands_apart == "yes" and self.reads_below_crank:
+        if (self.stands_apart == "yes" and self.reads_below_crank) or self.reads_above_hub:
             return "drivetrain"
         if left is not None and left.cause not in (None, "unclear"):
             return left.cause
@@ -349,6 +349,17 @@ class Judgement:
         return hub and now is not None and (now.deviation_percent or 0.0) < 0.0
 
     @property
+    def reads_above_hub(self) -> bool:
+        """Whether it reads more than a hub does, as another at the crank does that agrees with it."""
+        now = self.left_state or self.overall
+        hub = self.reference_mount == "hub" and self.instrument.mount != "hub"
+        if not hub or now is None or (now.deviation_percent or 0.0) <= 0.0 or self.who is None:
+            return False
+        mounts = {i.label: i.mount for i in self.bench.instruments}
+        others = [o.label for o in self.who.opinions if o.label not in (self.label, self.reference)]
+        return self.who.found.consistent and any(mounts.get(label) != "hub" for label in others)
+
+    @property
     def beyond_claims(self) -> bool:
         """Whether the difference is surely larger than both claims together."""
         left = self.left_state
@@ -361,7 +372,8 @@ class Judgement:
             return False
         others = [i for i in self.bench.instruments if i.label == self.reference]
         claims = [i.claim_percent or DEFAULT_CLAIM_PERCENT for i in (self.instrument, *others)]
-        return len(claims) > 1 and abs(value) - u95 > sum(claims)
+        # The floor in watts is what the bench asks for: within it nothing is broken.
+        return len(claims) > 1 and abs(value) - u95 > max(sum(claims), left.limit_percent or 0.0)
 
 
 def _unlike(sides: Sequence[SideResult]) -> bool:

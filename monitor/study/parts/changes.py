@@ -12,6 +12,7 @@ import numpy as np
 from monitor.analysis.block import BLOCK_S, MIN_POWER_W
 from monitor.analysis.blockstats import change_points, step_beside
 from monitor.analysis.budget import MOST_EXACT
+from monitor.analysis.changes.shift import Shift
 from monitor.analysis.statistics import Floats
 from monitor.setup.acts import TOUCHES, touch_of
 from monitor.study.asked.span import is_steady
@@ -20,6 +21,8 @@ from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.conditions.ridden import goes_with_riding
 from monitor.study.results import ShiftStudy, rounded
 
+Step = tuple[float, float, str]
+"""Second, percent and side."""
 CHANGE_BIN_S = 5
 EVEN = 0.1
 """Neighbouring five-second means of an even load differ by no more than this part of it."""
@@ -63,7 +66,7 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
     if shared.grid.follows_rider(i):
         # Twice one side moves with the rider's balance: nobody can tell that from a step of its own.
         return []
-    found: list[tuple[float, float, str]] = []
+    found: list[Step] = []
     for span in shared.spans:
         # In free riding, ramps and sprints only what was seen live counts.
         if span.kind == "block":
@@ -86,20 +89,7 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
     found = [f for f in found if f[0] < doubled_s]
     # Gear, cadence, torque and position come and go: what goes with them is a split and no step.
     found = [f for f in found if not goes_with_riding(shared, i, *f)]
-    drifts = []
-    for begin_s, end_s in pairwise([0.0, *_acts_on(shared, label), float(shared.grid.seconds)]):
-        steps = [f for f in found if f[2] == "total" and begin_s <= f[0] < end_s]
-        hinted = any((s.drift or s.open) and s.side == "total" and begin_s <= s.since_s < end_s for s in live)
-        drift = (
-            # A step of one side is one of the total, too.
-            drift_of(shared, i, (begin_s, end_s), [t for t, _, _ in found if begin_s <= t < end_s])
-            if _one_way(steps, hinted)
-            else None
-        )
-        if drift is not None:
-            # A slow change looks like steps where it is cut into blocks.
-            drifts.append(drift)
-            found = [f for f in found if f not in steps]
+    found, drifts = _drifts(shared, i, found, live)
     order = (*TOUCHES, "gear", "note", "mark")
     done = [a for a in shared.recording.acts if a.act in order and a.instrument in ("", label)]
     acts = [(a.t_ns / 1e9, a.text or a.act) for a in sorted(done, key=lambda a: order.index(a.act))]
@@ -139,15 +129,49 @@ class Drift(NamedTuple):
         return 3600.0 * self.percent / (self.to_s - self.from_s)
 
 
-def _one_way(steps: Sequence[tuple[float, float, str]], hinted: bool) -> bool:
+def _drifts(
+    shared: Shared, i: int, found: list[Step], live: Sequence[Shift]
+) -> tuple[list[Step], list[Drift]]:
+    """The steps that stay, and the drifts that explain others of them better; `live`: what was seen live."""
+    drifts = []
+    label = shared.grid.labels[i]
+    reference = shared.grid.reference_label(i) or ""
+    for begin_s, end_s in pairwise([0.0, *_acts_on(shared, label), float(shared.grid.seconds)]):
+        steps = [f for f in found if f[2] == "total" and begin_s <= f[0] < end_s]
+        hinted = any((s.drift or s.open) and s.side == "total" and begin_s <= s.since_s < end_s for s in live)
+        drift = (
+            # A step of one side is one of the total, too.
+            drift_of(shared, i, (begin_s, end_s), [t for t, _, _ in found if begin_s <= t < end_s])
+            if _one_way(steps, hinted)
+            else None
+        )
+        if drift is not None and (at_s := _at_once(drift, _acts_on(shared, reference))) is not None:
+            one = (at_s, drift.percent, "total")
+            if not goes_with_riding(shared, i, *one):
+                found.append(one)
+        elif drift is not None:
+            # A slow change looks like steps where it is cut into blocks.
+            drifts.append(drift)
+            found = [f for f in found if f not in steps]
+    return found, drifts
+
+
+def _one_way(steps: Sequence[Step], hinted: bool) -> bool:
     """Whether steps may be a drift: several, all the same way, or a drift that was seen live."""
     return (hinted or len(steps) >= LEAST_DRIFT_STEPS) and len({p > 0.0 for _, p, _ in steps}) <= 1
 
 
 def _acts_on(shared: Shared, label: str) -> list[float]:
-    return sorted(
-        a.t_ns / 1e9 for a in shared.recording.acts if touch_of(a.act, a.instrument, label) is not None
-    )
+    """When something was done to an instrument, session seconds."""
+    acts = shared.recording.acts
+    return sorted(a.t_ns / 1e9 for a in acts if touch_of(a.act, a.instrument, label) is not None)
+
+
+def _at_once(drift: Drift, acts_s: Sequence[float]) -> float | None:
+    """When a drift came at once: with no length, or an act on the reference amid it; None: it did not."""
+    if drift.to_s == drift.from_s:
+        return drift.from_s
+    return next((t for t in acts_s if drift.from_s < t < drift.to_s), None)
 
 
 def drift_of(shared: Shared, i: int, window: tuple[float, float], steps: Sequence[float]) -> Drift | None:
@@ -156,7 +180,8 @@ def drift_of(shared: Shared, i: int, window: tuple[float, float], steps: Sequenc
     Least squares of a level, a ramp and a level, over all begins and ends of it; against as many levels as
     the steps make. Better by Schwarz's criterion (Ann. Statist. 6, 461, 1978); two steps are four numbers
     and their moments two more, a ramp is two and two. A zero offset may be part of either: a drift is what
-    torques do not explain. None: there is none, or one too small to matter.
+    torques do not explain. Where nobody found steps, one that explains as much as the ramp is returned as a
+    drift of no length. None: there is none, or one too small to matter.
     """
     blocks = shared.blocks[i]
     inside = (blocks.begin_s >= window[0]) & (blocks.begin_s + BLOCK_S <= window[1])
@@ -191,11 +216,30 @@ def drift_of(shared: Shared, i: int, window: tuple[float, float], steps: Sequenc
     if found is None or abs(found.percent) < LEAST_DRIFT_PERCENT:
         return None
     none = n * math.log(max(float(bare @ bare), 1e-12) / n) + math.log(n)
-    return (
-        found
-        if n * math.log(max(best, 1e-12) / n) + DRIFT_PARAMETERS * math.log(n) < min(cost, none)
-        else None
-    )
+    ramp_cost = n * math.log(max(best, 1e-12) / n) + DRIFT_PARAMETERS * math.log(n)
+    if not steps:
+        # What came at once, in a stop perhaps, is explained by one number less.
+        rest, step = _step_of(bare, basis, blocks.begin_s[inside])
+        step_cost = n * math.log(max(rest, 1e-12) / n) + (DRIFT_PARAMETERS - 1) * math.log(n)
+        if step_cost <= min(ramp_cost, none) and abs(step.percent) >= LEAST_DRIFT_PERCENT:
+            return step
+    return found if ramp_cost < min(cost, none) else None
+
+
+def _step_of(bare: Floats, basis: Floats, begin_s: Ints) -> tuple[float, Drift]:
+    """The step that explains most of `bare`, and the sum of squares that it leaves: a drift of no length."""
+    best, found = math.inf, Drift(0.0, 0.0, 0.0)
+    for k in range(LEAST_BINS, len(bare) - LEAST_BINS + 1):
+        column = (np.arange(len(bare)) >= k).astype(np.float64)
+        column -= basis @ (basis.T @ column)
+        square = float(column @ column)
+        if square < LEAST_OWN_RAMP * len(bare):
+            continue
+        size = float(column @ bare / square)
+        rest = float(((bare - size * column) ** 2).sum())
+        if rest < best:
+            best, found = rest, Drift(float(begin_s[k]), float(begin_s[k]), 100.0 * math.expm1(size))
+    return best, found
 
 
 def drift_stands(shared: Shared, i: int, drift: ShiftStudy) -> bool:
@@ -241,7 +285,7 @@ def _rest(design: Floats, y: Floats) -> float:
     return float(((y - design @ fit) ** 2).sum())
 
 
-def _changes(shared: Shared, i: int, begin: int, end: int) -> list[tuple[float, float, str]]:
+def _changes(shared: Shared, i: int, begin: int, end: int) -> list[Step]:
     """Changes inside one window as (second, percent, side)."""
     n = (end - begin) // CHANGE_BIN_S
     if n < LEAST_BINS:
@@ -255,7 +299,7 @@ def _changes(shared: Shared, i: int, begin: int, end: int) -> list[tuple[float, 
     if shared.grid.instruments[i].sides == "computed":
         # A split that is worked out from a total has no steps of its own.
         series = {"total": series["total"]}
-    found: list[tuple[float, float, str]] = []
+    found: list[Step] = []
     stop = begin + n * CHANGE_BIN_S
     quiet = _quiet_bins(shared, begin, n)
     # In a load that does not hold still a short part may be the load's.
@@ -278,7 +322,7 @@ def _changes(shared: Shared, i: int, begin: int, end: int) -> list[tuple[float, 
             for t in _steps(values, inverse, times, least, smallest)
         ]
         found += [(t, percent, side) for t, percent in _sizes(own, theirs, at, begin, end, smallest)]
-    merged: list[tuple[float, float, str]] = []
+    merged: list[Step] = []
     while found:
         t = found[0][0]
         # A weak step is placed roughly: the same one may be seen here in a side, there in the total.
