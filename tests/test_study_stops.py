@@ -108,12 +108,14 @@ def late(noted_s: float, steps: bool, seed: int) -> Any:
 
 
 @pytest.mark.slow
-def test_an_act_that_was_noted_late_has_its_effect_at_the_stop() -> None:
-    study = late(STOP_S + 110, True, 63)
+@pytest.mark.parametrize("seed", [63, 65, 66])
+def test_an_act_that_was_noted_late_has_its_effect_at_the_stop(seed: int) -> None:
+    study = late(STOP_S + 110, True, seed)
     (act,) = study["acts_judged"]
     assert act["effect"] == "cured"
     assert (act["noted_s"], act["t_s"] < STOP_S + 60) == (STOP_S + 110, True)
     assert "noted at 7:20" in study["instruments"]["alder"]["states"][1]["opened_by"]["text"]
+    assert study["instruments"]["alder"]["as_left"] == "agrees"
 
 
 @pytest.mark.slow

@@ -109,7 +109,7 @@ class Sentences:
             if parts is not None:
                 return [
                     f"{same}, not with {where}, which stands apart{self._in_part}",
-                    f"against it, it reads {parts.words} (limit {parts.limit})",
+                    f"it differs from {where} {parts.words} (limit {parts.limit})",
                 ]
             return [f"{same}, not with {where}, which stands apart: {size}{sure} against it ({limit})"]
         who = self.who_words()

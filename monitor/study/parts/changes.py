@@ -34,6 +34,8 @@ SAME_CHANGE_S = 45.0
 LEAST_DRIFT_STEPS = 2
 LEAST_DRIFT_BLOCKS = 12
 """Two minutes: less riding has no drift worth the name (common practice, no source)."""
+LEAST_STEP_BLOCKS = 3
+"""Blocks on either side of what came at once."""
 LEAST_DRIFT_S = 120.0
 LEAST_DRIFT_PERCENT = 1.0
 LEAST_OWN_RAMP = 0.003
@@ -229,7 +231,7 @@ def drift_of(shared: Shared, i: int, window: tuple[float, float], steps: Sequenc
 def _step_of(bare: Floats, basis: Floats, begin_s: Ints) -> tuple[float, Drift]:
     """The step that explains most of `bare`, and the sum of squares that it leaves: a drift of no length."""
     best, found = math.inf, Drift(0.0, 0.0, 0.0)
-    for k in range(LEAST_BINS, len(bare) - LEAST_BINS + 1):
+    for k in range(LEAST_STEP_BLOCKS, len(bare) - LEAST_STEP_BLOCKS + 1):
         column = (np.arange(len(bare)) >= k).astype(np.float64)
         column -= basis @ (basis.T @ column)
         square = float(column @ column)

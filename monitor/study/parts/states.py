@@ -178,9 +178,16 @@ class Pair:
         self._keep()
 
     def _apart(self, boundaries: list[Boundary]) -> list[Boundary]:
-        """Steps with nothing to judge between them and an act are the act's: a step is placed roughly."""
+        """Steps with nothing to judge between them and an act are the act's: a step is placed roughly.
+
+        A drift keeps its begin and its end: what lies beyond is no part of it.
+        """
         acts = [b for b in boundaries if b.maybe]
-        return [b for b in boundaries if b.maybe or not any(self._is_the_acts(b, a) for a in acts)]
+        return [
+            b
+            for b in boundaries
+            if b.opened.kind != "step" or b.maybe or not any(self._is_the_acts(b, a) for a in acts)
+        ]
 
     def _stops(self, boundaries: list[Boundary]) -> list[Boundary]:
         """Acts on one instrument with nothing to judge between them as one: what each did can't be told."""

@@ -30,7 +30,7 @@ from monitor.setup.bench import Instrument
 from monitor.study.grid import Bools, moved
 from monitor.study.parts.changes import LEAST_CHANGE_PERCENT, NEAR_ACT_S, SAME_CHANGE_S
 from monitor.study.parts.common import Shared
-from monitor.study.parts.conditions.ridden import parts_ridden
+from monitor.study.parts.conditions.ridden import Part, parts_ridden
 from monitor.study.results import ShiftStudy, rounded
 
 LEAST_BLOCKS = 6
@@ -119,19 +119,22 @@ def who(shared: Shared, copies: dict[int, int], from_s: float, to_s: float) -> W
     rpm = _rpm(shared, from_s, len(power_w))
     torque = _torque(rpm, power_w)
     known = common & np.isfinite(torque)
+    parts = []
     if known.sum() >= 2 * LEAST_BLOCKS:
         middle = float(np.median(torque[known]))
-        for half in (known & (torque < middle), known & (torque >= middle)):
-            if half.sum() >= LEAST_BLOCKS:
-                part = _who(shared, heard, base, logs, half, power_w, OF_HALVES * LEVEL)
-                if not part.found.consistent:
-                    return part._replace(from_s=int(from_s), to_s=int(to_s))
-    for ridden in parts_ridden(shared, grid.clip((math.ceil(from_s), math.floor(to_s)))[0], rpm):
-        inside = common & ridden.mask
+        parts += [Part("", known & half, OF_HALVES) for half in (torque < middle, torque >= middle)]
+    begin, _ = grid.clip((math.ceil(from_s), math.floor(to_s)))
+    parts += [p._replace(share=OF_CONDITIONS * p.share) for p in parts_ridden(shared, begin, rpm)]
+    found = []
+    for part in parts:
+        inside = common & part.mask
         if inside.sum() >= LEAST_BLOCKS:
-            part = _who(shared, heard, base, logs, inside, power_w, OF_CONDITIONS * ridden.share * LEVEL)
-            if not part.found.consistent:
-                return part._replace(from_s=int(from_s), to_s=int(to_s), part=ridden.words)
+            one = _who(shared, heard, base, logs, inside, power_w, part.share * LEVEL)
+            if not one.found.consistent:
+                found.append(one._replace(part=part.words))
+    if found:
+        # The one that tells whose it is, and that most clearly.
+        result = min(found, key=lambda w: ("yes" not in w.found.apart.values(), w.found.probability))
     return result._replace(from_s=int(from_s), to_s=int(to_s))
 
 
