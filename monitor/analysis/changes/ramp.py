@@ -277,8 +277,8 @@ def course_of(s: Series, likely_nm: float) -> Course | None:
     ramp, _ = _mixed(free, ramps, long_enough, float(s.end_s[0]))
     evidence = 2.0 * (float(ramps.fair[long_enough].max()) - free.alone)
     held = _beside_torque(s, likely_nm)
-    # Of one block alone nobody knows whether it is a step.
-    stepped = held.steps().fair[2:-1]
+    # The last block alone is no step yet, and no ramp either.
+    stepped = held.steps().fair[2:]
     at = int(np.argmax(stepped))
     step, held_ramps = float(stepped[at]), held.ramps().fair
     best = float(held_ramps[long_enough].max())

@@ -10,6 +10,7 @@ from monitor.analysis.diagnose import Diagnosis, Ride, diagnose
 from monitor.finding import Cause, Side
 from monitor.live.faults.compared.change import Changes
 from monitor.live.faults.compared.known import Known, side_cure
+from monitor.live.faults.compared.moment import BEFORE_S
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
@@ -55,15 +56,30 @@ class Causes:
             self.diagnoses.pop(key, None)
         if sign.signal != "over" and key not in self.onsets:
             return
-        if key not in self.onsets:
-            self.onsets[key] = self._stepped(i, sign, _since(pair, sign, now_s))
-        onset = sign.since_s = self.onsets[key]
+        onset = sign.since_s = self._onset(i, sign, pair, now_s, end)
         if not sign.what:
             # It agrees just now: there is nothing that this would be the cause of.
             return
         if end % BLOCK_S == 0 or key not in self.diagnoses:
             self.diagnoses[key] = self._diagnose(sign, i, pair, side, onset)
         found = self.diagnoses[key]
+        self._say(sign, i, pair, found)
+
+    def _onset(self, i: int, sign: Sign, pair: Pair, now_s: float, end: int) -> float:
+        """Since when it deviates: as soon as a step is found that explains it, since that."""
+        side = sign.side or "total"
+        key, first = (i, side), (i, side) not in self.onsets
+        if first:
+            self.onsets[key] = self.changes.second(i, side, _since(pair, sign, now_s), BEFORE_S)
+        if first or end % BLOCK_S == 0:
+            step_s = self._step(i, sign, self.onsets[key])
+            if step_s is not None:
+                self.onsets[key] = step_s
+        return self.onsets[key]
+
+    def _say(self, sign: Sign, i: int, pair: Pair, found: Diagnosis) -> None:
+        """Put a cause into the words of a deviation, and what to try."""
+        side = sign.side or "total"
         sign.cause = found.cause
         if side == "total" and self.seen.doubled[i]:
             # Worth to be said again: before, it looked like an error of the other side.
@@ -113,13 +129,13 @@ class Causes:
             sign.what += self.known.chain_words(i, charge.value)
         return sign
 
-    def _stepped(self, i: int, sign: Sign, since_s: float) -> float:
-        """Since when, by the step that explains it where there was one."""
+    def _step(self, i: int, sign: Sign, since_s: float) -> float | None:
+        """When the step was that explains a deviation since `since_s`; None: none was found."""
         for step in reversed(self.changes.shifts[i].found):
             near = abs(step.since_s - since_s) <= SAME_BEGIN_S and step.side in ("total", sign.side)
             if near and not step.drift and not step.open and step.percent * (sign.value or 0.0) > 0.0:
                 return step.since_s
-        return since_s
+        return None
 
     def forget(self, i: int, side: Side) -> None:
         """A deviation that was charged has passed."""

@@ -8,7 +8,9 @@ from dataclasses import dataclass, replace
 from monitor.analysis.block import BLOCK_S
 from monitor.analysis.changes.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
 from monitor.analysis.expected import follows_rider
+from monitor.finding import Side
 from monitor.live.faults.compared.inferred import inferred_side
+from monitor.live.faults.compared.moment import NEAR_S, moment
 from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
@@ -176,6 +178,8 @@ class Changes:
             block = pair.blocks[-1]
             edge = 0.005 * block.edge_percent / pair.noise.sd
             found = detector.feed(block, 1.0 / (1.0 + edge * edge))
+            if found is not None and not found.drift:
+                found = replace(found, since_s=self.second(i, found.side, found.since_s))
             if found is not None and self.comparator.reference is None:
                 self._settle(i, found)
             elif found is not None:
@@ -183,6 +187,18 @@ class Changes:
             elif (shift := detector.shown(end)) is not None and self.is_open(i, shift):
                 self._charge(i, shift)
         yield from self._signs(i, detector.shown(end))
+
+    def second(self, i: int, side: Side, since_s: float, back_s: int = NEAR_S) -> float:
+        """The second near `since_s`, which the blocks tell, in which an instrument stepped."""
+        comparator = self.comparator
+        named = comparator.reference if side == "total" else comparator.side_references[i]
+        others = [named] if named is not None else []
+        if named is None and side == "total":
+            others = [j for j in comparator.powered if j != i and j not in comparator.leaning]
+        if not others:
+            return since_s
+        late_s = {j: comparator.timings[i].lag_s - comparator.timings[j].lag_s for j in others}
+        return moment(comparator.ring, i, late_s, side, since_s, back_s)
 
     def signs_of_reference(self, end: int) -> Iterator[Sign]:
         """`shifted` of the reference itself."""
