@@ -12,7 +12,7 @@ POWER_W = 210.0
 
 
 def ring_of(ratios: np.ndarray, lag_s: int = 0, scatter: float = 0.02, seed: int = 0) -> Ring:
-    """One that reads `ratios` (one a second) times the others and comes so much later (earlier: negative), and
+    """One that reads `ratios` (one a second) times the others and is so late (early: below zero), beside
     two that read true."""
     rng = np.random.default_rng([seed, 61])
     power = POWER_W * (1.0 + 0.05 * np.sin(np.arange(len(ratios)) / 7.0))
