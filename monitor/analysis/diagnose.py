@@ -25,6 +25,11 @@ of the sizes that matter to a tester are apart."""
 EVIDENCE = 14.0
 """How much better (difference of chi squared) one explanation must fit than the other: odds of
 e^7, 1000 to 1, since it is looked at every ten seconds for an evening."""
+SMALLER = 0.4
+"""Of two explanations the smaller one makes less than this part of the larger (common practice)."""
+LUCKY, MIXED = 0.7, 2.0
+"""Blocks that scatter by less than the first of their usual spread are a lucky stretch; by more than the
+second they are no one state (common practice, no source)."""
 LEVEL_OF_SIDE = 0.003
 """What the steps of a share leave open of a side over two minutes at one load, a fraction (computed, for a
 rider whose share wanders by 0.2 points and steps of one point)."""
@@ -177,6 +182,79 @@ def torques(blocks: Sequence[Block], side: Side) -> Torques:
     return Torques(table[:, 0], table[:, 1], table[:, 2])
 
 
+class _Fits(NamedTuple):
+    """The relative deviation as a scale, as an offset (N·m), and as both together.
+
+    A `chi` is how much worse one alone explains it than both do; `mixed`: no straight line through the
+    torques explains it, so that the blocks belong to more than one state.
+    """
+
+    scale: float
+    zero_nm: float
+    both: tuple[float, float]
+    sds: tuple[float, float]
+    scale_chi: float
+    zero_chi: float
+    mixed: bool
+    mean_nm: float
+
+    @property
+    def line(self) -> tuple[float | None, float | None, float | None, float | None]:
+        """Gain, offset and their standard deviations, where they are apart."""
+        if self.mixed or self.sds[0] > GATE_GAIN or self.sds[1] > GATE_OFFSET_NM:
+            return None, None, None, None
+        return 1.0 + self.both[0], self.both[1], *self.sds
+
+    @property
+    def parts(self) -> tuple[float, float]:
+        """What scale and offset contribute at the mean torque: the smaller one must be small."""
+        return abs(self.both[0]), abs(self.both[1]) / self.mean_nm
+
+    @property
+    def cause(self) -> Cause:
+        """`scale` or `zero-offset` where one alone explains it and the other alone does not."""
+        scale, zero = self.parts
+        if self.mixed:
+            return "unclear"
+        if self.zero_chi - self.scale_chi > EVIDENCE > self.scale_chi and zero < SMALLER * scale:
+            return "scale"
+        if self.scale_chi - self.zero_chi > EVIDENCE > self.zero_chi and scale < SMALLER * zero:
+            return "zero-offset"
+        return "unclear"
+
+
+def _fitted(known: Torques, side: Side, block_sd: float, loss_w: float) -> _Fits:
+    # The ratio itself, not its logarithm: an offset is then exactly a line in 1 / torque.
+    x, n = known.reference_nm, len(known.reference_nm)
+    y, inverse = known.own_nm / x - 1.0, 1.0 / x
+    scale = float(y.mean())
+    zero_nm = float(inverse @ y / (inverse @ inverse))
+    design = np.column_stack([np.ones(n), inverse])
+    both, *_ = np.linalg.lstsq(design, y, rcond=None)
+    rest = y - design @ both
+    variance = float(rest @ rest) / max(1, n - 2)
+    r = max(0.0, autocorrelation(rest))
+    # Two that read the same to the digit leave no scatter at all.
+    s2 = max(variance, (LUCKY * block_sd) ** 2, 1e-12) * (1.0 + r) / (1.0 - r)
+    covariance = s2 * np.linalg.pinv(design.T @ design)
+    systematic_nm = LOSS_SPREAD * loss_w / USUAL_RAD_S
+    # What blocks of one level have in common does not average: each of them counts for less.
+    worth = 1.0 / (1.0 + LEVEL_OF_SIDE**2 / s2 * _alike(x)) if side != "total" else np.ones(n)
+    return _Fits(
+        scale,
+        zero_nm,
+        (float(both[0]), float(both[1])),
+        (
+            math.sqrt(float(covariance[0, 0])),
+            math.hypot(math.sqrt(float(covariance[1, 1])), systematic_nm),
+        ),
+        float(worth @ ((y - scale) ** 2 - rest**2)) / s2,
+        float(worth @ ((y - zero_nm * inverse) ** 2 - rest**2)) / s2,
+        variance > (MIXED * block_sd) ** 2,
+        float(x.mean()),
+    )
+
+
 def diagnose(
     blocks: Sequence[Block], side: Side, block_sd: float, loss_w: float = 0.0, shared: bool = False
 ) -> Diagnosis:
@@ -187,67 +265,29 @@ def diagnose(
     does not; gain and zero as numbers only where they are apart. `block_sd` is the usual
     spread of one block's ratio: a lucky quiet stretch must not look like proof. `loss_w` is
     the constant part of a drivetrain loss in the comparison, which looks like an offset and
-    is known to a fifth. `shared`: whose of the two
-    it is stays open, so that the words are of a difference.
+    is known to a fifth. `shared`: whose of the two it is stays open, so that the words are of a difference.
     """
-    x, own, cadence = torques(blocks, side)
-    n = len(x)
-    if n < MIN_BLOCKS:
+    known = torques(blocks, side)
+    if len(known.reference_nm) < MIN_BLOCKS:
         return Diagnosis(
             "unclear",
             "too little steady riding to find the cause",
             "keep riding steadily for another minute to find the cause",
         )
-    # The ratio itself, not its logarithm: an offset is then exactly a line in 1 / torque.
-    y = own / x - 1.0
-    inverse = 1.0 / x
-    a1 = float(y.mean())
-    b1 = float(inverse @ y / (inverse @ inverse))
-    design = np.column_stack([np.ones(n), inverse])
-    (a2, b2), *_ = np.linalg.lstsq(design, y, rcond=None)
-    rest = y - design @ np.array([a2, b2])
-    rest_scale, rest_zero = y - a1, y - b1 * inverse
-    r = autocorrelation(rest)
-    s2 = (
-        # Two that read the same to the digit leave no scatter at all.
-        max(float(rest @ rest) / max(1, n - 2), (0.7 * block_sd) ** 2, 1e-12)
-        * (1.0 + max(0.0, r))
-        / (1.0 - max(0.0, r))
-    )
-    covariance = s2 * np.linalg.pinv(design.T @ design)
-    systematic_nm = LOSS_SPREAD * loss_w / USUAL_RAD_S
-    sd_a = math.sqrt(float(covariance[0, 0]))
-    sd_b = math.hypot(math.sqrt(float(covariance[1, 1])), systematic_nm)
-    # What blocks of one level have in common does not average: each of them counts for less.
-    worth = 1.0 / (1.0 + LEVEL_OF_SIDE**2 / s2 * _alike(x)) if side != "total" else np.ones(n)
-    scale_chi = float(worth @ (rest_scale**2 - rest**2)) / s2
-    zero_chi = float(worth @ (rest_zero**2 - rest**2)) / s2
-    gain = 1.0 + float(a2)
-    # Blocks that no straight line through the torques explains belong to more than one state.
-    mixed = float(rest @ rest) / max(1, n - 2) > (2.0 * block_sd) ** 2
-    separable = not mixed and sd_a <= GATE_GAIN and sd_b <= GATE_OFFSET_NM
-    line = (gain, float(b2), sd_a, sd_b) if separable else (None, None, None, None)
-    mean_nm = float(x.mean())
+    fits = _fitted(known, side, block_sd, loss_w)
     what = "difference" if shared else "error"
     where = f"the {what}" if side == "total" else f"the {side} side's {what}"
-    # What each alone contributes at the mean torque: the smaller one must be small.
-    part_scale, part_zero = abs(float(a2)), abs(float(b2)) / mean_nm
-    if (
-        not mixed
-        and zero_chi - scale_chi > EVIDENCE
-        and scale_chi < EVIDENCE
-        and part_zero < 0.4 * part_scale
-    ):
-        found = Diagnosis(
-            "scale", f"{where} is {100.0 * a1:+z.1f} % at every torque, a scale error", "", *line
-        )
-        return replace(found, cure="zeroing will not cure it, check its settings and ask the maker")
-    if not mixed and scale_chi - zero_chi > EVIDENCE and zero_chi < EVIDENCE and part_scale < 0.4 * part_zero:
-        found = Diagnosis("zero-offset", f"{where} is a constant {b1:+z.2f} N·m, a zero offset", "", *line)
-        return replace(found, cure="unload the pedals, zero it and ride the block again")
-    words, block = _ride(x, cadence)
-    unclear = Diagnosis("unclear", "scale or zero offset can't be told apart yet", words, *line)
-    return replace(unclear, block=block)
+    if fits.cause == "scale":
+        words = f"{where} is {100.0 * fits.scale:+z.1f} % at every torque, a scale error"
+        cure = "zeroing will not cure it, check its settings and ask the maker"
+        return Diagnosis("scale", words, "", *fits.line, cure=cure)
+    if fits.cause == "zero-offset":
+        words = f"{where} is a constant {fits.zero_nm:+z.2f} N·m, a zero offset"
+        cure = "unload the pedals, zero it and ride the block again"
+        return Diagnosis("zero-offset", words, "", *fits.line, cure=cure)
+    ride, block = _ride(known.reference_nm, known.cadence_rpm)
+    why = "scale or zero offset can't be told apart yet"
+    return Diagnosis("unclear", why, ride, *fits.line, block=block)
 
 
 def _alike(x: Floats) -> Floats:

@@ -124,7 +124,7 @@ MUTATIONS = (
     ),
     Mutation(
         "cause without autocorrelation", "monitor/analysis/diagnose.py",
-        "        * (1.0 + max(0.0, r))\n        / (1.0 - max(0.0, r))\n", "",
+        "1e-12) * (1.0 + r) / (1.0 - r)", "1e-12)",
     ),
     Mutation(
         "a side named at half the evidence", "monitor/analysis/diagnose.py",
