@@ -2,6 +2,7 @@
 
 import math
 from itertools import combinations
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from monitor.analysis.consistency import (
     tail_of,
     weighted,
 )
+from monitor.live.who.copies import Copies
 from monitor.setup.bench import Instrument
 
 # The Newtonian constant of gravitation (10^-11 m^3 kg^-1 s^-2), measured eleven times: Mohr, Taylor, Newell,
@@ -200,3 +202,30 @@ def test_one_device_on_two_radios_is_one_opinion_though_each_radio_adds_its_own_
     # Two that are alike to a half of what they differ from a third may be two good ones.
     good = {0: own[0], 1: own[0] + 0.12 * own[1] / 0.3, 2: own[2]}
     assert copies_of([0, 1, 2], kinds[:3], facts[:3], {**good, 2: own[0] + 0.24 * own[2] / 0.3}) == {}
+
+
+def test_one_heard_twice_stays_one_while_a_rest_makes_its_radios_look_less_alike() -> None:
+    rng = np.random.default_rng(9)
+
+    def fives(apart: float) -> list[Any]:
+        one, other = 0.4 * rng.standard_normal((2, 60))
+        return [one, one + apart * rng.standard_normal(60), other]
+
+    def kind(label: str) -> Instrument:
+        return Instrument(label=label, role="witness", mount="spider", sides="total", link=f"scene:{label}")
+
+    ring, kinds = SimpleNamespace(end=0), [kind(label) for label in "abc"]
+    bench = SimpleNamespace(ring=ring, instruments=kinds, powered=[0, 1, 2], reference=None)
+    copies = Copies(bench, [{}] * 3)  # type: ignore[arg-type]
+
+    def heard(apart: float) -> dict[int, int]:
+        ring.end += 60
+        copies._fives = lambda end: fives(apart)  # type: ignore[method-assign]
+        return copies.now()
+
+    # Alone a spread of 0.3 % makes no copy; of one that is known it is no contradiction, 3 % is.
+    assert heard(0.3) == {}
+    assert heard(0.05) == {1: 0}
+    assert heard(0.3) == {1: 0}
+    assert heard(3.0) == {}
+    assert heard(0.3) == {}

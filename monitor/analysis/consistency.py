@@ -250,13 +250,18 @@ def _one_serial(facts: Sequence[Mapping[str, object]], fives: Mapping[int, Float
     """
     if max(i, j) >= len(facts) or not same_serial(facts[i], facts[j]):
         return False
-    near = spread_of_known(fives[i] - fives[j], LEAST_LIKE)
-    return near is None or (abs(near[0]) <= SERIAL_MEAN_PERCENT and near[1] <= SERIAL_PERCENT)
+    return not contradict(fives, i, j)
 
 
 def _comparable(one: Instrument, two: Instrument) -> bool:
     """Whether alike readings could be one instrument's: not of a crank and a hub, nor of single sides."""
     return (one.mount == "hub") == (two.mount == "hub") and not {one.sides, two.sides} & {"left", "right"}
+
+
+def contradict(fives: Mapping[int, Floats], i: int, j: int) -> bool:
+    """Whether what two read cannot be one instrument's that is heard twice."""
+    near = spread_of_known(fives[i] - fives[j], LEAST_LIKE)
+    return near is not None and (abs(near[0]) > SERIAL_MEAN_PERCENT or near[1] > SERIAL_PERCENT)
 
 
 def _one_reading(fives: Mapping[int, Floats], i: int, j: int) -> bool:

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from monitor.analysis.block import MIN_POWER_W
-from monitor.analysis.consistency import LIKE_S, by_trust, copies_of
+from monitor.analysis.consistency import LIKE_S, by_trust, contradict, copies_of
 from monitor.analysis.curve import COVERED, WORK
 from monitor.analysis.statistics import Floats
 from monitor.live.comparator import Comparator
@@ -36,7 +36,10 @@ class Copies:
 
     def _find(self, end: int) -> dict[int, int]:
         fives = dict(zip(self._order, self._fives(end), strict=True))
-        return copies_of(self._order, self.comparator.instruments, self.facts, fives)
+        found = copies_of(self._order, self.comparator.instruments, self.facts, fives)
+        # One instrument does not become two because a rest makes its two radios look less alike.
+        kept = {i: j for i, j in self._found.items() if not contradict(fives, i, j)}
+        return kept | found
 
     def _fives(self, end: int) -> list[Floats]:
         """Logarithms (percent) of five-second means of the power at the crank, each read at the time of the
