@@ -95,6 +95,8 @@ TIMING_FLOOR_S = 0.15
 TIMING_REACH_S = 6.0
 LOOKED_AT_OFTEN = 1.5
 """So much wider is a standard deviation that is read again and again (common practice, no source)."""
+SURELY_LATE = 3.0
+"""Standard deviations by which one is beyond what was thought of it (common practice, no source)."""
 LEAST_SECONDS = 20
 FIRM_SECONDS = 120
 """With fewer, a fit that began at a wrong whole second may stay there."""
@@ -102,9 +104,13 @@ FIRM_SECONDS = 120
 
 def timing(a: Floats, b: Floats, prior: Timing, start_s: float) -> Timing:
     """Lag of `b` behind `a`, watts at 1 Hz, nan where unknown: prior and data weighed by their variances."""
-    found = slope_lag(a, b, prior, start_s, LOOKED_AT_OFTEN)
+    found = _fitted(a, b, prior, start_s, LOOKED_AT_OFTEN)
     if found is None:
         return prior
+    if abs(found.lag_s) > TIMING_REACH_S:
+        # Too late to be measured is not as good as nothing known: what is between is open.
+        off = abs(found.lag_s - prior.lag_s)
+        return Timing(prior.lag_s, off) if off > SURELY_LATE * found.sd_s else prior
     data, before = 1.0 / found.sd_s**2, 1.0 / prior.sd_s**2
     lag_s = (data * found.lag_s + before * prior.lag_s) / (data + before)
     sd_s = math.hypot(TIMING_FLOOR_S, 1.0 / math.sqrt(data + before))
@@ -122,8 +128,14 @@ def slope_lag(a: Floats, b: Floats, prior: Timing, start_s: float, wider: float 
     mere delay; the variance counts three neighbours (Newey and West 1987). The relation holds for small
     lags only, so the whole seconds of `start_s` are taken out before and the fit repeated; from
     short series the whole seconds are those at which they differ least, the `prior` weighed in.
-    `wider`: a factor of the standard deviation. None if there is too little to tell.
+    `wider`: a factor of the standard deviation. None if there is too little to tell, or beyond the reach.
     """
+    found = _fitted(a, b, prior, start_s, wider)
+    return found if found is not None and abs(found.lag_s) <= TIMING_REACH_S else None
+
+
+def _fitted(a: Floats, b: Floats, prior: Timing, start_s: float, wider: float) -> Timing | None:
+    """The same, also beyond the reach: then only that it is so late."""
     found: Timing | None = None
     if len(a) < FIRM_SECONDS:
         shift = _likeliest(a, b, prior)
@@ -138,7 +150,7 @@ def slope_lag(a: Floats, b: Floats, prior: Timing, start_s: float, wider: float 
         if nearest == shift:
             break
         shift = nearest
-    return found if found is not None and abs(found.lag_s) <= TIMING_REACH_S else None
+    return found
 
 
 def _moved(a: Floats, b: Floats, shift: int) -> tuple[Floats, Floats]:

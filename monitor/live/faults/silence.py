@@ -21,6 +21,8 @@ TURN_S = 1.5
 NEVER_HEARD_S = 20.0
 """One that was never heard is lost when the others have pedalled for so long."""
 # All common practice, no source.
+OPEN_LAG_S = 2.0
+"""Seconds. Before it is measured a lag is thought to be open by less."""
 POWERED_S = 1.2
 """Seconds. Power that was shown within this time is shown now: one packet a second, and its jitter."""
 NONE_W = 5.0
@@ -162,9 +164,15 @@ class Silence:
         return Sign("signal-lost", label, None, signal, silent_s, after, "s", None, since, "link", what, do)
 
     def _late_s(self, i: int, j: int) -> float:
-        """Seconds within which `i` can't show yet what `j` shows: its known lag, and a turn out of a rest."""
+        """Seconds within which `i` can't show yet what `j` shows: its known lag, and a turn out of a rest.
+
+        Of one that comes later than can be measured, as late as it may be.
+        """
         later_s = self.comparator.later_s(i, j)
-        return 0.0 if later_s is None else later_s + TURN_S
+        if later_s is None:
+            open_s = self.comparator.timings[i].sd_s
+            return open_s + TURN_S if open_s > OPEN_LAG_S else 0.0
+        return later_s + TURN_S
 
     def _missing(self, i: int, track: Track, now_s: float) -> Sign | None:
         seen = self.seen
