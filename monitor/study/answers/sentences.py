@@ -43,6 +43,8 @@ class Sentences:
             return f"{goes}: {where}" if cause == "placement" else goes
         if cause == "drivetrain":
             return "drivetrain or hub: more is lost than the bench states"
+        if cause == "one-side" and (sides := self._both_sides()):
+            return sides
         if (
             self.of.of_one_state is not None
             and self.of.of_one_state.cause == cause
@@ -61,6 +63,15 @@ class Sentences:
         if self.of.left_state is not None and self.of.left_state.verdict != "differs":
             return "it differs in some segments and not in others"
         return "the ride does not tell what kind of error it is"
+
+    def _both_sides(self) -> str:
+        """`left -6.3 % ± 0.4 %, right +1.9 % ± 0.3 %` in the state as left; empty if one is not known."""
+        left = self.of.left_state
+        if left is None or left.left_percent is None or left.right_percent is None:
+            return ""
+        sides = ((left.left_percent, left.left_u95_percent), (left.right_percent, left.right_u95_percent))
+        each = [f"{value:+z.1f} %" + ("" if u is None else f" ± {u:.1f} %") for value, u in sides]
+        return f"left {each[0]}, right {each[1]}"
 
     def _line_words(self, cause: str, left: State) -> str:
         """A scale error or a zero offset, in the figures of the state as left."""

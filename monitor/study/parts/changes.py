@@ -34,6 +34,8 @@ SAME_CHANGE_S = 45.0
 LEAST_DRIFT_STEPS = 2
 LEAST_DRIFT_BLOCKS = 12
 """Two minutes: less riding has no drift worth the name (common practice, no source)."""
+LEAST_PAST_S = 30
+"""A shorter past is none to change from: smoothing still climbs at a start (common practice, no source)."""
 LEAST_STEP_BLOCKS = 3
 """Blocks on either side of what came at once."""
 LEAST_DRIFT_S = 120.0
@@ -88,7 +90,7 @@ def shifts_of(shared: Shared, i: int) -> list[ShiftStudy]:
         default=math.inf,
     )
     # One that counts a side twice follows the rider's balance: that is no step of it.
-    found = [f for f in found if f[0] < doubled_s]
+    found = [f for f in found if f[0] < doubled_s and ridden_between(shared, 0.0, f[0]) >= LEAST_PAST_S]
     # Gear, cadence, torque and position come and go: what goes with them is a split and no step.
     found = [f for f in found if not goes_with_riding(shared, i, *f)]
     found, drifts = _drifts(shared, i, found, live)

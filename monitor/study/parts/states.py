@@ -15,7 +15,7 @@ from monitor.setup.acts import touch_of
 from monitor.study.estimate.line import NO_LINE, line_over
 from monitor.study.estimate.sure import DRIFT, SCATTER, Levels, Spreads, between_of
 from monitor.study.grid import Bools
-from monitor.study.parts.acts.noted import done_at
+from monitor.study.parts.acts.noted import Changed, done_at
 from monitor.study.parts.changes import SAME_CHANGE_S, ridden_between
 from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
@@ -25,6 +25,8 @@ from monitor.text import clock
 
 AROUND_BLOCKS = 30
 """An act is judged by so many blocks before and after it: five minutes."""
+BESIDE_STOP_S = 300.0
+"""What was ridden so long before and after a stop tells what was done in it."""
 RIDDEN_BETWEEN_S = 5
 """A change is placed to some seconds; with more riding between them act and change are two things."""
 TO_99 = 2.576 / 1.96
@@ -91,7 +93,9 @@ class Change(NamedTuple):
         return Change(sign * self.before, sign * self.after, sign * self.change, self.u95)
 
 
-def boundaries_of(shared: Shared, label: str, shifts: Sequence[ShiftStudy]) -> list[Boundary]:
+def boundaries_of(
+    shared: Shared, label: str, shifts: Sequence[ShiftStudy], changed_at: Changed
+) -> list[Boundary]:
     """Acts on an instrument and changes that are its own, in order; a change beside an act is the act's."""
     found = []
     for a in shared.recording.acts:
@@ -99,7 +103,7 @@ def boundaries_of(shared: Shared, label: str, shifts: Sequence[ShiftStudy]) -> l
         if kind is None:
             continue
         noted_s = rounded(a.t_ns / 1e9, 1)
-        t_s = done_at(shared, label, noted_s, shifts)
+        t_s = done_at(shared, label, noted_s, shifts, changed_at)
         text = f"{kind} at {clock(t_s)}" + (f" ({a.text})" if a.text else "")
         if t_s != noted_s:
             text += f", noted at {clock(noted_s)}"
@@ -167,8 +171,9 @@ class Pair:
         self.blocks = shared.blocks[i]
         self.quiet: Bools = self.blocks.edge_percent < QUIET_EDGE
         self.middle: Floats = np.asarray(self.blocks.begin_s + 0.5 * BLOCK_S, dtype=np.float64)
-        own = boundaries_of(shared, self.label, shifts)
-        theirs = boundaries_of(shared, self.reference, shifts)
+        self.session_spread = Spreads()
+        own = boundaries_of(shared, self.label, shifts, self._changed_over)
+        theirs = boundaries_of(shared, self.reference, shifts, self._changed_over)
         stops = self._stops(self._apart(sorted([*own, *theirs], key=lambda b: b.t_s)))
         self.boundaries = [self._charged(b) for b in self._mixed(stops)]
         self.changes: dict[Boundary, Change] = {}
@@ -233,6 +238,11 @@ class Pair:
         text = f"{step}, as {boundary.instrument} was {boundary.opened.text}"
         opened = Opened("step", boundary.t_s, text)
         return Boundary(boundary.t_s, opened, boundary.act, whose, (), text, (boundary,))
+
+    def _changed_over(self, begin_s: float, end_s: float) -> bool:
+        """Whether the two surely read otherwise after a stop than before it."""
+        change = self.change(end_s, begin_s - BESIDE_STOP_S, end_s + BESIDE_STOP_S, begin_s)
+        return change is not None and change.seen and abs(change.change) > NO_CHANGE_PERCENT
 
     def _is_the_acts(self, step: Boundary, act: Boundary) -> bool:
         low, high = sorted((step.t_s, act.t_s))

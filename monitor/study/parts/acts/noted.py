@@ -1,7 +1,7 @@
 """When an act was done: who rides on first and then notes it, notes it late."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -9,6 +9,8 @@ from monitor.analysis.block import MIN_POWER_W
 from monitor.study.parts.changes import SAME_CHANGE_S, ridden_between
 from monitor.study.parts.common import Shared
 from monitor.study.results import ShiftStudy
+
+Changed = Callable[[float, float], bool]
 
 LATE_S = 120.0
 """Who has ridden on for longer notes another stop (common practice, no source)."""
@@ -18,11 +20,14 @@ AT_STOP_S = 5.0
 """An act noted so near to a stop is noted in time."""
 
 
-def done_at(shared: Shared, label: str, noted_s: float, shifts: Sequence[ShiftStudy]) -> float:
+def done_at(
+    shared: Shared, label: str, noted_s: float, shifts: Sequence[ShiftStudy], changed_at: Changed
+) -> float:
     """When an act on `label` that was noted at `noted_s` was done, session seconds.
 
     An instrument is zeroed, seated or set while nobody pedals. One that is noted while riding belongs to
-    the stop before, but only if the instrument stepped there: else nothing contradicts the note.
+    the stop before, but only if something changed there: else nothing contradicts the note. `changed_at`
+    tells whether it surely did, between the begin of a stop and its end.
     """
     stop = _stop_before(shared, noted_s)
     if stop is None or noted_s - stop[1] <= AT_STOP_S:
@@ -32,7 +37,7 @@ def done_at(shared: Shared, label: str, noted_s: float, shifts: Sequence[ShiftSt
         # A step is placed roughly, the end of a stop is not.
         if own and min(ridden_between(shared, shift.t_s, end) for end in stop) <= SAME_CHANGE_S:
             return stop[1]
-    return noted_s
+    return stop[1] if changed_at(*stop) else noted_s
 
 
 def _stop_before(shared: Shared, t_s: float) -> tuple[float, float] | None:
