@@ -148,7 +148,7 @@ OVER_S = 150.0
 """A drift that has stood still for so long is over."""
 FOLLOW_S = 30
 """How far a drift has got is read again after so many seconds."""
-OPEN_S = 900.0
+OPEN_S = 600.0
 """A change of which nothing tells for so long whether it was a step or slow is let go."""
 USUAL_RPM = 85.0
 """Where nobody tells a cadence (common practice, no source)."""

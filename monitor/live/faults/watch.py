@@ -57,7 +57,7 @@ class Watch:
         if end % RIDDEN_S == 0 and end >= RIDDEN_S:
             self.silence.ride_on(end)
         if end % 2 == 0:
-            self.changes.notice(now_s)
+            self.changes.happened.notice(now_s)
         for i in comparator.powered:
             own = [
                 sign

@@ -62,7 +62,7 @@ class Acts:
             self._facts.zeros[named].take_history(act.text)
         elif act.act in DONE_WORDS:
             what = DONE_WORDS[act.act]
-            self._watch.changes.happens(t_s, f"{what} ({act.text})" if act.text else what)
+            self._watch.changes.happened.add(t_s, f"{what} ({act.text})" if act.text else what)
             if act.act == "gear":
                 self._gears.append((act.t_ns, act.text))
                 self._watch.seen.gear = act.text

@@ -42,7 +42,7 @@ class Links:
         if link.state == "up":
             if not self._up[i]:
                 if self._packets[i]:
-                    self._watch.changes.happens(t_s, f"a new connection of {link.instrument}")
+                    self._watch.changes.happened.add(t_s, f"a new connection of {link.instrument}")
                 self._tracks[i].baseline()
                 self._watch.seen.linked_s[i] = t_s
             self._up[i] = True

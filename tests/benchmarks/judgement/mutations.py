@@ -171,6 +171,30 @@ MUTATIONS = (
         "CLEARLY = 8.0", "CLEARLY = -8.0", ("tests/test_shift.py",),
     ),
     Mutation(
+        "a drift takes no account of the torque", "monitor/analysis/changes/ramp.py",
+        "(inverse, likely_nm), (pace, PACE_SD)", "(0.0 * inverse, likely_nm), (pace, PACE_SD)",
+        ("tests/test_drift_beside_torque.py",),
+    ),
+    Mutation(
+        "slow noise is taken for white", "monitor/analysis/changes/ramp.py",
+        "np.array([0.0, 0.2, 0.4, 0.6, 0.75, 0.85, 0.93])", "np.array([0.0, 0.01])",
+        ("tests/test_drift_beside_torque.py",),
+    ),
+    Mutation(
+        "the beginning of a drift is taken for known", "monitor/analysis/changes/ramp.py",
+        "+ (ramps.size - slope) ** 2)", "+ 0.0 * (ramps.size - slope) ** 2)",
+        ("tests/test_drift_beside_torque.py",),
+    ),
+    Mutation(
+        "a zero offset is named though a drift explains the same", "monitor/analysis/changes/constant.py",
+        "(own.alone - _best(level, s)[0]) >= CLEARLY", "(own.alone - _best(level, s)[0]) >= -1e9",
+        ("tests/test_drift_beside_torque.py",),
+    ),
+    Mutation(
+        "the lag of a meter does not move a step", "monitor/live/faults/compared/moment.py",
+        "behind = {j: round(lag_s)", "behind = {j: 0 * round(lag_s)", ("tests/test_moment.py",),
+    ),
+    Mutation(
         "a lean within tolerance is part of it", "monitor/live/faults/compared/cause.py",
         "enough = max(0.3 * now, min(beyond, 0.9 * now))", "enough = 0.3 * now",
         ("tests/test_since_and_shares.py",),

@@ -1,7 +1,6 @@
 """Something changed: steps of an instrument against its own past, and what came with them."""
 
 import math
-from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -11,6 +10,7 @@ from monitor.analysis.expected import follows_rider
 from monitor.finding import Side
 from monitor.live.faults.compared.inferred import inferred_side
 from monitor.live.faults.compared.moment import NEAR_S, moment
+from monitor.live.faults.happened import Happened
 from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
@@ -23,18 +23,6 @@ SAME_S = 45.0
 """What several comparisons show within this time is one change."""
 CLEARLY = 1.3
 """Of three instruments the one that steps moves twice as far as the others."""
-SPRINT_W, SPRINT_TIMES = 400.0, 2.0
-"""More than so many watts, and so many times the mean of MEAN_S: a pull that may move a cleat or a sensor. A
-strong rider's steady 400 W is none, nor are 200 W after a rest (common practice, no source)."""
-MEAN_S = 60
-SPRINT_APART_S = 30.0
-"""A sprint lasts ten to twenty seconds: within so many it is still the same one."""
-WARM_C = 3.0
-"""A step of temperature that may show: strain gauges are compensated to a few hundredths of a percent per
-kelvin, so that less than this makes a tenth of a percent (common practice, no source)."""
-BEFORE_S, AFTER_S = 60.0, 20.0
-"""What happened so long before a change may have made it; so long after, since a change is placed to a block
-or two."""
 ANEW_BLOCKS = 12
 """A zeroing is held against two minutes before it; at least LEAST_BLOCKS on either side tell anything."""
 LEAST_BLOCKS = 3
@@ -99,19 +87,16 @@ class Changes:
         """What the reference did, which shows in the comparisons of others with it."""
         self._whose: dict[int, tuple[Shift, str]] = {}
         """The last change of each instrument, and what can be said of whose it was."""
-        self.happened: deque[tuple[float, str]] = deque(maxlen=64)
-        """What may have moved an instrument: when, and in words (`the zeroing of heron`, `a sprint`)."""
+        self.happened = Happened(seen)
         self.zeros: dict[int, ZeroTrial] = {}
         self._moved_s: dict[int, float] = {}
         """When each showed a change that was the reference's."""
         self._told_open: set[Key] = set()
         """Of which it was said that nobody can tell yet whether they are steps."""
-        self._sprint_s = -math.inf
         self._keys: list[list[Key]] = [
             [("shifted", label, "total"), ("shifted", label, "left"), ("shifted", label, "right")]
             for label in seen.labels
         ]
-        self._warm_c: list[float | None] = [None] * len(seen.tracks)
 
     def found(self) -> dict[int, list[Shift]]:
         """All changes by instrument, the reference included."""
@@ -120,13 +105,9 @@ class Changes:
             found[self.comparator.reference] = self.of_reference.found
         return found
 
-    def happens(self, t_s: float, words: str) -> None:
-        """Something happened that may have moved an instrument."""
-        self.happened.append((t_s, words))
-
     def zeroed(self, i: int, t_s: float) -> None:
         """An instrument was zeroed: remember how it stood."""
-        self.happens(t_s, f"the zeroing of {self.labels[i]}")
+        self.happened.add(t_s, f"the zeroing of {self.labels[i]}")
         pair = self.comparator.pairs.get(i)
         if pair is not None:
             blocks = [b.y for b in pair.blocks if b.begin_s >= pair.reset_s]
@@ -137,32 +118,6 @@ class Changes:
         for k in self.shifts if i == self.comparator.reference else (i,):
             if k in self.shifts:
                 self.shifts[k].reset()
-
-    def notice(self, now_s: float) -> None:
-        """Sprints and steps of temperature, which nobody tells."""
-        for i in self.comparator.powered:
-            seconds = self.comparator.past[i].seconds
-            if len(seconds) < MEAN_S or now_s - self._sprint_s < SPRINT_APART_S:
-                continue
-            last = seconds[-1]
-            mean = sum(p for p in list(seconds)[-MEAN_S:] if p == p) / MEAN_S
-            if last > SPRINT_W and last > SPRINT_TIMES * mean:
-                self._sprint_s = now_s
-                self.happens(now_s, "a sprint")
-        for i, facts in enumerate(self.seen.facts):
-            warm = facts.get("temperature_c")
-            if isinstance(warm, float):
-                before = self._warm_c[i]
-                if before is None:
-                    self._warm_c[i] = warm
-                elif abs(warm - before) >= WARM_C:
-                    self._warm_c[i] = warm
-                    self.happens(now_s, f"{warm - before:+z.0f} °C in {self.labels[i]}")
-
-    def _near(self, t_s: float) -> str:
-        """What happened nearest before a moment (blocks are ten seconds, so a little after counts)."""
-        near = [(abs(t_s - t), words) for t, words in self.happened if -BEFORE_S <= t - t_s <= AFTER_S]
-        return min(near)[1] if near else ""
 
     def signs(self, i: int, pair: Pair, end: int) -> Iterator[Sign]:
         """`shifted` of instrument `i`, for its total and each side."""
@@ -184,7 +139,7 @@ class Changes:
                 self._settle(i, found)
             elif found is not None:
                 self._charge(i, found)
-            elif (shift := detector.shown(end)) is not None and self.is_open(i, shift):
+            elif (shift := detector.shown(end)) is not None and self.whose_is_open(i, shift):
                 self._charge(i, shift)
         yield from self._signs(i, detector.shown(end))
 
@@ -350,7 +305,7 @@ class Changes:
             and found.percent * last[0].percent < 0.0
         )
 
-    def is_open(self, i: int, shift: Shift) -> bool:
+    def whose_is_open(self, i: int, shift: Shift) -> bool:
         """Whether it can't be told yet whose a change is."""
         return bool(self._whose_words(i, shift))
 
@@ -360,7 +315,7 @@ class Changes:
 
     def _touched(self, i: int, shift: Shift) -> bool:
         """Whether something was done to this instrument at that moment."""
-        return self._near(shift.since_s) == f"the zeroing of {self.labels[i]}"
+        return self.happened.near(shift.since_s) == f"the zeroing of {self.labels[i]}"
 
     def _tell(self, i: int, shift: Shift) -> tuple[str, str]:
         """What changed, by how much, and what came with it; and what to try."""
@@ -375,9 +330,9 @@ class Changes:
                 f"while its total stays{open_}",
                 "zero both sides and ride the block again",
             )
-        near = self._near(shift.since_s)
+        near = self.happened.near(shift.since_s)
         if shift.drift:
-            warm = next((w for t, w in reversed(self.happened) if "°C" in w and t >= shift.since_s), "")
+            warm = self.happened.warmed_since(shift.since_s)
             against = f" against {self.bench.reference}" if words else ""
             return (
                 f"{label} {drift_words(shift)}{against}{open_}" + (f", with {warm}" if warm else ""),

@@ -160,7 +160,7 @@ class Known:
         shift = self._drifted(i, sign.value or 0.0)
         if shift is None:
             return None
-        if self.changes.is_open(i, shift):
+        if self.changes.whose_is_open(i, shift):
             return Diagnosis(
                 "drift", f"the difference {drift_words(shift)}",
                 cure="let both take the room's temperature, zero both and ride the block again",
