@@ -30,6 +30,9 @@ LEAST_W, LEAST_RPM = 5.0, 20.0
 """Less power of a side, or slower pedalling, has no torque worth the name (common practice, no source)."""
 PART = 0.25
 """A drift that moved by less than this part of the error leaves it as it is (common practice, no source)."""
+LONG_PART = 0.3
+"""A drift that explains all that a zero offset does takes this part of the time at least (common practice, no
+source)."""
 MOST_ENDS = 16
 """Ramps that ended are tried between so many moments, evenly taken."""
 MOST_BLOCKS = 180
@@ -54,9 +57,10 @@ def early(blocks: Sequence[Block]) -> Early | None:
 def is_constant(cause: Literal["scale", "zero-offset"], blocks: Sequence[Block], side: Side) -> bool:
     """Whether a zero offset, or a scale, explains the blocks of one state clearly better than any drift.
 
-    A zero offset has to beat a level with a ramp, which may have ended: while the torque only rises, both
-    explain the same. And what is left beside either must not move by a part of the error. Fails where the
-    rider's torque follows the clock: then it stays open, as it must.
+    A zero offset has to beat a level with a ramp that goes on, or that began with the first block: while the
+    torque only rises, both explain the same. A drift that begins and ends just where the torque changes is no
+    rival. And what is left beside either must not move by a part of the error. Fails where the rider's torque
+    follows the clock: then it stays open, as it must.
     """
     s = _series(blocks, side)
     n = len(s.y)
@@ -66,10 +70,11 @@ def is_constant(cause: Literal["scale", "zero-offset"], blocks: Sequence[Block],
     error = abs(float(s.y.mean()))
     level = Fit(s, [(np.ones(n), ANY_LEVEL)])
     own = level if cause == "scale" else Fit(s, [(s.inverse, ANY_NM)])
-    beside, size = _best(own, s)
+    beside, size = _best(own, s, LEAST_S, True)
     if 2.0 * (beside - own.alone) >= CLEARLY and abs(size) >= PART * error:
         return False
-    return cause == "scale" or 2.0 * (own.alone - _best(level, s)[0]) >= CLEARLY
+    long_s = max(LEAST_S, LONG_PART * float(s.end_s[-1] - s.end_s[0]))
+    return cause == "scale" or 2.0 * (own.alone - _best(level, s, long_s, False)[0]) >= CLEARLY
 
 
 def began_at_once(blocks: Sequence[Block], side: Side) -> bool:
@@ -78,14 +83,17 @@ def began_at_once(blocks: Sequence[Block], side: Side) -> bool:
     return course is None or course.surely_stepped
 
 
-def _best(fit: Fit, s: Series) -> tuple[float, float]:
-    """The log likelihood of the best ramp beside a fit, and by how much it moved."""
+def _best(fit: Fit, s: Series, least_s: float, anywhere: bool) -> tuple[float, float]:
+    """The log likelihood of the best ramp of `least_s` or more beside a fit, and by how much it moved; ended
+    ones `anywhere`, or from the first block on."""
     places = np.unique(np.linspace(0, len(s.y) - 1, min(len(s.y), MOST_ENDS)).round().astype(np.int64))
-    at = s.end_s[places]
+    at, lasts_s = s.end_s[places], s.end_s[-1] - s.end_s
     going, ended = fit.ramps(), fit.ended(places)
-    on = _most(going, (s.end_s[-1] - s.end_s >= LEAST_S), s.end_s[-1] - s.end_s)
     over = at[None, :] - at[:, None]
-    return max(on, _most(ended, over >= LEAST_S, over))
+    allowed = over >= least_s
+    if not anywhere:
+        allowed[1:] = False
+    return max(_most(going, lasts_s >= least_s, lasts_s), _most(ended, allowed, over))
 
 
 def _most(

@@ -177,8 +177,8 @@ class Causes:
             found, blocks = diagnose(since, side, noise.sd, loss_w, shared), since
         if found.cause == "scale" or found.cause == "zero-offset":
             # What was chosen by when it left its tolerance looks constant where it crept beyond it.
-            crept = blocks is since and not began_at_once(every, side)
-            if crept or not self._constant(i, side, found.cause, blocks):
+            whole = blocks is every or began_at_once(every, side) or is_constant(found.cause, every, side)
+            if not whole or not self._constant(i, side, found.cause, blocks):
                 return _may_drift(found, every)
         return found
 
