@@ -152,3 +152,21 @@ def test_repeats_are_found_by_likeness_not_by_name() -> None:
     result = study(record(*scene_records(text)))
     assert {(r.first, r.last) for r in result.repeats} == {("steady 200", "at the end")}
     assert {r.instrument for r in result.repeats} == {"hub", "heron"}
+
+
+def test_a_display_that_climbs_late_after_each_stop_is_no_display_that_is_off() -> None:
+    """30 s of riding after 30 s of rest, again and again: what is shown comes three seconds late."""
+    recording = evening_recording()
+    counted = np.tile(np.concatenate((np.zeros(30), np.full(30, 200.0))), 12)
+    seconds = np.arange(len(counted))
+    late = np.convolve(counted, np.concatenate((np.zeros(3), np.ones(4) / 4.0)))[: len(counted)]
+    rows = np.column_stack((seconds + 0.3, late))
+    account = shown_over_counted(replace(recording, shown=[rows]), 0, counted)
+    # Nothing was ridden before any window, so the first seconds of each are shown too low: 15 % in all.
+    assert account is None
+    steady = np.concatenate((counted, np.full(300, 200.0)))
+    late = np.concatenate((late, np.full(300, 200.0)))
+    rows = np.column_stack((np.arange(len(steady)) + 0.3, late))
+    account = shown_over_counted(replace(recording, shown=[rows]), 0, steady)
+    assert account is not None
+    assert account.ratio == pytest.approx(1.0, abs=0.001)

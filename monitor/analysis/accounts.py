@@ -73,6 +73,13 @@ def is_even(counted_w: Sequence[float]) -> bool:
     return mean_w >= MIN_POWER_W and max(means) - min(means) <= EVEN * mean_w
 
 
+def is_led_in(before_w: Sequence[float], mean_w: float) -> bool:
+    """Whether the seconds before an even window were ridden at its load, without a stop."""
+    if not before_w or not all(w >= LEAST_SECOND_W for w in before_w):
+        return False
+    return abs(sum(before_w) / len(before_w) - mean_w) <= EVEN * mean_w
+
+
 class Account:
     """Both accounts of one instrument while it is ridden; `factor` makes shown power of counted power."""
 

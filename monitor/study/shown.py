@@ -2,10 +2,12 @@
 
 import numpy as np
 
-from monitor.analysis.accounts import LEAST_PER_S, Ratio, is_even, ratio_of
+from monitor.analysis.accounts import LEAST_PER_S, Ratio, is_even, is_led_in, ratio_of
 from monitor.analysis.statistics import Floats
 from monitor.study.recording import Recording
 
+LATE_S = 10
+"""A display that averages is late by no more (common practice, no source)."""
 WINDOW_S = 30
 """Both accounts are compared over this long: shorter, smoothing of what is shown would count."""
 
@@ -24,7 +26,9 @@ def shown_over_counted(recording: Recording, i: int, counted_w: Floats) -> Ratio
     ratios = []
     for k in range(n):
         second = counted_w[k * WINDOW_S : (k + 1) * WINDOW_S]
-        if not is_even(second.tolist()):
+        # What is shown comes late: what was ridden right before the window is shown in it.
+        before = counted_w[max(0, k * WINDOW_S - LATE_S) : k * WINDOW_S]
+        if not is_even(second.tolist()) or not is_led_in(before.tolist(), float(second.mean())):
             continue
         shown = rows[window == k, 1]
         if len(shown) >= LEAST_PER_S * WINDOW_S:
