@@ -199,7 +199,7 @@ differently (common practice, no source)."""
 LIKE_PERCENT, ALIKE_MEAN_PERCENT, LIKE_TIMES = 0.15, 0.3, 3.0
 """One instrument heard twice: five-second means follow each other within LIKE_PERCENT (standard deviation),
 levels within ALIKE_MEAN_PERCENT, both LIKE_TIMES as far from any other (common practice, no source)."""
-LIKE_S = 5
+LIKE_S, LONGER = 5, 4
 LEAST_LIKE = 24
 """So many five-second means tell how alike two are: two minutes."""
 SAME_MAKER = ("manufacturer", "manufacturer_id", "model", "model_number")
@@ -265,10 +265,23 @@ def contradict(fives: Mapping[int, Floats], i: int, j: int) -> bool:
 
 
 def _one_reading(fives: Mapping[int, Floats], i: int, j: int) -> bool:
-    near = spread_of_known(fives[i] - fives[j], LEAST_LIKE)
-    if near is None or near[1] > LIKE_PERCENT or abs(near[0]) > ALIKE_MEAN_PERCENT:
+    """In fives, or in means of four of them: what each radio adds of its own averages down much faster than
+    what two instruments do not have in common."""
+    return any(_follow(fives, i, j, width) for width in (1, LONGER))
+
+
+def _follow(fives: Mapping[int, Floats], i: int, j: int, width: int) -> bool:
+    near = spread_of_known(_longer(fives[i] - fives[j], width), LEAST_LIKE)
+    if near is None or near[1] > LIKE_PERCENT / math.sqrt(width) or abs(near[0]) > ALIKE_MEAN_PERCENT:
         return False
     # Without a third nothing tells how far apart two that are not the same would be.
-    far = [spread_of_known(fives[x] - fives[k], LEAST_LIKE) for x in (i, j) for k in fives if k not in (i, j)]
-    known = [f for f in far if f is not None]
+    others = [_longer(fives[x] - fives[k], width) for x in (i, j) for k in fives if k not in (i, j)]
+    known = [f for other in others if (f := spread_of_known(other, LEAST_LIKE)) is not None]
     return bool(known) and all(f[1] >= LIKE_TIMES * near[1] for f in known)
+
+
+def _longer(y: Floats, width: int) -> Floats:
+    """Means of so many neighbouring values, nan where one is not known."""
+    n = len(y) // width
+    result: Floats = y[: n * width].reshape(n, width).mean(axis=1)
+    return result
