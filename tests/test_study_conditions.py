@@ -192,3 +192,23 @@ def test_a_chain_that_takes_more_than_stated_is_no_scale_error_of_two_that_agree
         assert one["cause"] in (None, "drivetrain")
         assert {s["cause"] for s in one["states"]} <= {None, "drivetrain"}
         assert one["stands_apart"] == "no"
+
+
+@pytest.mark.slow
+def test_a_drift_too_slow_for_what_is_looked_at_live_is_found_afterwards() -> None:
+    """4 % in two hours, over loads that come again and again; nothing was raised as a drift while riding."""
+    pieces = tuple(
+        Piece(f"{w} {k}", 400, w, rpm) for k in range(6) for w, rpm in ((150, 88), (200, 90), (230, 82))
+    )
+    drift = (Change(1.0, gain_left=1.04, gain_right=1.04, over_s=7190.0),)
+    meters = (
+        Meter("larch", "reference", "pedals", "ant-dual", 1.0, correlation=0.45),
+        Meter("alder", "on-test", "pedals", "ble-dual", 1.5, correlation=0.45, changes=drift),
+        Meter("spoke", "witness", "spider", "ble-total", 1.5, correlation=0.45),
+    )
+    _, _, study = run(Plan("slow drift", 77, pieces, meters, "larch"))
+    (found,) = [s for s in study["shifts"] if s["instrument"] == "alder"]
+    assert found["drift"]
+    assert found["delta_percent"] == pytest.approx(4.0, abs=0.9)
+    assert study["instruments"]["alder"]["cause"] == "drift"
+    assert not [s for s in study["shifts"] if s["instrument"] != "alder"]

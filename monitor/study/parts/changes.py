@@ -18,7 +18,7 @@ from monitor.setup.acts import TOUCHES, touch_of
 from monitor.study.asked.span import is_steady
 from monitor.study.grid import SMEARED_S, Bools, Ints, log_ratio
 from monitor.study.parts.common import QUIET_EDGE, Shared
-from monitor.study.parts.conditions.ridden import goes_with_riding
+from monitor.study.parts.conditions.ridden import goes_with_riding, moved_alike_percent
 from monitor.study.results import ShiftStudy, rounded
 
 Step = tuple[float, float, str]
@@ -143,6 +143,8 @@ def _drifts(
     for begin_s, end_s in pairwise([0.0, *_acts_on(shared, label), float(shared.grid.seconds)]):
         steps = [f for f in found if f[2] == "total" and begin_s <= f[0] < end_s]
         hinted = any((s.drift or s.open) and s.side == "total" and begin_s <= s.since_s < end_s for s in live)
+        # A slow one may come up to little in the minutes that are looked at live.
+        hinted |= abs(moved_alike_percent(shared, i, begin_s, end_s)) >= LEAST_DRIFT_PERCENT
         drift = (
             # A step of one side is one of the total, too.
             drift_of(shared, i, (begin_s, end_s), [t for t, _, _ in found if begin_s <= t < end_s])

@@ -101,6 +101,31 @@ def positions_of(shared: Shared, i: int) -> Words:
     return result
 
 
+def moved_alike_percent(shared: Shared, i: int, from_s: float, to_s: float) -> float:
+    """By how much the last third of a stretch reads otherwise than the first where both were ridden alike.
+
+    0 where hardly anything was: another way of riding is no change of the instrument.
+    """
+    blocks = shared.blocks[i]
+    good = (blocks.edge_percent < QUIET_EDGE) & np.isfinite(blocks.torque_nm)
+    good &= (blocks.begin_s >= from_s) & (blocks.begin_s + BLOCK_S <= to_s)
+    rows = np.flatnonzero(good)
+    third = len(rows) // 3
+    if third < MOST_BLOCKS:
+        return 0.0
+    first, last = rows[:third], rows[-third:]
+    gears, positions = gears_of(shared, i), positions_of(shared, i)
+    like = np.abs(blocks.cadence_rpm[last, None] - blocks.cadence_rpm[None, first]) <= LIKE_RPM
+    torque = blocks.torque_nm
+    like &= np.abs(torque[last, None] - torque[None, first]) <= LIKE_TORQUE * torque[last, None]
+    like &= (gears[last, None] == gears[None, first]) & (positions[last, None] == positions[None, first])
+    matched = like.any(axis=1)
+    if matched.sum() < MOST_BLOCKS:
+        return 0.0
+    before = (like[matched] @ blocks.y[first]) / like[matched].sum(axis=1)
+    return 100.0 * float((blocks.y[last][matched] - before).mean())
+
+
 def goes_with_riding(shared: Shared, i: int, t_s: float, percent: float, side: str) -> bool:
     """Whether a step at `t_s` came with another way of riding and is gone where that was ridden again.
 
