@@ -3,8 +3,9 @@
 from collections.abc import Container, Sequence
 
 from monitor.setup.bench import CONSENSUS
+from monitor.study.answers.known import LEAST_OPINIONS
 from monitor.study.answers.partly import Partly
-from monitor.study.answers.verdict import LEAST_OPINIONS, Judgement
+from monitor.study.answers.verdict import Judgement
 from monitor.study.results import Difference, ShiftStudy, SideResult, Split, State, rounded
 from monitor.text import clock
 

@@ -2,8 +2,9 @@
 
 from collections.abc import Sequence
 
+from monitor.study.answers.known import LEAST_OPINIONS
 from monitor.study.answers.sentences import ACT_WORDS, join_names
-from monitor.study.answers.verdict import LEAST_OPINIONS, Judgement
+from monitor.study.answers.verdict import Judgement
 from monitor.study.parts.repeats import whose_repeat
 from monitor.study.results import ActJudged, Reason, Serves, ShiftStudy
 from monitor.text import clock
