@@ -127,6 +127,25 @@ def test_a_step_beside_changing_torques_stays_a_step() -> None:
         assert found[0].since_s == pytest.approx(620.0, abs=30.0)
 
 
+@pytest.mark.parametrize("ends", [True, False])
+def test_a_step_amid_or_after_a_drift_is_told_and_a_drift_that_ends_is_none(ends: bool) -> None:
+    """-15 % an hour for twelve minutes; it comes back by 5 % at 15:00, or stays where it is."""
+    for seed in range(6):
+        torque, rpm = ridden(130)
+        k = np.arange(1, 131)
+        y = -0.15 / 360.0 * np.clip(k - 6, 0, 72) + 0.05 * (k > 90) * ends + np.log1p(0.3 / torque)
+        found = changes(blocks(y + slow(np.random.default_rng([seed, 31]), 130, 0.45, 0.003), torque, rpm))
+        assert found[0].drift, seed
+        assert found[0].percent < -2.0, "what it was stays said"
+        rest = [s for s in found[1:] if not s.drift]
+        if ends:
+            assert len(rest) == 1, seed
+            assert rest[0].since_s == pytest.approx(900.0, abs=20.0)
+            assert rest[0].percent == pytest.approx(5.0, abs=1.3)
+        else:
+            assert rest == [], seed
+
+
 def test_a_rider_whose_torque_follows_the_clock_has_an_offset_that_is_no_drift() -> None:
     """Nobody can tell -1.2 N·m from a drift while the torque only rises from 15 to 33 N·m: nothing is said of
     a drift, and no cause is named. Back at the first torque the offset is one."""

@@ -43,6 +43,8 @@ PACE_SD = 0.03
 """What a change of cadence by e may make of a healthy reading: 1.5 % between 60 and 100 rpm (common
 practice, no source)."""
 LEAST_N = 8
+AMID_N = 30
+"""A step amid a drift is looked for in the last five minutes."""
 USUAL_SD, USUAL_BLOCKS = 0.004, 4.0
 """Of a block's log ratio, worth so many blocks: a lucky quiet stretch is no proof (common practice, no
 source)."""
@@ -255,11 +257,12 @@ class Fit:
         return self._shapes(squares, along)
 
 
-def _beside_torque(s: Series, likely_nm: float) -> Fit:
-    """A level, an offset and what cadence may make of a healthy reading."""
+def _beside_torque(s: Series, likely_nm: float, *columns: Floats) -> Fit:
+    """A level, an offset, what cadence may make of a healthy reading, and other columns of any size."""
     s = s._replace(y=s.y - s.y.mean())
     inverse, pace = s.inverse - s.inverse.mean(), s.pace - s.pace.mean()
-    return Fit(s, [(np.ones(len(s.y)), ANY_LEVEL), (inverse, likely_nm), (pace, PACE_SD)])
+    free = [(column, ANY_LEVEL) for column in columns]
+    return Fit(s, [(np.ones(len(s.y)), ANY_LEVEL), (inverse, likely_nm), (pace, PACE_SD), *free])
 
 
 def course_of(s: Series, likely_nm: float) -> Course | None:
@@ -310,6 +313,26 @@ def ramp_until(s: Series, likely_nm: float) -> Ramp | None:
     spread = float(ended.rest[r, a, b]) + USUAL_BLOCKS * USUAL_SD**2
     sd = math.sqrt(spread / (fit.freedom - FITTED) / float(ended.square[r, a, b]))
     return Ramp(float(at[a]), float(at[b]), slope * float(at[b] - at[a]), 3600.0 * slope, 1.96 * 3600.0 * sd)
+
+
+def step_amid(s: Series, likely_nm: float) -> tuple[float, float] | None:
+    """The end (s) of the first block after a step amid a drift, and its log ratio; None: there is none.
+
+    Over the last AMID_N blocks any drift is a line, and its beginning or end a kink of it: a step has to fit
+    clearly better than both.
+    """
+    s = Series(*(column[-AMID_N:] for column in s))
+    if len(s.y) < LEAST_N:
+        return None
+    line = (s.end_s - s.end_s.mean()) / max(1.0, float(s.end_s[-1] - s.end_s[0]))
+    fit = _beside_torque(s, likely_nm, line)
+    steps, kinks = fit.steps(), fit.ramps()
+    # Two blocks on either side are no level yet.
+    fair = steps.fair[3:-2]
+    k = 3 + int(fair.argmax())
+    if 2.0 * (float(steps.fair[k]) - max(fit.alone, float(kinks.fair.max()))) < STEP_EVIDENCE:
+        return None
+    return float(s.end_s[k]), float(steps.size[int(steps.restricted[:, k].argmax()), k])
 
 
 def _mixed(fit: Fit, ramps: Shapes, allowed: npt.NDArray[np.bool_], begin_s: float) -> tuple[Ramp, float]:

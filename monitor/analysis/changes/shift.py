@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, Block
-from monitor.analysis.changes.ramp import Course, Ramp, course_of, ramp_until, series_of
+from monitor.analysis.changes.ramp import Course, Ramp, course_of, ramp_until, series_of, step_amid
 from monitor.analysis.changes.sums import Cusum, Ewma, SelfStarting, Trend
 from monitor.analysis.diagnose import LEVEL_OF_SIDE
 from monitor.analysis.statistics import autocorrelation, slow_factor
@@ -293,6 +293,8 @@ class ShiftDetector:
         self.pending: Shift | None = None
         """A change of which it can't be told yet whether it is a step or slow."""
         self._followed_s = 0.0
+        self._came_back = False
+        """Whether the last look at a drift found it the other way."""
         self._usual = usual
         self._rows: deque[Row] = deque(maxlen=400)
         self._trend = Trend()
@@ -320,8 +322,7 @@ class ShiftDetector:
         self._rows.append(row)
         self._trend.update(row.end_s, row.y, row.inverse, row.weight)
         if self.creeping is not None:
-            self._follow()
-            return None
+            return self._follow()
         values: dict[Side, float | None] = {"total": block.y, "left": block.y_left, "right": block.y_right}
         begins = []
         for side, y in values.items():
@@ -349,7 +350,7 @@ class ShiftDetector:
         if shift.open:
             self.pending = shift
         elif shift.drift and shift.side == "total":
-            self.creeping, self._followed_s = shift, shift.found_s
+            self.creeping, self._followed_s, self._came_back = shift, shift.found_s, False
         else:
             self.reset()
 
@@ -396,26 +397,35 @@ class ShiftDetector:
         past = self.lines[side].past
         return course_of(series_of(past), self._early_offset_nm(past))
 
-    def _follow(self) -> None:
-        """How far the drift has got by now, and whether it goes on."""
+    def _follow(self) -> Shift | None:
+        """How far the drift has got by now, and whether it goes on; the step that ended it, if one did."""
         shift, now_s = self.creeping, self._rows[-1].end_s
         assert shift is not None
         if now_s - self._followed_s < FOLLOW_S:
-            return
+            return None
         self._followed_s = now_s
+        step = step_amid(series_of(self._rows), self._early_offset_nm(self._rows))
+        if step is not None and abs(percent := 100.0 * math.expm1(step[1])) >= MIN_DRIFT_PERCENT:
+            return Shift(step[0] - BLOCK_S, now_s, percent, "total")
         ramp = ramp_until(series_of(self._rows), self._early_offset_nm(self._rows))
-        if ramp is None:
-            return
-        percent = 100.0 * math.expm1(ramp.size)
+        percent = 0.0 if ramp is None else 100.0 * math.expm1(ramp.size)
+        if ramp is None or percent * shift.percent <= 0.0:
+            # It came back, or stepped just now: what it was stays said, and a second look decides.
+            if self._came_back:
+                self.reset()
+            self._came_back = not self._came_back
+            return None
+        self._came_back = False
         grown = replace(
             shift, percent=percent, until_s=max(ramp.until_s, shift.until_s or 0.0),
             percent_per_hour=100.0 * ramp.per_hour, u95_per_hour=100.0 * ramp.u95_per_hour,
         )  # fmt: skip
         self.found = [grown if s == shift else s for s in self.found]
-        if now_s - ramp.until_s >= OVER_S or percent * shift.percent <= 0.0:
+        if now_s - ramp.until_s >= OVER_S:
             self.reset()
         else:
             self.creeping = grown
+        return None
 
     def _splits_creep(self, block: Block, row: Row) -> Shift | None:
         """A drift of the split of the sides while the total stays."""

@@ -91,8 +91,8 @@ class Changes:
         self.zeros: dict[int, ZeroTrial] = {}
         self._moved_s: dict[int, float] = {}
         """When each showed a change that was the reference's."""
-        self._told_open: set[Key] = set()
-        """Of which it was said that nobody can tell yet whether they are steps."""
+        self._told: dict[Key, tuple[Shift, str]] = {}
+        """What stands told of each key, and what of it is worth to be said again."""
         self._keys: list[list[Key]] = [
             [("shifted", label, "total"), ("shifted", label, "left"), ("shifted", label, "right")]
             for label in seen.labels
@@ -202,11 +202,7 @@ class Changes:
                     sign.what += f"; {own.words}"
                     sign.inferred = own.side
                 sign.whose = "difference" if open_ else "own"
-                if shift.open:
-                    self._told_open.add(key)
-                elif key in self._told_open:
-                    # Worth to be said again: what it was is known now.
-                    sign.inferred = sign.inferred or "kind"
+                sign.inferred = self._news(key, shift, sign.inferred)
             elif shift is not None and shift.drift and shift.side == "total":
                 sign.cleared = f"{label} does not change on one side alone, its total drifts"
             elif i in self.comparator.pairs and self.of_reference.found[-1:]:
@@ -214,8 +210,17 @@ class Changes:
                 if last.found_s == self._moved_s.get(i):
                     sign.cleared = f"{label} did not change, {self.bench.reference} did"
             if sign.signal == "below":
-                self._told_open.discard(key)
+                self._told.pop(key, None)
             yield sign
+
+    def _news(self, key: Key, shift: Shift, inferred: str) -> str:
+        """What makes a change worth to be said again: another than stands told, or what was open of it."""
+        last, news = self._told.get(key, (shift, ""))
+        if (last.found_s, last.drift, last.open) != (shift.found_s, shift.drift, shift.open):
+            news = f"found at {shift.found_s:.0f} s"
+        news = inferred or news
+        self._told[key] = (shift, news)
+        return news
 
     def consensus_changed(self, i: int) -> None:
         """Instrument `i` left the consensus, or came back: what the others were held against is another."""
