@@ -20,7 +20,12 @@ def main() -> int:
     p.add_argument("--minutes", type=int, default=60, help="length of a healthy ride (60)")
     p.add_argument("--seeds", type=int, default=12, help="rides for each fault and size (12)")
     p.add_argument("--first-seed", type=int, default=0, help="other rides than those used for tuning (0)")
-    p.add_argument("--kinds", nargs="*", metavar="KIND", help=f"healthy, {', '.join(generator.SIZES)} (all)")
+    p.add_argument(
+        "--kinds",
+        nargs="*",
+        metavar="KIND",
+        help=f"{', '.join(generator.HEALTHY + tuple(generator.SIZES))} (all)",
+    )
     p.add_argument("--jobs", type=int, default=2, help="processes (2)")
     p.add_argument("--json", type=Path, metavar="FILE", help="every ride's result as JSON")
     p.add_argument("--case", metavar="KIND/SIZE/HOW/SEED", help="one case: truth, findings, verdict")
@@ -36,18 +41,21 @@ def main() -> int:
         lines = check.check()
         print("\n".join(lines))
         return int(any(line.startswith("WRONG") for line in lines))
-    kinds = args.kinds or ["healthy", *generator.SIZES]
-    if unknown := [k for k in kinds if k != "healthy" and k not in generator.SIZES]:
-        p.error(f"unknown kind {unknown[0]!r}; one of healthy, {', '.join(generator.SIZES)}")
+    known = [*generator.HEALTHY, *generator.SIZES]
+    kinds = args.kinds or known
+    if unknown := [k for k in kinds if k not in known]:
+        p.error(f"unknown kind {unknown[0]!r}; one of {', '.join(known)}")
     if args.case:
         return _one(p, args)
 
     hours, minutes, seeds = (4.0, 15, 2) if args.quick else (args.hours, args.minutes, args.seeds)
     results = score.many(
-        generator.cases([k for k in kinds if k != "healthy"], seeds, args.first_seed), args.jobs
+        generator.cases([k for k in kinds if k not in generator.HEALTHY], seeds, args.first_seed), args.jobs
     )
     if "healthy" in kinds:
         results += score.many(generator.healthy(hours, minutes, args.first_seed), args.jobs, minutes * 60)
+    if "near" in kinds:
+        results += score.many(generator.near(hours, minutes, args.first_seed), args.jobs, minutes * 60)
     board = score.report(results)
     print(board)
     if args.readme:

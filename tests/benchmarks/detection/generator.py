@@ -48,6 +48,12 @@ SIZES: dict[str, tuple[tuple[str, str], ...]] = {
     "placement": (("0", "gear"), ("0", "cadence")),
 }
 """Kinds of fault with (size, side or variant): % for scale and shifted, N·m for zero, W for spike."""
+NEAR = ("0.8", "0.95")
+"""Parts of its limit by which a healthy instrument reads apart from the reference all the time."""
+NEAR_SLOW = 0.002
+"""Slow noise of each instrument of such a ride, beside its white one."""
+HEALTHY = ("healthy", "near")
+"""Kinds of ride in which nothing is wrong: a style and a bench in turn, or near the limit."""
 
 
 @dataclass(frozen=True)
@@ -272,6 +278,9 @@ def _plan(case: Case, rng: np.random.Generator) -> _Plan:
 
     if case.kind == "healthy":
         return _Plan(case.size, 3600, case.how, "", None, None)
+    if case.kind == "near":
+        style = pick("levels", "steady", "cadences", "over-unders", "free")
+        return _Plan(style, 3600, pick("pedals-dual", "hub-dual", "four", "pair-total"), "", None, None)
     if case.kind in ("scale", "zero"):
         style = pick(
             "levels", "levels", "steady", "constant", "cadences", "over-unders", "free", "sprints", "ramp"
@@ -436,11 +445,29 @@ def _ratio(own: Array, other: Array, tolerance_percent: float, pedalling: Mask) 
     return np.where(pedalling, np.abs(mine - theirs) / np.maximum(limit, 1), 0.0)
 
 
+def _apart(
+    meters: list[Meter], reference: str, on_test: str, part: float, slow: bool, rng: np.random.Generator
+) -> list[Meter]:
+    """All read right, but the one on test by `part` of its limit against the reference: both are healthy."""
+    claims = {m.label: m.claim_percent for m in meters}
+    apart = float(rng.choice([-1.0, 1.0])) * part * np.hypot(claims[reference], claims[on_test]) / 100
+    even = []
+    for m in meters:
+        # Each side of the middle, so that no other witness is beyond its limit of either.
+        gain = 1 + apart / 2 if m.label == on_test else 1 - apart / 2 if m.label == reference else 1.0
+        even.append(
+            replace(
+                m, gain_left=gain, gain_right=gain, zero_nm=0.0, drift=0.0, slow=NEAR_SLOW if slow else 0.0
+            )
+        )
+    return even
+
+
 def make(case: Case, seconds: int | None = None) -> Scenario:
     """Make a case; `seconds` shortens a healthy one."""
     rng = np.random.default_rng(zlib.crc32(str(case).encode()))
     plan = _plan(case, rng)
-    length = plan.seconds if seconds is None or case.kind != "healthy" else seconds
+    length = plan.seconds if seconds is None or case.kind not in HEALTHY else seconds
     r = ride(plan.style, length, rng, plan.share)
     fault = plan.fault(r) if plan.fault else None
     tight = case.kind in ("scale", "zero", "one-sided", "setting")
@@ -461,6 +488,11 @@ def make(case: Case, seconds: int | None = None) -> Scenario:
                 meters[i] = replace(m, smoothing_s=0.0)
             elif fault.kind == "battery" and not m.channel.startswith("ant"):
                 meters[i] = replace(m, battery_percent=25)
+    if case.kind == "near":
+        meters = [
+            replace(m, loss_w=loss[0], loss_percent=loss[1]) if m.mount == "hub" else m
+            for m in _apart(meters, reference, on_test, float(case.size), case.how == "slow", rng)
+        ]
     sent: dict[str, Sent] = {m.label: send(r, m, fault, rng) for m in meters}
 
     records: list[Record] = [Tick(s * 1_000_000_000, UTC_NS + s * 1_000_000_000) for s in range(length + 1)]
@@ -549,6 +581,14 @@ def healthy(hours: float, minutes: int, first: int = 0) -> list[Case]:
         style, bench = rare[i % len(rare)]
         rides.append(Case("healthy", style, bench, first + i // len(rare)))
     return rides
+
+
+def near(hours: float, minutes: int, first: int = 0) -> list[Case]:
+    """Rides of healthy instruments near their limit, `hours` at each part, half of them with slow noise."""
+    n = max(1, round(hours * 60 / minutes))
+    return [
+        Case("near", part, "slow" if k % 2 else "white", first + k // 2) for part in NEAR for k in range(n)
+    ]
 
 
 def steady_style(style: str) -> bool:

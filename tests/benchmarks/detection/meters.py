@@ -22,6 +22,8 @@ ANT_SLOT_S = {"ant11": 8182 / 32768, "ant17": 8192 / 32768}
 HOLD_S = 2.0
 """A crank sensor shows 0 W when no revolution has ended for this long (common practice, no source)."""
 NEVER_S = 1e9
+SLOW_S = 60.0
+"""Time constant of slow noise: a meter that wanders over its minutes (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +65,8 @@ class Meter:
     zero_nm: float = 0.0
     drift: float = 0.0
     noise: float = 0.01
+    slow: float = 0.0
+    """Relative SD of a noise with a time constant of SLOW_S, beside that which is white."""
     smoothing_s: float = 0.0
     """Width of a moving mean; time constant where `low_pass`."""
     low_pass: bool = False
@@ -156,9 +160,11 @@ def _measure(
         noise = rng.standard_normal((2, len(left))) * (np.sqrt(2) if m.sides == "both" else 1.0)
         if m.sides != "both":
             noise[1] = noise[0]
-    sd = m.noise * np.sqrt(GRID_HZ)
+    sd, slow = m.noise * np.sqrt(GRID_HZ), np.zeros(len(left))
+    if m.slow:
+        slow = np.interp(middle, np.arange(ride.seconds + 1), wander(rng, ride.seconds, m.slow, SLOW_S))
     noisy = [
-        np.concatenate(([0.0], np.cumsum(x * (1 + sd * e))))
+        np.concatenate(([0.0], np.cumsum(x * (1 + sd * e + slow))))
         for x, e in zip((left, right), noise, strict=True)
     ]
     return noisy[0], noisy[1], clean[0], clean[1]

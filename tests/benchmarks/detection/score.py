@@ -95,7 +95,7 @@ class Result(msgspec.Struct):
     hours: float
     run_s: float
     group: str = "event"
-    """`twice` or `beyond` tolerance, `below` it, `event`, or `healthy`."""
+    """`twice` or `beyond` tolerance, `below` it, `event`, `healthy`, or `near` the limit and healthy."""
     steady: bool = True
     crash: str = ""
     caught: bool = False
@@ -282,6 +282,9 @@ def judge(s: Scenario, findings: Iterable[Finding], run_s: float) -> Result:
         tolerance_percent=s.tolerance_percent,
     )
     raised = [f for f in told if f.event == "raised"]
+    if case.kind == "near":
+        out.group, out.false_alarms = "near", raised
+        return out
     if fault is None:
         out.group = "healthy"
         for f in raised:
@@ -499,6 +502,7 @@ WORDS = {
     "below": "within tolerance",
     "event": "",
     "healthy": "",
+    "near": "",
 }
 
 
@@ -508,7 +512,8 @@ def report(results: list[Result]) -> str:
     crashed = [x for x in results if x.crash]
     good = [x for x in results if not x.crash]
     healthy = [x for x in good if x.group == "healthy"]
-    faulty = [x for x in good if x.group != "healthy"]
+    near = [x for x in good if x.group == "near"]
+    faulty = [x for x in good if x.group not in ("healthy", "near")]
     simulated, run_s = sum(x.hours for x in good), sum(x.run_s for x in good)
     if run_s:
         parts.append(
@@ -540,6 +545,8 @@ def report(results: list[Result]) -> str:
                 for (k, st, b), n in sorted(by.items(), key=lambda kv: -kv[1])
             ]
             parts.append(_table(seen))
+    if near:
+        parts.append("### Healthy, near the limit\n" + _table(_near_rows(near)))
     if faulty:
         groups: dict[tuple[str, str, bool], list[Result]] = defaultdict(list)
         for x in faulty:
@@ -592,6 +599,30 @@ def report(results: list[Result]) -> str:
         parts.append(f"Raised before the fault began: {before} (in the first part of {hours:.1f} h).")
         parts.append("### Targets\n" + _table(_targets(healthy, faulty)))
     return "\n\n".join(parts) + "\n"
+
+
+MOST_AT = {"0.8": 0.0, "0.95": 1.0}
+"""False alarms an hour that may be, by the part of the limit by which two healthy ones differ."""
+
+
+def _near_rows(near: Sequence[Result]) -> list[dict[str, str]]:
+    rows = []
+    for part, noise in sorted({tuple(x.case.split("/")[1:3]) for x in near}):
+        members = [x for x in near if x.case.startswith(f"near/{part}/{noise}/")]
+        alarms = [(x, f) for x in members for f in x.false_alarms]
+        hours, most = sum(x.hours for x in members), MOST_AT[part]
+        rows.append(
+            {
+                "of the limit": part,
+                "noise": noise,
+                "hours": f"{hours:.1f}",
+                "false alarms": str(len(alarms)),
+                "at most": f"{most:g} an hour",
+                "met": "yes" if len(alarms) <= most * hours else "no",
+                "for example": _example(*alarms[0]) if alarms else "",
+            }
+        )
+    return rows
 
 
 def _yes(seen: Sequence[object], good: bool) -> str:
