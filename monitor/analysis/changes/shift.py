@@ -246,8 +246,8 @@ def _step(before: list[Row], after: list[Row], usual: float, level_sd: float = 0
     variance = float(weight @ rest**2) / (len(y) - 3)
     if variance <= 0.0:
         return None
-    # Slow noise makes levels of its own: as much of the autocorrelation counts as is sure.
-    slow = slow_factor(max(0.0, autocorrelation(np.sqrt(weight) * rest) - 1.0 / math.sqrt(len(y))))
+    # Slow noise makes levels of its own, which a fit of one step takes for it.
+    slow = slow_factor(max(0.0, autocorrelation(np.sqrt(weight) * rest)))
     normal = design.T @ (design * weight[:, None])
     normal[1, 1] += variance / likely_nm**2
     inverse = np.linalg.inv(normal)
