@@ -5,6 +5,11 @@ from dataclasses import dataclass
 BLOCK_S = 10
 MIN_POWER_W = 30.0
 """Below this a ratio of powers says nothing of an instrument."""
+LEAST_SIDE_W = MIN_POWER_W / 3
+"""Below this a ratio of sides says nothing (common practice, no source)."""
+LEAST_SIDE_PART = 0.15
+"""A side that makes less of both is no measure of an instrument: riders of one leg leave a few percent to the
+other, of which one step of a share is a third (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

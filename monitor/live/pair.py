@@ -171,17 +171,33 @@ class Window:
     @property
     def u_left(self) -> float:
         """Standard uncertainty of the left deviation from scatter and the steps of shares; 0: not known."""
-        return math.hypot(self.scatter_left, SHARE_COARSE_PERCENT) if self.left is not None else 0.0
+        if self.left is None:
+            return 0.0
+        return math.hypot(self.scatter_left, SHARE_COARSE_PERCENT * self.times_half("left"))
 
     @property
     def u_right(self) -> float:
         """The same of the right deviation."""
-        return math.hypot(self.scatter_right, SHARE_COARSE_PERCENT) if self.right is not None else 0.0
+        if self.right is None:
+            return 0.0
+        return math.hypot(self.scatter_right, SHARE_COARSE_PERCENT * self.times_half("right"))
+
+    def times_half(self, side: Literal["left", "right"]) -> float:
+        """How many times as much a part of both is of a side as it is where both sides do half."""
+        left, right = self.left_reference_w, self.right_reference_w
+        return 0.5 * (left + right) / (left if side == "left" else right)
 
     @property
     def u_balance(self) -> float:
         """Standard uncertainty of the difference of both balances, points; 0: not known."""
         return 0.25 * math.hypot(self.u_left, self.u_right) if self.balance_reference is not None else 0.0
+
+    @property
+    def balance_within(self) -> float:
+        """What changes inside the window can move the difference of both balances by at most, points."""
+        both_w = self.left_reference_w + self.right_reference_w
+        least_w = min(self.left_reference_w, self.right_reference_w)
+        return self.side_within * least_w / both_w if both_w > 0.0 else 0.0
 
     @property
     def u95(self) -> float:

@@ -30,6 +30,7 @@ from monitor.setup.bench import CONSENSUS, Instrument
 from monitor.study.asked.span import Span
 from monitor.study.estimate.delay import UNKNOWN_LAG_S, Delay, delay_of, stretches
 from monitor.study.estimate.edges import edge_percent
+from monitor.study.estimate.shares import idle, unsettled
 from monitor.study.recording import Recording
 from monitor.study.segments import row_median
 from monitor.study.shown import shown_over_counted
@@ -340,6 +341,8 @@ class Grid:
             result.left_w = own_left
         if sides != "left":
             result.right_w = moved(self.sound_w[:, i], by) - own_left
+        if side is not None and sides == "both":
+            _without_idle_sides(result)
         return result
 
     def _between(self, i: int, j: int) -> float:
@@ -452,6 +455,16 @@ def moved(power_w: Floats, lag_s: float) -> Floats:
     unknown = (np.diff(np.interp(at, knots, holes)) > 1e-9) | (at[1:] > n + 1e-9) | (at[:-1] < -1e-9)
     result[unknown] = np.nan
     return result
+
+
+def _without_idle_sides(pair: Compared) -> None:
+    """Leave out the seconds in which two that tell both sides tell nothing of them that could be compared."""
+    own, theirs = (pair.left_w, pair.right_w), (pair.left_reference_w, pair.right_reference_w)
+    moves = unsettled(*own) | unsettled(*theirs)
+    left, right = idle(*own, *theirs)
+    pair.left_w, pair.right_w = (
+        np.where(moves | none, np.nan, w) for w, none in zip(own, (left, right), strict=True)
+    )
 
 
 def _longer_than(mask: Bools, seconds: int) -> Bools:

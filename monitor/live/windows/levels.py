@@ -4,12 +4,11 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from monitor.analysis.block import BLOCK_S, MIN_POWER_W
+from monitor.analysis.block import BLOCK_S, LEAST_SIDE_W, MIN_POWER_W
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT, LOSS_SPREAD
 from monitor.finding import Side
 from monitor.live.pair import SHARE_COARSE_PERCENT, Pair
 from monitor.live.windows.ends import JUMP_TIMES, SILENT_PART, SLOPE_OF_TWO, UNSTEADY, VARIES, smoothed_of
-from monitor.live.windows.sides import LEAST_SIDE_W
 from monitor.live.windows.span import Span
 from monitor.live.windows.windows import Windows
 from monitor.setup.bench import Instrument

@@ -2,13 +2,10 @@
 
 from collections.abc import Sequence
 
-from monitor.analysis.block import MIN_POWER_W
+from monitor.analysis.block import LEAST_SIDE_PART, LEAST_SIDE_W
 from monitor.live.pair import Pair, Window
 from monitor.live.windows.past import Past
 from monitor.live.windows.span import Span
-
-LEAST_SIDE_W = MIN_POWER_W / 3
-"""Below this a ratio of sides says nothing (common practice, no source)."""
 
 
 def add_sides(window: Window, i: int, pair: Pair, span: Span, past: Sequence[Past], from_s: int) -> None:
@@ -32,6 +29,10 @@ def add_sides(window: Window, i: int, pair: Pair, span: Span, past: Sequence[Pas
     left, right = span.shared(side, -lag_s if lag_s > 0.0 else 0.0)
     if left < LEAST_SIDE_W or right < LEAST_SIDE_W:
         return
+    if sides == "both" and (
+        _idles(own_left, own_right, left, right) or _idles(own_right, own_left, right, left)
+    ):
+        return
     size = 0.0
     if sides != "right":
         window.left = 100.0 * (own_left / left - 1.0)
@@ -51,4 +52,17 @@ def add_sides(window: Window, i: int, pair: Pair, span: Span, past: Sequence[Pas
     window.side_ends = span.ends(side)
     window.side_lag_sd_s, window.side_smoothed_s2 = pair.side_timing.sd_s, pair.side_smoothed_s2
     if size > tolerance.claims_percent:
-        window.side_within = span.change_within(i, side, left + right)
+        window.side_within = span.change_within(i, side, left + right) + span.share_within(
+            i, side, left + right, min(left, right)
+        )
+
+
+def _idles(own_w: float, own_other_w: float, theirs_w: float, their_other_w: float) -> bool:
+    """Whether both instruments tell that a side hardly works: what they differ by there is no measure.
+
+    A side that works for one of them only is a difference. Fails for a reference and a unit that both lose
+    the same side at once: then only the totals tell.
+    """
+    return own_w < LEAST_SIDE_PART * (own_w + own_other_w) and theirs_w < LEAST_SIDE_PART * (
+        theirs_w + their_other_w
+    )

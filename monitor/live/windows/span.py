@@ -5,6 +5,7 @@ from collections import deque
 from collections.abc import Sequence
 from itertools import islice
 
+from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.curve import COVERED, LEFT, SIDED, WORK
 from monitor.analysis.expected import Loss
 from monitor.live.windows.ends import VARIES, Ends
@@ -15,6 +16,13 @@ LEAST_LAG_S = 0.05
 SHARED_S = 0.3
 """A change of load of so many watts moves this many seconds of it between the sides, at most: a quarter of
 a revolution's work at 60 rpm."""
+SHARE_LATE_S = 1.5
+"""A share stands for the last revolution until the next one is told: with a turn and a message lost, that is
+the difference of two meters in when they tell the same one (common practice, no source)."""
+SHARE_WANDERS = 0.1
+"""Means of three seconds of a rider's share lie within so much of each other while nothing about the rider
+changes (common practice, no source)."""
+SHARE_S = 3
 
 
 def between(sums: deque[float], begin: int, end: int, shift_s: float) -> float:
@@ -95,6 +103,29 @@ class Span:
         """
         most = max(self._most_swing(i), self._most_swing(j))
         return 100.0 * SHARED_S * max(0.0, most - VARIES * power_w) / (0.5 * self.length_s * power_w)
+
+    def share_within(self, i: int, j: int, both_w: float, side_w: float) -> float:
+        """Percent of the smaller side's work (`side_w`) that changes of share inside a window can move from
+        one side to the other.
+
+        A rider who goes on with one leg changes what both tell, each in its own message. What only one of
+        them tells is no change of the rider, and a difference. Fails for a unit that loses a side in the very
+        seconds in which its rider changes legs: it is told a window later.
+        """
+        least = min(self._most_turn(i), self._most_turn(j)) - SHARE_WANDERS
+        return 100.0 * SHARE_LATE_S * max(0.0, least) * both_w / (self.length_s * side_w)
+
+    def _most_turn(self, k: int) -> float:
+        """By how much (0..1) an instrument's share varied inside, and in the seconds just before."""
+        past, n = self._past[k], self.length_s + 2 * SHARE_S
+        works = list(islice(past.works, max(0, len(past.works) - n), None))
+        lefts = list(islice(past.lefts, max(0, len(past.lefts) - n), None))
+        told = [
+            (lefts[b] - lefts[b - SHARE_S]) / work
+            for b in range(SHARE_S, len(works))
+            if (work := works[b] - works[b - SHARE_S]) > MIN_POWER_W * SHARE_S
+        ]
+        return max(told) - min(told) if told else 0.0
 
     def _most_swing(self, k: int) -> float:
         """By how much (W) the power varied at most in any five seconds inside."""

@@ -22,7 +22,7 @@ def judge_balance(sign: Sign, pair: Pair, limit: float, reference: str) -> None:
     off = w.balance - w.balance_reference
     sign.value, sign.limit, sign.reference = off, limit, reference
     sign.cause = "one-side"
-    if abs(off) - limit > max(SIGMA, sigma(SIDE_SIGMA, length_s)) * w.u_balance:
+    if abs(off) - limit - w.balance_within > max(SIGMA, sigma(SIDE_SIGMA, length_s)) * w.u_balance:
         sign.signal = "over"
         sign.what = (
             f"{sign.instrument} reports {w.balance:.1f} % on the left, "

@@ -1,6 +1,7 @@
 """One side of an instrument beyond its tolerance: `side-off`."""
 
 import math
+from typing import Literal
 
 from monitor.analysis.expected import limit_words
 from monitor.finding import Side
@@ -9,10 +10,10 @@ from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair, Window
 
 
-def judge_side(sign: Sign, side: Side, pair: Pair, rounding: float = 0.0) -> None:
+def judge_side(sign: Sign, side: Literal["left", "right"], pair: Pair, rounding: float = 0.0) -> None:
     """Hold one side (`left`, `right`) against that of `sign.reference`; a side that no window tells stays
-    without a signal. `rounding`: what the steps of both shares leave open of a side (percent): the same in
-    every window as long as the rider's balance stands still."""
+    without a signal. `rounding`: what the steps of both shares leave open of a side that does half (percent):
+    the same in every window as long as the rider's balance stands still."""
     looks = {n: look for n, w in pair.windows.items() if (look := _look(n, w, side, rounding)) is not None}
     if not looks:
         return
@@ -29,11 +30,12 @@ def judge_side(sign: Sign, side: Side, pair: Pair, rounding: float = 0.0) -> Non
         _tell(sign, side, judged.look)
 
 
-def _look(length: int, w: Window, side: Side, rounding: float) -> Look | None:
+def _look(length: int, w: Window, side: Literal["left", "right"], rounding: float) -> Look | None:
     known = w.side(side)
     if known is None:
         return None
     own, limits = known
+    rounding *= w.times_half(side)
     other, u = (w.right, w.u_left) if side == "left" else (w.left, w.u_right)
     # A side is named only if it stands out from the other one: when both lean alike it is the total
     # that leans.
