@@ -43,6 +43,19 @@ def as_sentences(text: str, labels: Collection[str]) -> str:
     )
 
 
+def change_by(percent: float) -> str:
+    """`by +2.1 %`; above 100 %, where percent say little, `to 2.5 times what it was`."""
+    if percent <= 100.0:
+        return f"by {percent:+z.1f} %"
+    return f"{times_words(percent)} what it was"
+
+
+def times_words(percent: float) -> str:
+    """`to 2.5 times` of a change by so many percent."""
+    times = 1.0 + percent / 100.0
+    return f"to {times:.1f} times" if times < 9.95 else f"to {times:.0f} times"
+
+
 def clock(t_s: float) -> str:
     """A time of the session or a length of time: `4:05`, from an hour on `1:04:05`; never below nought."""
     minutes, seconds = divmod(max(0, round(t_s)), 60)

@@ -6,17 +6,20 @@ is a third.
 """
 
 import functools
+import re
 from collections.abc import Iterable
 
 import numpy as np
 import pytest
 
 from capture.record import Packet
+from monitor.report.terminal import study_lines
 from monitor.setup.bench import parse_bench
 from monitor.study.estimate.shares import idle, unsettled
 from monitor.study.recording import Recording
 from monitor.study.results import Study
 from monitor.study.study import study
+from monitor.text import change_by
 from tests.helpers.cells import bench_of
 from tests.helpers.rides import record
 from tests.helpers.streams import Meter, Ride, Stretch, between, merged, ticks
@@ -87,6 +90,28 @@ def test_a_side_that_goes_silent_is_no_step_of_the_other_one() -> None:
     assert [round(s.t_s) for s in found.shifts] == pytest.approx(list(DEAD_S), abs=4.0)
     sides = {f.side for f in recording.findings if f.event == "raised" and f.kind in ("side-off", "shifted")}
     assert "left" not in sides
+
+
+def test_a_side_that_goes_silent_is_told_in_words() -> None:
+    """What it lost is all of it, and what comes back has no size in percent of nothing."""
+    recording, found = _silent_side()
+    told = [f.what for f in recording.findings if f.event == "raised" and f.side == "right"]
+    assert any("heron right side shows nothing" in what for what in told)
+    percent = [float(number) for what in told for number in re.findall(r"([-+][0-9.]+) %", what)]
+    assert all(abs(value) <= 100.0 for value in percent)
+    states = found.instruments["heron"].states
+    assert [s.silent_side for s in states] == [None, "right", None]
+    said = " ".join(" ".join(study_lines(found)).split())
+    assert "with nothing from its right side" in said
+    assert [number for number in re.findall(r"moved by \+([0-9.]+) %", said) if float(number) > 100.0] == []
+
+
+def test_above_a_hundred_percent_a_change_is_told_in_times() -> None:
+    """By hand: +100 % is twice as much, +150 % two and a half times, +1900 % twenty times."""
+    assert change_by(-87.8) == "by -87.8 %"
+    assert change_by(100.0) == "by +100.0 %"
+    assert change_by(150.0) == "to 2.5 times what it was"
+    assert change_by(1900.0) == "to 20 times what it was"
 
 
 def test_shares_on_the_way_between_two_levels_tell_nothing() -> None:

@@ -83,7 +83,7 @@ def test_states_stand_in_the_json_as_agreed() -> None:
         "from_s", "to_s", "opened_by", "blocks", "deviation_percent", "u95_percent", "limit_percent",
         "verdict", "left_percent", "left_u95_percent", "right_percent", "right_u95_percent", "gain",
         "gain_u95", "offset_nm", "offset_u95_nm", "cause", "budget", "end_percent", "end_u95_percent",
-        "apart",
+        "apart", "silent_side",
     }  # fmt: skip
     assert set(state["opened_by"]) == {"kind", "t_s", "text"}
     assert set(told["acts_judged"][0]) == {

@@ -1,8 +1,13 @@
 """A block: ten seconds of one instrument against its reference; whatever has a spread is made of them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 BLOCK_S = 10
+SILENT_PART = 0.05
+"""A side that makes no more than this part of another instrument's shows nothing: a battery that is empty, a
+sensor that is lost (common practice, no source)."""
 MIN_POWER_W = 30.0
 """Below this a ratio of powers says nothing of an instrument."""
 LEAST_SIDE_W = MIN_POWER_W / 3
@@ -38,3 +43,19 @@ class Block:
     def begin_s(self) -> int:
         """Its first second."""
         return self.end_s - self.length_s
+
+
+def silent_side(blocks: Sequence[Block]) -> Literal["left", "right"] | None:
+    """The side that showed nothing in each of these blocks, while that of another instrument worked.
+
+    None: neither, or both, or no block tells both. Fails for one that drops out for some seconds of each ten.
+    """
+    left = [(b.left_w, b.left_reference_w) for b in blocks]
+    right = [(b.right_w, b.right_reference_w) for b in blocks]
+    silent = _silent(left), _silent(right)
+    return None if silent[0] == silent[1] else "left" if silent[0] else "right"
+
+
+def _silent(powers_w: Sequence[tuple[float | None, float | None]]) -> bool:
+    known = [(own, other) for own, other in powers_w if own is not None and other is not None]
+    return bool(known) and all(other >= LEAST_SIDE_W and own <= SILENT_PART * other for own, other in known)

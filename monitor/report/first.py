@@ -8,7 +8,7 @@ from monitor.report.material import Material
 from monitor.report.states import act_name, exchanged, judged_states, now_reads
 from monitor.report.words import ANSWERS, WORDS, fact
 from monitor.study.results import ActJudged, InstrumentStudy, SideResult, State
-from monitor.text import PAGE, clock, minus, plain
+from monitor.text import PAGE, change_by, clock, minus, plain
 
 IDENTITY = (("model", "model"), ("model_number", "model"), ("serial", "serial"), ("firmware", "firmware"))
 
@@ -127,9 +127,11 @@ def _side(given: Material, label: str, i: InstrumentStudy) -> dict[str, str]:
         worst = max(moved, key=lambda s: abs(s.delta_percent))
         side = "" if worst.side == "total" else f"{worst.side.capitalize()} side "
         many = f", the largest of {len(moved)} changes" if len(moved) > 1 else ""
-        by = f"{PAGE.number(worst.delta_percent, 1, True)} %"
+        by = f"by {PAGE.number(worst.delta_percent, 1, True)} %"
+        if worst.delta_percent > 100.0:
+            by = change_by(worst.delta_percent)
         return _tile(
-            question, "undecided", f"{side}changed by {by}".capitalize(), f"at {clock(worst.t_s)}{many}"
+            question, "undecided", f"{side}changed {by}".capitalize(), f"at {clock(worst.t_s)}{many}"
         )
     sound = [r for r in i.by_side if not any(s.apart == r.reference and _holds(s, r) for s in i.states)]
     both = i.by_side and all(r.verdict == "agrees" for r in sound)

@@ -15,7 +15,7 @@ from monitor.study.estimate.edges import edge_percent
 from monitor.study.grid import moved
 from monitor.study.parts.common import QUIET_EDGE
 from monitor.study.results import Study
-from monitor.text import plain
+from monitor.text import change_by, plain
 
 Indices = NDArray[np.intp]
 
@@ -130,7 +130,7 @@ def marks(given: Material) -> list[dict[str, Any]]:
     for s in study.shifts:
         side = "" if s.side == "total" else f"{s.side} side "
         found.append(
-            {"t": s.t_s, "sign": "change", "text": f"{s.instrument} {side}moved by {s.delta_percent:+z.1f} %"}
+            {"t": s.t_s, "sign": "change", "text": f"{s.instrument} {side}moved {change_by(s.delta_percent)}"}
         )
     return sorted(found, key=lambda m: (m["t"], m["sign"], m["text"]))
 

@@ -402,7 +402,7 @@ class State(msgspec.Struct, frozen=True):
     `budget` has the parts of `u95_percent` by name, each as a 95 % half-width in percent. Of a drift
     `deviation_percent` is the mean, and `end_percent` what it came to; the worse of its ends is judged.
     `apart` is whoever stands apart in this time where it is not this instrument, which agrees with the
-    others then.
+    others then. `silent_side` shows nothing where that of another instrument works.
     """
 
     from_s: float
@@ -426,6 +426,7 @@ class State(msgspec.Struct, frozen=True):
     end_percent: float | None = None
     end_u95_percent: float | None = None
     apart: str | None = None
+    silent_side: Literal["left", "right"] | None = None
 
 
 class ShownOverCounted(msgspec.Struct, frozen=True):

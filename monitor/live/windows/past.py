@@ -5,6 +5,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.curve import REVS, TURNED
 from monitor.analysis.expected import Loss
 
@@ -12,6 +13,8 @@ COVERED_PART = 0.98
 """A second of which less is covered is a hole (common practice, no source)."""
 TURNS_S = 20
 """Over so many of the last seconds cadence can be told."""
+SHARE_S = 3
+"""A share is read from so many seconds: a rider's turns differ from one to the next."""
 NEIGHBOURHOOD_S = 5
 """Seconds whose mean and variation stand for the power at an end of a window (common practice, no source)."""
 
@@ -45,6 +48,8 @@ class Past:
     """Means of the five seconds up to each: what windows begin and end with (W)."""
     swings: deque[float] = field(init=False)
     """By how much the power varied in the five seconds up to each (W)."""
+    shares: deque[float] = field(init=False)
+    """The left share (0..1) of the SHARE_S seconds up to each; that of before where there is no power."""
     two: float = math.nan
     """Mean of the last two seconds (W)."""
     clean_since: int = 0
@@ -55,6 +60,7 @@ class Past:
     def __post_init__(self) -> None:
         self.works, self.lefts = _sums(self.kept_s), _sums(self.kept_s)
         self.seconds, self.fives, self.swings = (deque(maxlen=self.kept_s) for _ in range(3))
+        self.shares = deque(maxlen=self.kept_s)
 
     def take_work(self, row: Sequence[float], end: int) -> float | None:
         """The next closed second, `row` a cell, and `end` its number plus one; the power at the crank (W),
@@ -63,6 +69,12 @@ class Past:
         works, lefts, last = self.works, self.lefts, self.last
         works.append(works[-1] + work)
         lefts.append(lefts[-1] + left)
+        first = max(-len(works), -1 - SHARE_S)
+        three_j = works[-1] - works[first]
+        if three_j > SHARE_S * MIN_POWER_W:
+            self.shares.append((lefts[-1] - lefts[first]) / three_j)
+        else:
+            self.shares.append(self.shares[-1] if self.shares else 0.0)
         known = covered > COVERED_PART
         if known:
             power = work / covered if self.loss is None else self.loss.at_crank(work / covered)

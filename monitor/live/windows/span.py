@@ -5,11 +5,10 @@ from collections import deque
 from collections.abc import Sequence
 from itertools import islice
 
-from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.curve import COVERED, LEFT, SIDED, WORK
 from monitor.analysis.expected import Loss
 from monitor.live.windows.ends import VARIES, Ends
-from monitor.live.windows.past import Past
+from monitor.live.windows.past import SHARE_S, Past
 
 LEAST_LAG_S = 0.05
 """A shorter lag is not worth correcting."""
@@ -22,7 +21,6 @@ the difference of two meters in when they tell the same one (common practice, no
 SHARE_WANDERS = 0.1
 """Means of three seconds of a rider's share lie within so much of each other while nothing about the rider
 changes (common practice, no source)."""
-SHARE_S = 3
 
 
 def between(sums: deque[float], begin: int, end: int, shift_s: float) -> float:
@@ -117,15 +115,9 @@ class Span:
 
     def _most_turn(self, k: int) -> float:
         """By how much (0..1) an instrument's share varied inside, and in the seconds just before."""
-        past, n = self._past[k], self.length_s + 2 * SHARE_S
-        works = list(islice(past.works, max(0, len(past.works) - n), None))
-        lefts = list(islice(past.lefts, max(0, len(past.lefts) - n), None))
-        told = [
-            (lefts[b] - lefts[b - SHARE_S]) / work
-            for b in range(SHARE_S, len(works))
-            if (work := works[b] - works[b - SHARE_S]) > MIN_POWER_W * SHARE_S
-        ]
-        return max(told) - min(told) if told else 0.0
+        shares = self._past[k].shares
+        inside = list(islice(shares, max(0, len(shares) - self.length_s - SHARE_S), None))
+        return max(inside) - min(inside)
 
     def _most_swing(self, k: int) -> float:
         """By how much (W) the power varied at most in any five seconds inside."""

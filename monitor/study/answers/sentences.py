@@ -7,7 +7,7 @@ from monitor.study.answers.known import LEAST_OPINIONS
 from monitor.study.answers.partly import Partly
 from monitor.study.answers.verdict import Judgement
 from monitor.study.results import Difference, ShiftStudy, SideResult, Split, State, rounded
-from monitor.text import clock
+from monitor.text import change_by, clock
 
 ACT_WORDS = {
     "zeroed": "zeroing",
@@ -58,6 +58,8 @@ class Sentences:
         if judged:
             return judged[-1].what
         if cause == "one-side":
+            if self.of.left_state is not None and self.of.left_state.silent_side is not None:
+                return f"its {self.of.left_state.silent_side} side shows nothing"
             return (
                 "; ".join(_side_words(r) for r in self.of.sides_off()) or "the sides differ from each other"
             )
@@ -215,9 +217,11 @@ class Sentences:
                     began = 2.0 * before.deviation_percent - before.end_percent
                     lines.append(f"{spent} drifted from {began:+z.1f} % to {before.end_percent:+z.1f} %")
                     continue
+                silent = before.silent_side
+                nothing = "" if silent is None else f" with nothing from its {silent} side"
                 lines.append(
-                    f"{spent} read {before.deviation_percent:+z.1f} % ± {before.u95_percent:.1f} %, until "
-                    f"{after.opened_by.text or after.opened_by.kind}"
+                    f"{spent} read {before.deviation_percent:+z.1f} % ± {before.u95_percent:.1f} %{nothing}, "
+                    f"until {after.opened_by.text or after.opened_by.kind}"
                 )
         listed: set[str] = set()
         for act in self.of.acts:
@@ -321,7 +325,8 @@ class Sentences:
             act = f" ({s.act})" if s.act else ""
             when = f"at {clock(s.t_s)}" if s.until_s is None else f"from {clock(s.t_s)} to {clock(s.until_s)}"
             inferred = f", {s.inference}" if s.inference else ""
-            said.append(f"{side}{way} by {abs(s.delta_percent):.1f} % {when}{act}{inferred}")
+            by = change_by(s.delta_percent) if s.delta_percent > 100.0 else f"by {abs(s.delta_percent):.1f} %"
+            said.append(f"{side}{way} {by} {when}{act}{inferred}")
         return said
 
     def _trouble(self) -> list[str]:

@@ -7,7 +7,7 @@ from monitor.study.answers.sentences import ACT_WORDS, join_names
 from monitor.study.answers.verdict import Judgement
 from monitor.study.parts.repeats import whose_repeat
 from monitor.study.results import ActJudged, Reason, Serves, ShiftStudy
-from monitor.text import clock
+from monitor.text import change_by, clock
 
 NOTICEABLE_PERCENT = 1.0
 """A change that is beyond chance but smaller than this is of no use to a tester."""
@@ -121,10 +121,10 @@ def _constancy(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reaso
         if s.until_s is not None:
             verb, when = "drifted", f"from {clock(s.t_s)} to {clock(s.until_s)}"
         if s.sure:
-            text = f"it {verb} by {s.delta_percent:+z.1f} %{side} {when} against its own past"
+            text = f"it {verb} {change_by(s.delta_percent)}{side} {when} against its own past"
             reasons.append(Reason("bad", text))
         else:
-            text = f"it or {judgement.reference} {verb} by {s.delta_percent:+z.1f} %{side} {when}"
+            text = f"it or {judgement.reference} {verb} {change_by(s.delta_percent)}{side} {when}"
             reasons.append(Reason("open", text))
     labels = [j.label for j in _witnesses(judgement, all_of)]
     judged = [r for r in judgement.repeats if r.instrument in labels and r.beyond_chance is not None]

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.analysis.block import BLOCK_S
+from monitor.analysis.block import BLOCK_S, silent_side
 from monitor.analysis.diagnose import attribute, diagnose
 from monitor.analysis.statistics import Floats
 from monitor.setup.acts import touch_of
@@ -21,7 +21,7 @@ from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
 from monitor.study.parts.sides import as_blocks, judges_sides, told_one_side
 from monitor.study.results import Opened, ShiftStudy, State, known, rounded
-from monitor.text import clock
+from monitor.text import clock, times_words
 
 AROUND_BLOCKS = 30
 """An act is judged by so many blocks before and after it: five minutes."""
@@ -132,6 +132,9 @@ def change_words(shift: ShiftStudy, whose: str = "") -> str:
     by = f"{whose} by " if whose else ""
     if not shift.drift:
         side = "" if shift.side == "total" else f" on its {shift.side} side"
+        if shift.delta_percent > 100.0:
+            of = f" of {whose}" if whose else ""
+            return f"a step{of}{side} {times_words(shift.delta_percent)} at {clock(shift.t_s)}"
         return f"a step of {by}{shift.delta_percent:+z.1f} %{side} at {clock(shift.t_s)}"
     rate = "" if shift.percent_per_hour is None else f", {shift.percent_per_hour:+z.1f} % an hour"
     until = "on" if shift.until_s is None else f"to {clock(shift.until_s)}"
@@ -435,6 +438,7 @@ def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened, own: bool =
         cause=cause,
         budget={part: rounded(v, 3) for part, v in sure.parts.items() if math.isfinite(v)},
         end_percent=known(end, 3) if own else None, end_u95_percent=known(end_u95, 3) if own else None,
+        silent_side=silent_side(as_blocks(blocks, mask)) if judges_sides(shared, i) else None,
     )  # fmt: skip
 
 

@@ -85,7 +85,7 @@ class Causes:
             # Worth to be said again: before, it looked like an error of the other side.
             sign.inferred = "doubled"
         sign.do = found.ride or (_of_either(found) if sign.whose == "difference" else found.cure)
-        if side != "total" and found.block is not None:
+        if side != "total" and (found.block is not None or sign.inferred == "silent"):
             # Which side is known: seating and zeroing it tell more than another torque would.
             both = f"check how the {side} sides of both are mounted, zero both and ride the block again"
             sign.do = both if sign.whose == "difference" else side_cure(side)

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from monitor.analysis.block import BLOCK_S
+from monitor.analysis.block import BLOCK_S, silent_side
 from monitor.analysis.changes.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
 from monitor.analysis.expected import follows_rider
 from monitor.finding import Side
@@ -15,7 +15,7 @@ from monitor.live.faults.seen import Key, Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair
 from monitor.live.who.opinions import Opinions
-from monitor.text import clock
+from monitor.text import change_by, clock
 
 CLEAR_POINTS = 1.0
 """A rider's own balance is not expected to move so far within two minutes (common practice, no source)."""
@@ -28,6 +28,8 @@ ANEW_BLOCKS = 12
 LEAST_BLOCKS = 3
 ONLY_PART = 0.3
 """What a zeroing changed is `only` so much if it is less than this part of what there was."""
+ANEW_PERCENT = 400.0
+"""A side that shows five times what it did had shown next to nothing (common practice, no source)."""
 DRIFT_PART = 0.25
 """Of a drift the first quarter still stands for what was before it."""
 
@@ -344,16 +346,29 @@ class Changes:
                 f"let it take the room's temperature, {both} and ride the block again",
             )
         past = self.bench.reference if words else "its own past"
+        came = f"together with {near}" if near else "and nothing recorded explains it"
+        silent = self._silent(i)
+        do = ("" if near else "was the bike knocked, ") + f"{both} and ride the block again"
+        if shift.side != "total" and silent == shift.side and shift.percent < 0.0:
+            # What a side that shows nothing lost, and what it gains again, is no size of a step.
+            return f"{label}{where} shows nothing any more{open_}, {came}", do
+        if shift.side != "total" and shift.percent > ANEW_PERCENT:
+            return f"{label}{where} shows power again{open_}, {came}", do
         if shift.open:
             kind = (
                 "nor whether at once or slowly" if words else "whether at once or slowly cannot be told yet"
             )
             return (
-                f"{label}{where} changed by {shift.percent:+z.1f} % against {past}{open_}, {kind}",
+                f"{label}{where} changed {change_by(shift.percent)} against {past}{open_}, {kind}",
                 f"{both} and ride the block again",
             )
         return (
-            f"{label}{where} changed by {shift.percent:+z.1f} % against {past}{open_}, "
-            + (f"together with {near}" if near else "and nothing recorded explains it"),
-            ("" if near else "was the bike knocked, ") + f"{both} and ride the block again",
+            f"{label}{where} changed {change_by(shift.percent)} against {past}{open_}, {came}"
+            + (f", its {silent} side shows nothing" if silent is not None and shift.percent < 0.0 else ""),
+            do,
         )
+
+    def _silent(self, i: int) -> Side | None:
+        """Which side of an instrument shows nothing at last; None: neither."""
+        pair = self.comparator.pairs.get(i)
+        return None if pair is None or pair.sides != "both" else silent_side(list(pair.blocks)[-1:])

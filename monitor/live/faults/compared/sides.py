@@ -3,6 +3,7 @@
 import math
 from typing import Literal
 
+from monitor.analysis.block import SILENT_PART
 from monitor.analysis.expected import limit_words
 from monitor.finding import Side
 from monitor.live.faults.compared.quantity import SIDE_SIGMA, SYSTEMATIC, Look, judge, sigma
@@ -57,6 +58,7 @@ def _tell(sign: Sign, side: Side, look: Look) -> None:
     own, w = look.value, look.window
     watts = (w.left_w if side == "left" else w.right_w) or 0.0
     delta_w = watts - watts / (1.0 + own / 100.0) if own > -100.0 else -watts
+    reference_w = w.left_reference_w if side == "left" else w.right_reference_w
     sign.zone = look.zone
     if w.both is not None:
         # Its rider sees twice this side: the two comparisons are two things.
@@ -64,6 +66,13 @@ def _tell(sign: Sign, side: Side, look: Look) -> None:
             f"{sign.instrument} reads {abs(own):.1f} % {'more' if own > 0.0 else 'less'} than twice "
             f"the {side} side of {sign.reference}, and {w.both:+z.1f} % against both of its sides"
         )
+    elif watts <= SILENT_PART * reference_w:
+        # A side that vanished is another matter than one that leans, and worth to be said again.
+        sign.what = (
+            f"{sign.instrument} {side} side shows nothing, that of {sign.reference} {reference_w:.0f} W"
+        )
+        sign.inferred = "silent"
+        return
     else:
         sign.what = (
             f"{sign.instrument} {side} side {delta_w:+z.0f} W ({own:+z.1f} %) against {sign.reference}"
