@@ -137,6 +137,8 @@ class Diagnosis:
     sd_offset_nm: float | None = None
     block: "Ride | None" = None
     cure: str = ""
+    scale_percent: float | None = None
+    """Of a scale error: its size at every torque."""
 
 
 class Ride(NamedTuple):
@@ -275,14 +277,19 @@ def diagnose(
             "keep riding steadily for another minute to find the cause",
         )
     fits = _fitted(known, side, block_sd, loss_w)
-    what = "difference" if shared else "error"
+    # A difference that both claims may leave is no error, though it goes with the torque as one.
+    what, as_scale, as_zero = (
+        ("difference", "as a scale error makes", "as a zero offset makes")
+        if shared
+        else ("error", "a scale error", "a zero offset")
+    )
     where = f"the {what}" if side == "total" else f"the {side} side's {what}"
     if fits.cause == "scale":
-        words = f"{where} is {100.0 * fits.scale:+z.1f} % at every torque, a scale error"
+        words = f"{where} is {100.0 * fits.scale:+z.1f} % at every torque, {as_scale}"
         cure = "zeroing will not cure it, check its settings and ask the maker"
-        return Diagnosis("scale", words, "", *fits.line, cure=cure)
+        return Diagnosis("scale", words, "", *fits.line, cure=cure, scale_percent=100.0 * fits.scale)
     if fits.cause == "zero-offset":
-        words = f"{where} is a constant {fits.zero_nm:+z.2f} N·m, a zero offset"
+        words = f"{where} is a constant {fits.zero_nm:+z.2f} N·m, {as_zero}"
         cure = "unload the pedals, zero it and ride the block again"
         return Diagnosis("zero-offset", words, "", *fits.line, cure=cure)
     ride, block = _ride(known.reference_nm, known.cadence_rpm)

@@ -78,13 +78,16 @@ class Sentences:
 
     def _line_words(self, cause: str, left: State) -> str:
         """A scale error or a zero offset, in the figures of the state as left."""
-        what = "the error" if self.of.stands_apart == "yes" else "the difference"
+        own = self.of.stands_apart == "yes"
+        what = "the error" if own else "the difference"
+        as_error = "a {}" if own else "as a {} makes"
         if cause == "zero-offset":
             size = f" of {left.offset_nm:+.2f} N·m" if left.offset_nm is not None else ""
-            return f"{what} is a constant torque{size}, a zero offset"
+            return f"{what} is a constant torque{size}, {as_error.format('zero offset')}"
         display = self.of.display_percent
         part = "" if display is None else f", of which its display makes {display:+.1f} %"
-        return f"{what} is {left.deviation_percent:+.1f} % at every torque, a scale error{part}"
+        as_error = as_error.format("scale error")
+        return f"{what} is {left.deviation_percent:+.1f} % at every torque, {as_error}{part}"
 
     def words(self) -> list[str]:
         """What the numbers say: sentences, the first without the name."""

@@ -21,6 +21,13 @@ SAYS_ALL = ("drivetrain", "drift", "one-side", "setting")
 """With these causes nothing is to be said of a chain."""
 
 
+PART_UNLIKE = 0.5
+"""A window shows what a scale error makes if it is within this part of it (common practice, no source)."""
+UNLIKE = Diagnosis(
+    "unclear",
+    "the window shows another figure than all blocks",
+    "keep riding steadily for another minute to find the cause",
+)
 LEVEL_BLOCKS, LAGGING_BLOCKS = 6, 2
 """A level is read from a minute; a mean of three blocks may lag by two behind a step."""
 PART_LEFT = 0.1
@@ -42,6 +49,8 @@ class Causes:
         self.onsets: dict[tuple[int, Side], float] = {}
         """Since when a deviation has been over its limit: the blocks from there on tell its cause."""
         self.diagnoses: dict[tuple[int, Side], Diagnosis] = {}
+        self._whose: dict[tuple[int, Side], str] = {}
+        """As whose each was diagnosed last."""
         self._steady: dict[tuple[int, Side], tuple[Cause, int, int]] = {}
         """Causes beside which no drift explained the blocks: which, from when on (s), and how many blocks."""
 
@@ -60,10 +69,12 @@ class Causes:
         if not sign.what:
             # It agrees just now: there is nothing that this would be the cause of.
             return
-        if end % BLOCK_S == 0 or key not in self.diagnoses:
+        if end % BLOCK_S == 0 or key not in self.diagnoses or self._whose.get(key) != sign.whose:
+            # What was told as its own error is a difference where it is open again, in the same second.
+            self._whose[key] = sign.whose
             self.diagnoses[key] = self._diagnose(sign, i, pair, side, onset)
         found = self.diagnoses[key]
-        self._say(sign, i, pair, found)
+        self._say(sign, i, pair, UNLIKE if _unlike(sign, found.scale_percent) else found)
 
     def _onset(self, i: int, sign: Sign, pair: Pair, now_s: float, end: int) -> float:
         """Since when it deviates: as soon as a step is found that explains it, since that."""
@@ -84,7 +95,7 @@ class Causes:
         if side == "total" and self.seen.doubled[i]:
             # Worth to be said again: before, it looked like an error of the other side.
             sign.inferred = "doubled"
-        sign.do = found.ride or (_of_either(found) if sign.whose == "difference" else found.cure)
+        sign.do = found.ride or (self._of_either(found) if sign.whose == "difference" else found.cure)
         if side != "total" and (found.block is not None or sign.inferred == "silent"):
             # Which side is known: seating and zeroing it tell more than another torque would.
             both = f"check how the {side} sides of both are mounted, zero both and ride the block again"
@@ -196,10 +207,33 @@ class Causes:
             self._steady.pop((i, side), None)
         return steady
 
+    def _of_either(self, found: Diagnosis) -> str:
+        """What to try where a cause is known, and not whose it is."""
+        few = len(self.comparator.powered) < 3
+        who = "a third independent instrument would show" if few else "steady riding may show"
+        return {
+            "scale": f"zeroing will not cure it, {who} whose it is",
+            "zero-offset": "unload the pedals, zero both instruments and ride the block again",
+            "one-side": "zero both instruments and ride the block again",
+        }.get(found.cause, found.cure)
+
     def _after_zeroing(self, sign: Sign, i: int, pair: Pair) -> None:
         trial = self.changes.zeros.get(i)
         if trial is not None:
             sign.what += trial.text([b.y for b in pair.blocks if b.begin_s >= trial.at_s])
+
+
+def _unlike(sign: Sign, scale_percent: float | None) -> bool:
+    """Whether a window shows something else than the scale error that all blocks tell.
+
+    In sprints a window may show any figure, and not the one that the cause would explain. Fails for an error
+    of that size which has just come to be half as large again: its cause is told a window later.
+    """
+    if scale_percent is None or sign.value is None:
+        return False
+    return abs(sign.value - scale_percent) > max(sign.limit or 0.0, PART_UNLIKE * abs(scale_percent)) or (
+        sign.value * scale_percent < 0.0
+    )
 
 
 def _may_drift(found: Diagnosis, blocks: Sequence[Block]) -> Diagnosis:
@@ -214,15 +248,6 @@ def _may_drift(found: Diagnosis, blocks: Sequence[Block]) -> Diagnosis:
         )
     block = None if first is None else Ride(10.0 * round(first.power_w / 10.0), round(first.cadence_rpm))
     return Diagnosis("unclear", f"a drift explains it as well as {named}", words, block=block)
-
-
-def _of_either(found: Diagnosis) -> str:
-    """What to try where a cause is known, and not whose it is."""
-    return {
-        "scale": "zeroing will not cure it, a third independent instrument would show whose it is",
-        "zero-offset": "unload the pedals, zero both instruments and ride the block again",
-        "one-side": "zero both instruments and ride the block again",
-    }.get(found.cause, found.cure)
 
 
 def _since(pair: Pair, sign: Sign, now_s: float) -> float:

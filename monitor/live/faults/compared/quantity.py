@@ -58,11 +58,15 @@ class Look(msgspec.Struct, gc=False):
 
     @property
     def zone(self) -> Zone:
-        """Whether two may differ so much, each within its claim."""
+        """Whether two may differ so much, each within its claim, by this window alone."""
+        return self.zone_of(self.value, self.u95 + self.edge)
+
+    def zone_of(self, value: float, u95: float) -> Zone:
+        """The same of another figure (percent) of what is held against these limits."""
         limits = self.limits
         if self.more:
             limits = limits._replace(percent=self.limit, sum_percent=limits.sum_percent + self.more)
-        return zone(self.value, self.u95 + self.edge, limits)
+        return zone(value, u95, limits)
 
 
 class Judged(msgspec.Struct, gc=False):
@@ -71,6 +75,23 @@ class Judged(msgspec.Struct, gc=False):
     signal: Signal
     look: Look
     leans: bool
+
+
+def zone_with(look: Look, verdict: Verdict, noise: Noise) -> Zone:
+    """Whether two may differ so much by the window that is told, and by all blocks since the last change.
+
+    A window over sprints is sure of little; a cause is told from all blocks, and the claims are held against
+    the same. Only what the window may be is looked at: other blocks are of another time. Fails for a unit
+    that creeps inside of what the window leaves open: its zone is that of its mean.
+    """
+    shown = look.zone
+    if shown == "broken" or verdict.n < VERDICT_BLOCKS:
+        return shown
+    mean, u95 = 100.0 * math.expm1(verdict.mean), 100.0 * verdict.u95(noise) + look.systematic
+    if mean * look.value <= 0.0 or abs(mean - look.value) > look.u95 + look.edge + u95:
+        return shown
+    told = look.zone_of(mean, u95)
+    return told if told in ("unusual", "broken") else shown
 
 
 def sigma(table: Mapping[int, float], length_s: int) -> float:

@@ -6,7 +6,7 @@ from typing import Literal
 from monitor.analysis.block import SILENT_PART
 from monitor.analysis.expected import limit_words
 from monitor.finding import Side
-from monitor.live.faults.compared.quantity import SIDE_SIGMA, SYSTEMATIC, Look, judge, sigma
+from monitor.live.faults.compared.quantity import SIDE_SIGMA, SYSTEMATIC, Look, judge, sigma, zone_with
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair, Window
 
@@ -18,17 +18,14 @@ def judge_side(sign: Sign, side: Literal["left", "right"], pair: Pair, rounding:
     looks = {n: look for n, w in pair.windows.items() if (look := _look(n, w, side, rounding)) is not None}
     if not looks:
         return
-    left = side == "left"
-    judged = judge(
-        looks,
-        pair.shown_s,
-        pair.verdict_left if left else pair.verdict_right,
-        pair.noise_left if left else pair.noise_right,
-    )
+    verdict = pair.verdict_left if side == "left" else pair.verdict_right
+    noise = pair.noise_of(side)
+    judged = judge(looks, pair.shown_s, verdict, noise)
     sign.signal, sign.value, sign.limit = judged.signal, judged.look.value, judged.look.limit
     sign.rests_on = (judged.look.window.begin_s, judged.look.window.end_s)
     if judged.leans:
         _tell(sign, side, judged.look)
+        sign.zone = zone_with(judged.look, verdict, noise)
 
 
 def _look(length: int, w: Window, side: Literal["left", "right"], rounding: float) -> Look | None:
@@ -59,7 +56,6 @@ def _tell(sign: Sign, side: Side, look: Look) -> None:
     watts = (w.left_w if side == "left" else w.right_w) or 0.0
     delta_w = watts - watts / (1.0 + own / 100.0) if own > -100.0 else -watts
     reference_w = w.left_reference_w if side == "left" else w.right_reference_w
-    sign.zone = look.zone
     if w.both is not None:
         # Its rider sees twice this side: the two comparisons are two things.
         sign.what = (

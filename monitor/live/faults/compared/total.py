@@ -3,7 +3,7 @@
 import math
 
 from monitor.analysis.expected import RIDER_PERCENT, limit_words
-from monitor.live.faults.compared.quantity import SIGMA, SYSTEMATIC, Look, judge, sigma
+from monitor.live.faults.compared.quantity import SIGMA, SYSTEMATIC, Look, judge, sigma, zone_with
 from monitor.live.faults.seen import Seen
 from monitor.live.faults.sign import Sign
 from monitor.live.pair import Pair, Window
@@ -40,6 +40,7 @@ class Total:
         sign.rests_on = (judged.look.window.begin_s, judged.look.window.end_s)
         if judged.leans:
             _tell(sign, judged.look)
+            sign.zone = zone_with(judged.look, pair.verdict, pair.noise)
         return sign
 
     def _leans_most(self, pair: Pair) -> bool:
@@ -68,7 +69,6 @@ def _tell(sign: Sign, look: Look) -> None:
     """What the window shows, in words."""
     way = "above" if look.value > 0.0 else "below"
     limit = f"{look.limit:.1f} %" if look.more else limit_words(look.limits)
-    sign.zone = look.zone
     sign.what = (
         f"{sign.instrument} reads {abs(look.value):.1f} % {way} {sign.reference} "
         f"at {look.window.power_w:.0f} W (limit {limit})"
