@@ -102,6 +102,10 @@ class Window:
     lag_sd_s: float
     smoothed_s2: float
     """What smoothing may move over an end, square seconds of the slope of power there."""
+    averaged: float = 0.0
+    """What one that averages for long may move over the ends, ..."""
+    side_averaged: float = 0.0
+    """... and of either side."""
     expected_percent: float = 0.0
     u_loss: float = 0.0
     left: float | None = None
@@ -156,7 +160,7 @@ class Window:
     @property
     def edge(self) -> float:
         """What smoothing at the window's ends can contribute at most."""
-        return self.smoothed_s2 * self._at_ends()[1]
+        return self.smoothed_s2 * self._at_ends()[1] + self.averaged
 
     @property
     def u_side_lag(self) -> float:
@@ -166,7 +170,7 @@ class Window:
     @property
     def side_edge(self) -> float:
         """What smoothing at both ends, and changes of load inside, can contribute to a side at most."""
-        return self.side_smoothed_s2 * self._sides_at_ends()[1] + self.side_within
+        return self.side_smoothed_s2 * self._sides_at_ends()[1] + self.side_averaged + self.side_within
 
     @property
     def u_left(self) -> float:
@@ -204,7 +208,9 @@ class Window:
         """95 % uncertainty of the deviation, percent."""
         a_second, a_square_second = self._at_ends()
         u_lag = self.lag_sd_s * a_second
-        return 1.96 * math.hypot(self.u, u_lag, self.u_loss) + self.smoothed_s2 * a_square_second
+        return (
+            1.96 * math.hypot(self.u, u_lag, self.u_loss) + self.smoothed_s2 * a_square_second + self.averaged
+        )
 
     def side_u95(self, side: Literal["left", "right"]) -> float:
         """95 % uncertainty of a side's deviation, percent."""

@@ -5,10 +5,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from monitor.analysis.averaging import USUAL, Averaging, averaging
 from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.curve import COVERED, WORK, Ring
 from monitor.analysis.expected import ALIKE, likely_lag
-from monitor.analysis.lag import Timing, timing
+from monitor.analysis.lag import Floats, Timing, timing
 from monitor.live.pair import Pair
 from monitor.live.windows.past import COVERED_PART
 from monitor.live.windows.span import LEAST_LAG_S
@@ -18,6 +19,8 @@ KNOWN_LAG_SD_S = 0.6
 """With a larger standard deviation a lag is what was thought before rather than what was measured."""
 LAG_S = 300
 """A lag is learnt from so many of the last seconds: enough changes of power, and delays may drift."""
+AVERAGED_EACH_S = 60
+"""Whether one averages is looked at so often once it has been told: that is a setting, and hardly changes."""
 EARLY_S, EARLY_EACH_S, LATER_EACH_S = 60, 5, 20
 """In the first minute lags are learnt anew each 5 s, then each 20 s: fits cost more than they move."""
 
@@ -40,6 +43,11 @@ class Lags:
         ]
         self.timings = list(self._before)
         """By index of the bench."""
+        self._averagings: list[Averaging | None] = [
+            None if i in powered and i != anchor else USUAL for i in range(len(instruments))
+        ]
+        self.plain = False
+        """Whether all are known to average no more than usual."""
         self.reach_s = self._reach()
         """By how many seconds comparisons reach back before their windows."""
 
@@ -58,16 +66,40 @@ class Lags:
         timings = self.timings
         for i in self._powered:
             if i != anchor:
-                timings[i] = timing(each[anchor], each[i], self._before[i], timings[i].lag_s)
+                timings[i] = self._timing(i, each[anchor], each[i], end)
+        self.plain = all(known is USUAL for known in self._averagings)
         for i, pair in self._pairs.items():
             side = pair.side
             if side is None or pair.sides == "total":
                 continue
             if side == anchor:
                 pair.side_timing = timings[i]
+            elif self.width_s2(i) != self.width_s2(side):
+                own, other = timings[i], timings[side]
+                pair.side_timing = Timing(own.lag_s - other.lag_s, math.hypot(own.sd_s, other.sd_s))
             else:
                 pair.side_timing = timing(each[side], each[i], ALIKE, pair.side_timing.lag_s)
         self.reach_s = self._reach()
+
+    def _timing(self, i: int, base: Floats, shown: Floats, end: int) -> Timing:
+        """By how much an instrument comes later than the anchor, and whether one of them averages."""
+        known = self._averagings[i]
+        if known is None or end % AVERAGED_EACH_S == 0:
+            known = self._averagings[i] = averaging(base, shown) or known
+        if known is not None and known.timing is not None:
+            # What is usual for its kind says nothing of one that averages.
+            return known.timing
+        return timing(base, shown, self._before[i], self.timings[i].lag_s)
+
+    def told(self, i: int) -> bool:
+        """Whether it is known by how much an instrument averages."""
+        return self._averagings[i] is not None
+
+    def width_s2(self, i: int) -> float:
+        """The square of the moving mean (s) that an instrument shows of the anchor; negative where the anchor
+        averages what that instrument shows. Of two instruments the one with more is the smoother one."""
+        known = self._averagings[i]
+        return 0.0 if known is None else math.copysign(known.width_s**2, known.width_s)
 
     def _reach(self) -> int:
         lags = [self.timings[i].lag_s for i in self._powered]

@@ -8,6 +8,7 @@ from monitor.analysis.block import BLOCK_S, LEAST_SIDE_W, MIN_POWER_W
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT, LOSS_SPREAD
 from monitor.finding import Side
 from monitor.live.pair import SHARE_COARSE_PERCENT, Pair
+from monitor.live.windows.averaged import averaged_percent
 from monitor.live.windows.ends import JUMP_TIMES, SILENT_PART, SLOPE_OF_TWO, UNSTEADY, VARIES, smoothed_of
 from monitor.live.windows.span import Span
 from monitor.live.windows.windows import Windows
@@ -54,9 +55,15 @@ class Levels:
             return {}
         span = windows.span(begin, end)
         last_s = max(timings[j].lag_s for j in clean)
+        plain = windows.lags.plain
+        quickest = clean[0] if plain else min(clean, key=windows.lags.width_s2)
         levels = {}
         for j in clean:
             level = self._level(span, j, from_s, last_s, quantity)
+            if level is not None and level.power_w > 0.0 and not plain:
+                averaged = averaged_percent(span, windows.lags, j, (quickest,), level.power_w)
+                # As a uniform distribution: the standard deviation of what can be no more than that.
+                level = Level(level.power_w, math.hypot(level.u_percent, averaged / math.sqrt(3.0)))
             if level is None:
                 return {}
             if level.power_w > 0.0:

@@ -7,6 +7,7 @@ from monitor.analysis.block import MIN_POWER_W
 from monitor.analysis.curve import Ring
 from monitor.analysis.expected import LOSS_SPREAD, Loss
 from monitor.live.pair import Pair, Window
+from monitor.live.windows.averaged import averaged_percent
 from monitor.live.windows.lags import Lags
 from monitor.live.windows.past import Past
 from monitor.live.windows.sides import add_sides
@@ -110,6 +111,8 @@ class Windows:
             self.past[i].loss is not None or any(self.past[j].loss is not None for j in others)
         ):
             self._add_loss(window, i, others)
+        if not lags.plain:
+            self._add_averaged(window, i, span, (base,) if len(others) == 1 else others, side)
         add_sides(window, i, pair, span, self.past, from_s)
         return window
 
@@ -123,6 +126,14 @@ class Windows:
         reference_w = theirs[half] if len(theirs) % 2 else 0.5 * (theirs[half - 1] + theirs[half])
         sd_s = math.hypot(own.sd_s, sum(timings[j].sd_s for j in others) / len(others))
         return span.power(i, own.lag_s - last_s), reference_w, sd_s
+
+    def _add_averaged(
+        self, window: Window, i: int, span: Span, others: Sequence[int], side: int | None
+    ) -> None:
+        """What an instrument that averages makes of the ends of a window."""
+        window.averaged = averaged_percent(span, self.lags, i, others, window.reference_w)
+        if side is not None:
+            window.side_averaged = averaged_percent(span, self.lags, i, (side,), window.reference_w)
 
     def _add_loss(self, window: Window, i: int, others: Sequence[int]) -> None:
         """What the expected loss between crank and hub makes of a window."""

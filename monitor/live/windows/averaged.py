@@ -1,0 +1,41 @@
+"""What averaging of one of two instruments leaves open of a window: it answers a change of load slowly."""
+
+import math
+from collections.abc import Iterable
+
+from monitor.live.windows.lags import Lags
+from monitor.live.windows.past import NEIGHBOURHOOD_S
+from monitor.live.windows.span import Span
+
+CHANGED = 0.1
+"""A change of more than this part of the power between the ends of a window is one of load: in steady riding
+means of five seconds differ by less (common practice, no source)."""
+UNTOLD_S = 6.0
+"""A mean of ten seconds comes so much later: while nothing speaks against one, that is open where the load
+changes."""
+
+
+def averaged_j(width_s2: float, start_w: float, stop_w: float) -> float:
+    """Work (J) that a moving mean may move over the ends of a window although its lag is corrected.
+
+    A step of the load is a ramp as long as the mean. In the middle of it the mean is half a step short
+    of what it follows, which is an eighth of step x width; five seconds show 5 s / width of the step.
+    `width_s2`: the width squared; `start_w` and `stop_w`: how much it varied in five seconds at the ends.
+    """
+    return width_s2 / (8.0 * NEIGHBOURHOOD_S) * math.hypot(start_w, stop_w)
+
+
+def averaged_percent(span: Span, lags: Lags, i: int, others: Iterable[int], power_w: float) -> float:
+    """Percent of a window's work that averaging of `i`, or of one of those that it is held against, leaves
+    open: what it shows at the ends, or what an unknown mean of ten seconds could."""
+    most_j = 0.0
+    for j in others:
+        wider_s2 = lags.width_s2(i) - lags.width_s2(j)
+        if wider_s2:
+            _, start, stop, _ = span.ends(i if wider_s2 > 0.0 else j)
+            most_j = max(most_j, averaged_j(abs(wider_s2), start, stop))
+        elif not (lags.told(i) and lags.told(j)):
+            change = max(span.ends(i).change_w, span.ends(j).change_w)
+            if change > CHANGED * power_w:
+                most_j = max(most_j, UNTOLD_S * change)
+    return 100.0 * most_j / (span.length_s * power_w)
