@@ -31,7 +31,7 @@ SMOOTH_PART = 0.35
 five seconds of what changes slowly by 0.3, one of ten seconds by 0.1 (computed)."""
 WHOLE = 0.25
 """One that averages still shows all of a change: the slope of its mean is within this of one."""
-LEAST_ROWS = 40
+LEAST_ROWS = 25
 FLOOR_S = 0.25
 """What the grid of lags and updates by the revolution leave undefined of a lag."""
 

@@ -3,16 +3,14 @@
 import math
 from collections.abc import Iterable
 
+from monitor.live.windows.ends import VARIES
 from monitor.live.windows.lags import Lags
 from monitor.live.windows.past import NEIGHBOURHOOD_S
 from monitor.live.windows.span import Span
 
-CHANGED = 0.1
-"""A change of more than this part of the power between the ends of a window is one of load: in steady riding
-means of five seconds differ by less (common practice, no source)."""
 UNTOLD_S = 6.0
 """A mean of ten seconds comes so much later: while nothing speaks against one, that is open where the load
-changes."""
+changes by more than steady riding does."""
 
 
 def averaged_j(width_s2: float, start_w: float, stop_w: float) -> float:
@@ -36,6 +34,6 @@ def averaged_percent(span: Span, lags: Lags, i: int, others: Iterable[int], powe
             most_j = max(most_j, averaged_j(abs(wider_s2), start, stop))
         elif not (lags.told(i) and lags.told(j)):
             change = max(span.ends(i).change_w, span.ends(j).change_w)
-            if change > CHANGED * power_w:
+            if change > VARIES * power_w:
                 most_j = max(most_j, UNTOLD_S * change)
     return 100.0 * most_j / (span.length_s * power_w)
