@@ -16,11 +16,14 @@ changes by more than steady riding does."""
 def averaged_j(width_s2: float, start_w: float, stop_w: float) -> float:
     """Work (J) that a moving mean may move over the ends of a window although its lag is corrected.
 
-    A step of the load is a ramp as long as the mean. In the middle of it the mean is half a step short
-    of what it follows, which is an eighth of step x width; five seconds show 5 s / width of the step.
+    A step of the load is a ramp as long as the mean. Read half its width earlier, k seconds after the ramp
+    began, k²/(2 width) of the step is missing, up to an eighth of width x step in the middle; what five
+    seconds show of the ramp is then k/width of the step, or 5/width once it is longer than that.
     `width_s2`: the width squared; `start_w` and `stop_w`: how much it varied in five seconds at the ends.
     """
-    return width_s2 / (8.0 * NEIGHBOURHOOD_S) * math.hypot(start_w, stop_w)
+    width_s = math.sqrt(width_s2)
+    # Twice five seconds: from there on the middle of the ramp is more than five seconds after its beginning.
+    return 0.25 * width_s * max(1.0, width_s / (2.0 * NEIGHBOURHOOD_S)) * math.hypot(start_w, stop_w)
 
 
 def averaged_percent(span: Span, lags: Lags, i: int, others: Iterable[int], power_w: float) -> float:
