@@ -141,6 +141,14 @@ class Diagnosis:
     """Of a scale error: its size at every torque."""
 
 
+FOLLOWS_RIDER = Diagnosis(
+    "unclear",
+    "it measures one side, and nobody reports the rider's other one",
+    "add an instrument that reports both sides",
+)
+"""Of one that doubles a side: with the torque the rider's balance goes, as a scale or a zero offset would."""
+
+
 class Ride(NamedTuple):
     """A block that would tell more: a power to hold at a cadence other than before, for so long."""
 

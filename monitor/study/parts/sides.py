@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, Block
-from monitor.analysis.diagnose import Diagnosis, attribute, diagnose
+from monitor.analysis.diagnose import FOLLOWS_RIDER, Diagnosis, attribute, diagnose
 from monitor.study.grid import Blocks, Bools
 from monitor.study.parts.common import QUIET_EDGE, Shared
 from monitor.study.parts.differences import judged
@@ -38,6 +38,8 @@ def diagnose_of(
             continue
         rows = as_blocks(blocks, mask)
         diagnosis = diagnose(rows, "total", usual.sd, loss_w, not own)
+        if shared.grid.follows_rider(i):
+            diagnosis = FOLLOWS_RIDER
         if longest is None or found.n > longest[0]:
             longest = (found.n, diagnosis)
         deviation = abs(found.percent)

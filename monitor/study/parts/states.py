@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.analysis.block import BLOCK_S, silent_side
-from monitor.analysis.diagnose import attribute, diagnose
+from monitor.analysis.diagnose import FOLLOWS_RIDER, attribute, diagnose
 from monitor.analysis.statistics import Floats
 from monitor.setup.acts import touch_of
 from monitor.study.estimate.line import NO_LINE, line_over
@@ -453,6 +453,8 @@ def _side(shared: Shared, i: int, mask: Bools, side: str) -> tuple[float | None,
 def _cause(pair: Pair, mask: Bools, from_s: float, to_s: float) -> str:
     """Why it deviates in this state, from the blocks of this state alone."""
     grid, i = pair.shared.grid, pair.i
+    if grid.follows_rider(i):
+        return FOLLOWS_RIDER.cause
     rows = as_blocks(pair.blocks, mask)
     split = attribute(rows) if judges_sides(pair.shared, i) else None
     if split is not None and split.named(told_one_side(pair.shared, i, from_s, to_s)) is not None:

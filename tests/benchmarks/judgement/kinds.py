@@ -78,6 +78,13 @@ def left_only(seed: int, rng: np.random.Generator) -> Plan:
     return _plan("left-only", seed, LEVELS, _pedals(rng), unit, share=0.54)
 
 
+def left_only_alone(seed: int, rng: np.random.Generator) -> Plan:
+    """It measures the left leg rightly, which does 44 %; nobody else tells sides."""
+    unit = replace(_heron(rng, "ble-total"), doubles="left", mount="crank")
+    spider = replace(_spider(rng), role="reference")
+    return _plan("left-only alone", seed, LEVELS, spider, unit, reference="spider", share=0.44)
+
+
 def left_only_high(seed: int, rng: np.random.Generator) -> Plan:
     """The same, and it reads 5 % high."""
     unit = changed(replace(_heron(rng, "ble-total"), doubles="left", mount="crank"), 5.0)
@@ -287,6 +294,7 @@ KINDS: dict[str, Callable[[int, np.random.Generator], Plan]] = {
     "drift-levels": drift_levels,
     "warm-up-rising": warm_up_rising,
     "drift-strong": drift_strong,
+    "left-only-alone": left_only_alone,
 }
 
 

@@ -6,7 +6,8 @@ from typing import Literal
 
 from monitor.analysis.block import BLOCK_S, Block
 from monitor.analysis.changes.constant import began_at_once, early, is_constant
-from monitor.analysis.diagnose import Diagnosis, Ride, diagnose
+from monitor.analysis.diagnose import FOLLOWS_RIDER, Diagnosis, Ride, diagnose
+from monitor.analysis.expected import follows_rider
 from monitor.finding import Cause, Side
 from monitor.live.faults.compared.change import Changes
 from monitor.live.faults.compared.known import Known, side_cure
@@ -173,6 +174,8 @@ class Causes:
 
     def _by_torque(self, i: int, pair: Pair, side: Side, onset_s: float, shared: bool = False) -> Diagnosis:
         """Scale or zero offset, as far as the torques ridden tell; `shared`: whose it is stays open."""
+        if side == "total" and follows_rider(self.bench.instruments[i], self.comparator.side_references[i]):
+            return FOLLOWS_RIDER
         # If one explanation fits all that was ridden since the last change, the more torques
         # the better; if none does, the fault began at its onset and only that tells.
         every = self._state(i, pair)
