@@ -29,79 +29,67 @@ BLOCKS_A_MINUTE = 6.0
 
 def open_questions(judgements: Sequence[Judgement], lines: Sequence[TorqueLine]) -> list[Open]:
     """What could not be decided, and which ride would."""
-    result: list[Open] = []
     powered = [j for j in judgements if j.powered]
     compared = [j for j in powered if j.reference is not None and not j.is_reference]
+    result: list[Open] = []
     for j in compared:
-        overall = j.overall
-        if overall is None:
-            result.append(
-                Open(
-                    j.label,
-                    "whether it agrees",
-                    "ride two minutes at a steady load with all instruments on",
-                    "minutes",
-                    2,
-                )
-            )
-        elif j.pair_verdict == "undecided" and j.follows_rider:
+        result += [*_of_verdict(j), *_undecided(j), *_of_parts(j, lines)]
+    return [*result, *_of_bench(powered, compared)]
+
+
+def _of_verdict(j: Judgement) -> list[Open]:
+    """Whether it agrees, whose the difference is, and of what kind."""
+    result: list[Open] = []
+    overall = j.overall
+    if overall is None:
+        ride = "ride two minutes at a steady load with all instruments on"
+        result.append(Open(j.label, "whether it agrees", ride, "minutes", 2))
+    elif j.pair_verdict == "undecided" and j.follows_rider:
+        ride = "add an instrument that reports both sides"
+        result.append(Open(j.label, "whether it agrees on the side that it measures", ride))
+    elif j.pair_verdict == "undecided":
+        ride, minutes = _more(overall, j.left_state)
+        needs: Literal["minutes", ""] = "minutes" if minutes else ""
+        result.append(Open(j.label, "whether it agrees within the claims", ride, needs, minutes))
+    elif j.pair_verdict == "differs" and j.verdict == "undecided":
+        ride = "add an independent instrument, or check with known weights"
+        if j.follows_rider:
             ride = "add an instrument that reports both sides"
-            result.append(Open(j.label, "whether it agrees on the side that it measures", ride))
-        elif j.pair_verdict == "undecided":
-            ride, minutes = _more(overall, j.left_state)
-            needs: Literal["minutes", ""] = "minutes" if minutes else ""
-            result.append(Open(j.label, "whether it agrees within the claims", ride, needs, minutes))
-        elif j.pair_verdict == "differs" and j.verdict == "undecided":
-            ride = "add an independent instrument, or check with known weights"
-            if j.follows_rider:
-                ride = "add an instrument that reports both sides"
-            result.append(Open(j.label, f"whether it or {j.reference} is off", ride))
-        if j.pair_verdict == "differs" and j.cause == "unclear":
-            ride = j.diagnosis.ride if j.diagnosis is not None else ""
-            result.append(Open(j.label, "what kind of error it is", ride or _TELLING, "torques"))
-        result += _undecided(j)
-        line = next((x for x in lines if x.instrument == j.label), None)
-        if line is not None and not line.separable and j.pair_verdict != "differs":
-            result.append(Open(j.label, "its scale and its zero, apart from each other", _TELLING, "torques"))
-        judged = [d for s in j.segments for d in s.differences if d.side_reference is not None]
-        if j.instrument.sides == "both" and not any(
-            j.label in (d.instrument, d.side_reference) for d in judged
-        ):
-            result.append(
-                Open(
-                    j.label,
-                    "whether each of its sides is right",
-                    "add another instrument that tells both sides",
-                )
-            )
+        result.append(Open(j.label, f"whether it or {j.reference} is off", ride))
+    if j.pair_verdict == "differs" and j.cause == "unclear":
+        ride = j.diagnosis.ride if j.diagnosis is not None else ""
+        result.append(Open(j.label, "what kind of error it is", ride or _TELLING, "torques"))
+    return result
+
+
+def _of_parts(j: Judgement, lines: Sequence[TorqueLine]) -> list[Open]:
+    """Its scale and zero, and its sides."""
+    result: list[Open] = []
+    line = next((x for x in lines if x.instrument == j.label), None)
+    if line is not None and not line.separable and j.pair_verdict != "differs":
+        result.append(Open(j.label, "its scale and its zero, apart from each other", _TELLING, "torques"))
+    judged = [d for s in j.segments for d in s.differences if d.side_reference is not None]
+    if j.instrument.sides == "both" and not any(j.label in (d.instrument, d.side_reference) for d in judged):
+        ride = "add another instrument that tells both sides"
+        result.append(Open(j.label, "whether each of its sides is right", ride))
+    return result
+
+
+def _of_bench(powered: Sequence[Judgement], compared: Sequence[Judgement]) -> list[Open]:
+    """What no single comparison is asked for."""
+    result: list[Open] = []
     if compared and not any(r.beyond_chance is not None for j in compared for r in j.repeats):
-        result.append(
-            Open(
-                "",
-                "whether the instruments stay as they are",
-                "ride the first block again at the end",
-                "again",
-            )
-        )
+        ride = "ride the first block again at the end"
+        result.append(Open("", "whether the instruments stay as they are", ride, "again"))
     loads = sorted({s.load for j in compared[:1] for s in j.segments if s.kind != "sprint"})
     if len(loads) == 1 and loads[0] in ("held", "free"):
         other = "freely" if loads[0] == "held" else "with the trainer holding the target"
-        result.append(
-            Open(
-                "",
-                f"whether they do the same when the load is not {loads[0]}",
-                f"ride a block {other}",
-                "load",
-            )
-        )
+        what = f"whether they do the same when the load is not {loads[0]}"
+        result.append(Open("", what, f"ride a block {other}", "load"))
     reference = next((j for j in powered if j.is_reference), None)
     if reference is not None and len(powered) == 2:
-        result.append(
-            Open(
-                reference.label, "with two instruments, neither can be called wrong",
-                "add a third instrument: two can only differ",
-            )
-        )  # fmt: skip
+        what = "with two instruments, neither can be called wrong"
+        result.append(Open(reference.label, what, "add a third instrument: two can only differ"))
     return result
 
 
