@@ -197,17 +197,22 @@ def gain_and_zero(
     off = ratio - design @ fit
     names = np.unique(segment)
     levels = [(float(off[segment == k].mean()), noise.of_mean(begin_s[segment == k])) for k in names]
+    prior = min(PRIOR_DOF, noise.dof)
+    dof = least_dof = prior + n - 2.0
     if len(names) > 2:
         # Two of the segments' freedoms went into the line.
         between = between_of([Levels(levels, 2)])
         covariance += between.sd**2 * (segment[:, None] == segment[None, :])
+        within = np.diagonal(normal)
         fit, normal, rest = _least_squares(design, ratio, covariance)
-    prior = min(PRIOR_DOF, noise.dof)
-    dof = prior + n - 2.0
+        # Few segments hardly know how far they lie apart (Welch and Satterthwaite, GUM G.4.1).
+        both = np.diagonal(normal)
+        apart = np.maximum(0.0, both - within)
+        least_dof = float((both**2 / (within**2 / dof + apart**2 / (len(names) - 2))).min())
     normal *= (prior + rest) / dof
     return GainZero(
         float(fit[0]), float(fit[1]), math.sqrt(normal[0, 0]), math.sqrt(normal[1, 1]), float(normal[0, 1]),
-        t_975(dof), n, float(x.mean()),
+        min(MOST_T, t_975(least_dof)), n, float(x.mean()),
     )  # fmt: skip
 
 

@@ -28,7 +28,7 @@ def diagnose_of(
     quiet = blocks.edge_percent < QUIET_EDGE
     loss_w = max(shared.grid.losses[i].watts, shared.grid.base_loss(i).watts)
     usual = shared.usual[i]
-    edges = [-math.inf, *shared.cuts[i], math.inf]
+    ends = [*shared.cuts[i], math.inf]
     best: tuple[float, Diagnosis] | None = None
     longest: tuple[int, Diagnosis] | None = None
     for state in range(len(shared.cuts[i]) + 1):
@@ -47,7 +47,7 @@ def diagnose_of(
         if deviation - found.u95 <= limit and not _differs_in(shared, i, state, segments):
             continue
         split = attribute(rows) if judges_sides(shared, i) else None
-        told = told_one_side(shared, i, edges[state], edges[state + 1])
+        told = told_one_side(shared, i, ends[state])
         side = split.named(told) if split is not None else None
         if split is not None and side is not None:
             side_w = split.left_w if side == "left" else split.right_w
@@ -65,14 +65,14 @@ def diagnose_of(
     return Diagnosis("unclear", "", d.ride, d.gain, d.offset_nm, d.sd_gain, d.sd_offset_nm)
 
 
-def told_one_side(shared: Shared, i: int, from_s: float, to_s: float) -> bool:
-    """Whether the monitor, when it last spoke of the total's deviation in a state, explained it by a side."""
+def told_one_side(shared: Shared, i: int, to_s: float) -> bool:
+    """Whether the monitor, when it last spoke of the total's deviation, explained it by a side."""
     told = [
         f.cause
         for f in shared.recording.findings
         if f.instrument == shared.grid.labels[i]
         and (f.kind, f.event) == ("power-off", "raised")
-        and from_s < f.t_s <= to_s
+        and f.t_s <= to_s
     ]
     return told[-1:] == ["one-side"]
 

@@ -428,7 +428,7 @@ def state_of(pair: Pair, from_s: float, to_s: float, opened: Opened, own: bool =
             verdict = judged(began, end_u95, limit)
     cause = None
     if verdict == "differs":
-        cause = "drift" if own and end is not None else _cause(pair, mask, from_s, to_s)
+        cause = "drift" if own and end is not None else _cause(pair, mask, to_s)
     left, right = (_side(shared, i, mask, side) for side in ("left", "right"))
     line = line_over(shared, i, mask)
     known_line = line.rounded if line is not None and line.apart else NO_LINE
@@ -450,14 +450,14 @@ def _side(shared: Shared, i: int, mask: Bools, side: str) -> tuple[float | None,
     return rounded(sure.percent, 3), known(sure.u95, 3)
 
 
-def _cause(pair: Pair, mask: Bools, from_s: float, to_s: float) -> str:
+def _cause(pair: Pair, mask: Bools, to_s: float) -> str:
     """Why it deviates in this state, from the blocks of this state alone."""
     grid, i = pair.shared.grid, pair.i
     if grid.follows_rider(i):
         return FOLLOWS_RIDER.cause
     rows = as_blocks(pair.blocks, mask)
     split = attribute(rows) if judges_sides(pair.shared, i) else None
-    if split is not None and split.named(told_one_side(pair.shared, i, from_s, to_s)) is not None:
+    if split is not None and split.named(told_one_side(pair.shared, i, to_s)) is not None:
         return "one-side"
     loss_w = max(grid.losses[i].watts, grid.base_loss(i).watts)
     return diagnose(rows, "total", pair.shared.usual[i].sd, loss_w).cause
