@@ -84,7 +84,8 @@ def evening(size: float, side: str, seed: int) -> tuple[generator.Bench, list[Re
     ("size", "side", "seed"),
     [
         (-6.0, "left", 1),
-        pytest.param(6.0, "right", 2, marks=pytest.mark.slow),
+        # Of 6 % the share moves by 1.5 points, which this rider (1.2 points either way) may hide.
+        pytest.param(7.0, "right", 2, marks=pytest.mark.slow),
         pytest.param(-5.0, "total", 3, marks=pytest.mark.slow),
     ],
 )
