@@ -1,15 +1,22 @@
 """A healthy one that shows a mean of many seconds answers a change of load slowly: that is no error."""
 
+import random
+from collections import deque
+
+import msgspec
 import numpy as np
 import pytest
 
-from capture.record import Header
+from capture.record import Header, Packet
 from monitor.analysis.averaging import USUAL, averaging
 from monitor.analysis.lag import Floats
 from monitor.finding import Finding
+from monitor.live.pipeline import Pipeline
 from monitor.live.windows.averaged import averaged_j
 from monitor.study.recording import collect
 from tests.benchmarks.judgement.evening import SETTLE_S, UTC_NS, Change, Meter, Piece, Plan, make
+from tests.helpers.streams import Body, Ride, S, Stretch, bench, merged, ticks
+from tests.helpers.streams import Meter as Stream
 
 SLOW = pytest.mark.slow
 FINE = 10
@@ -151,3 +158,39 @@ def test_an_error_that_begins_with_a_change_of_load_is_found_in_its_time(
     assert found
     assert found[0].instrument == "alder"
     assert at_s < found[0].t_s < at_s + 60.0
+
+
+def alternating(stuck_s: float = 1e9) -> list[Finding]:
+    """What is raised where power goes up and down, then to and fro within ten seconds: one that shows a mean
+    of fifteen revolutions, at 90 rpm, stands still there. From `stuck_s` on it always shows the same."""
+    chance = random.Random(5)
+    ride = Ride(
+        *(Stretch(4, chance.uniform(190.0, 250.0), 90, 0.5) for _ in range(40)),
+        *(Stretch(5, w, 90, 0.5) for _ in range(5) for w in (212, 228)),
+        *(Stretch(4, chance.uniform(190.0, 250.0), 90, 0.5) for _ in range(10)),
+    )
+    last: deque[int] = deque(maxlen=15)
+    slow: list[Packet] = []
+    for packet in Stream("heron", torque=False).bluetooth(ride):
+        body = Body.from_bytes(packet.data)
+        if packet.t_ns < stuck_s * S:
+            last.append(body.power_w)
+        shown_w = round(sum(last) / len(last))
+        slow.append(
+            Packet(packet.t_ns, "heron", "2A63", bytes(msgspec.structs.replace(body, power_w=shown_w)))
+        )
+    pipeline = Pipeline(bench("hub", "heron"))
+    found: list[Finding] = []
+    for record in merged(ticks(ride.seconds), Stream("hub").ant(ride), slow):
+        found += pipeline.feed(record)
+    return [f for f in found if f.event == "raised" and f.kind == "stuck"]
+
+
+def test_a_mean_that_stands_still_while_its_length_evens_all_out_is_not_stuck() -> None:
+    assert not alternating()
+
+
+def test_one_that_averages_and_gets_stuck_is_found() -> None:
+    found = alternating(210.0)
+    assert [f.instrument for f in found] == ["heron"]
+    assert 210.0 < found[0].t_s < 235.0

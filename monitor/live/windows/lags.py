@@ -101,6 +101,11 @@ class Lags:
         known = self._averagings[i]
         return 0.0 if known is None else math.copysign(known.width_s**2, known.width_s)
 
+    def averages_s(self, i: int) -> float:
+        """The moving mean (s) that an instrument is known to show of the anchor; 0: none beyond the usual."""
+        known = self._averagings[i]
+        return 0.0 if known is None else max(0.0, known.width_s)
+
     def _reach(self) -> int:
         lags = [self.timings[i].lag_s for i in self._powered]
         lags += [x for pair in self._pairs.values() for x in (0.0, pair.side_timing.lag_s)]

@@ -6,6 +6,7 @@ turn: nobody can tell that from such a manner.
 """
 
 import math
+from itertools import accumulate
 
 from monitor.analysis.block import MIN_POWER_W
 from monitor.live.faults.oddities.calm import calm
@@ -101,7 +102,12 @@ def _stands(seen: Seen, i: int, recent: Recent, since_s: float, now_s: float) ->
     n = runs.n if since_s == runs.since_s else len(recent.between(since_s, now_s))
     if n < max(LEAST_N, TIMES_USUAL * usual):
         return False
-    others = [p for p in seen.others_between(i, since_s, now_s) if len(p) > OTHERS_N]
+    # One that averages for long shows of what others moved no more than its mean.
+    width_s = seen.comparator.lags.averages_s(i)
+    others = [p for p in seen.others_between(i, since_s - width_s, now_s) if len(p) > OTHERS_N]
+    if width_s > 0.0:
+        times = width_s / (now_s - since_s + width_s)
+        others = [_means(p, max(1, round(times * len(p)))) for p in others]
     if runs.value_w >= runs.peak_w and any(max(p) > CLIPS * runs.value_w for p in others):
         return False
     known = len(runs.past) >= KNOWN_RUNS
@@ -109,6 +115,12 @@ def _stands(seen: Seen, i: int, recent: Recent, since_s: float, now_s: float) ->
     part = MOVED_UNKNOWN if not known else MOVED_LONG if long else MOVED
     # At the start of a run their own scatter is no movement.
     return any(_moved(p, long) > max(MOVED_W, part * runs.value_w) for p in others)
+
+
+def _means(powers: list[float], n: int) -> list[float]:
+    """The means of each `n` readings (W) in a row."""
+    sums = [0.0, *accumulate(powers)]
+    return [(last - first) / n for first, last in zip(sums, sums[n:], strict=False)]
 
 
 def _moved(powers: list[float], raw: bool) -> float:
