@@ -97,6 +97,7 @@ def test_a_side_that_goes_silent_is_told_in_words() -> None:
     recording, found = _silent_side()
     told = [f.what for f in recording.findings if f.event == "raised" and f.side == "right"]
     assert any("heron right side shows nothing" in what for what in told)
+    assert not any("shows nothing" in what and "scale" in what for what in told)
     percent = [float(number) for what in told for number in re.findall(r"([-+][0-9.]+) %", what)]
     assert all(abs(value) <= 100.0 for value in percent)
     states = found.instruments["heron"].states

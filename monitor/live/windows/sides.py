@@ -53,7 +53,7 @@ def add_sides(window: Window, i: int, pair: Pair, span: Span, past: Sequence[Pas
     window.side_lag_sd_s, window.side_smoothed_s2 = pair.side_timing.sd_s, pair.side_smoothed_s2
     if size > tolerance.claims_percent:
         window.side_within = span.change_within(i, side, left + right) + span.share_within(
-            i, side, left + right, min(left, right)
+            i, side, left + right, min(left, right), lag_s
         )
 
 

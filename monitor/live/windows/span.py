@@ -15,9 +15,10 @@ LEAST_LAG_S = 0.05
 SHARED_S = 0.3
 """A change of load of so many watts moves this many seconds of it between the sides, at most: a quarter of
 a revolution's work at 60 rpm."""
-SHARE_LATE_S = 1.5
-"""A share stands for the last revolution until the next one is told: with a turn and a message lost, that is
-the difference of two meters in when they tell the same one (common practice, no source)."""
+SHARE_LATE_S = 2.5
+"""A share stands for the last revolution, or for three seconds' mean, until the next one is told: with a turn
+and a message lost, that is the difference of two meters in when they tell the same one (common practice, no
+source)."""
 SHARE_WANDERS = 0.1
 """Means of three seconds of a rider's share lie within so much of each other while nothing about the rider
 changes (common practice, no source)."""
@@ -102,21 +103,22 @@ class Span:
         most = max(self._most_swing(i), self._most_swing(j))
         return 100.0 * SHARED_S * max(0.0, most - VARIES * power_w) / (0.5 * self.length_s * power_w)
 
-    def share_within(self, i: int, j: int, both_w: float, side_w: float) -> float:
+    def share_within(self, i: int, j: int, both_w: float, side_w: float, lag_s: float) -> float:
         """Percent of the smaller side's work (`side_w`) that changes of share inside a window can move from
-        one side to the other.
+        one side to the other. One of the two is read `lag_s` earlier, by either sign.
 
         A rider who goes on with one leg changes what both tell, each in its own message. What only one of
         them tells is no change of the rider, and a difference. Fails for a unit that loses a side in the very
         seconds in which its rider changes legs: it is told a window later.
         """
-        least = min(self._most_turn(i), self._most_turn(j)) - SHARE_WANDERS
+        back_s = SHARE_S + math.ceil(abs(lag_s))
+        least = min(self._most_turn(i, back_s), self._most_turn(j, back_s)) - SHARE_WANDERS
         return 100.0 * SHARE_LATE_S * max(0.0, least) * both_w / (self.length_s * side_w)
 
-    def _most_turn(self, k: int) -> float:
-        """By how much (0..1) an instrument's share varied inside, and in the seconds just before."""
+    def _most_turn(self, k: int, back_s: int) -> float:
+        """By how much (0..1) an instrument's share varied inside, and in `back_s` just before."""
         shares = self._past[k].shares
-        inside = list(islice(shares, max(0, len(shares) - self.length_s - SHARE_S), None))
+        inside = list(islice(shares, max(0, len(shares) - self.length_s - back_s), None))
         return max(inside) - min(inside)
 
     def _most_swing(self, k: int) -> float:

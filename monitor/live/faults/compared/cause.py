@@ -75,7 +75,9 @@ class Causes:
             self._whose[key] = sign.whose
             self.diagnoses[key] = self._diagnose(sign, i, pair, side, onset)
         found = self.diagnoses[key]
-        self._say(sign, i, pair, UNLIKE if _unlike(sign, found.scale_percent) else found)
+        # A side that shows nothing has no scale.
+        unlike = sign.inferred == "silent" or _unlike(sign, found.scale_percent)
+        self._say(sign, i, pair, UNLIKE if unlike else found)
 
     def _onset(self, i: int, sign: Sign, pair: Pair, now_s: float, end: int) -> float:
         """Since when it deviates: as soon as a step is found that explains it, since that."""
