@@ -3,7 +3,7 @@
 import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
 from pathlib import Path
 from types import SimpleNamespace
 from typing import get_args
@@ -541,6 +541,22 @@ def test_cadence_off(factor: float, off_rpm: float) -> None:
     assert raised.unit == "rpm"
     assert "twice or every other" in raised.advice
     assert kinds(found) == {("cadence-off", "beat")}
+
+
+def test_every_other_turn_is_found_though_single_seconds_hold_none() -> None:
+    """Each second it sends the stamp of the last turn, and counts every other: some seconds hold none."""
+
+    def stamped(ride: Ride) -> Iterator[Packet]:
+        for second, turns in groupby(ride.revolutions, key=lambda r: math.ceil(r.end_s)):
+            *_, r = turns
+            body = speed_cadence.Measurement(None, None, r.number // 2, int(1024 * r.end_s) % 65536)
+            yield Packet(ns(second + 0.03), "beat", "2A5B", bytes(body))
+
+    b = bench(HUB, PEDALS, HERON, 'beat mount="cadence" role="witness"')
+    heron = Meter("heron", sided=True, noise=0.004).bluetooth(STEADY)
+    (raised,) = told(run(b, *others(STEADY), heron, stamped(STEADY)), "cadence-off", "beat")
+    assert raised.t_s < 45.0
+    assert raised.value == pytest.approx(-44.0, abs=2.0)
 
 
 def test_a_right_cadence_sensor_is_not_off_through_changes_of_cadence() -> None:

@@ -20,8 +20,11 @@ LATE_S = 3.0
 MOST_CHANGE_RPM = 60.0
 """Larger changes count as this."""
 LEAST_RPM, TURNING_RPM = 30.0, 20.0
-"""Slower than this nothing is compared; one end, or any second, slower than that, nothing is decided: a late
+"""Slower than this nothing is compared; one end, or any STOP_S, slower than that, nothing is decided: a late
 one shows a stop in other seconds."""
+STOP_S = 3
+"""A stop is looked for in means of so many seconds: single ones may hold no turn of a slow crank, or of one
+that counts every other."""
 MARGIN_RPM = 0.6
 """Beyond limit and edge it must differ by so much: the scatter of a mean of 15 s of whole revolutions."""
 DOUBLED, HALVED = (1.9, 2.1), (0.47, 0.53)
@@ -55,10 +58,11 @@ class Turning:
 
     @cached_property
     def slowest(self) -> float:
-        """The slowest of these means and of any second, rpm; 0 where the change is not known."""
+        """The slowest of these means and of any STOP_S, rpm; 0 where the change is not known."""
         if self.change is None:
             return 0.0
-        each = self._comparator.cadences(*((k, k + 1) for k in range(self._begin, self._end)))
+        starts = range(self._begin, self._end - STOP_S + 1)
+        each = self._comparator.cadences(*((k, k + STOP_S) for k in starts))
         return min(a for row in (*self._ends, *each) for a in row if a is not None)
 
     def median_without(self, own: float) -> float | None:
