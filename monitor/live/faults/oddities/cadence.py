@@ -20,11 +20,10 @@ LATE_S = 3.0
 MOST_CHANGE_RPM = 60.0
 """Larger changes count as this."""
 LEAST_RPM, TURNING_RPM = 30.0, 20.0
-"""Slower than this nothing is compared; one end, or any STOP_S, slower than that, nothing is decided: a late
+"""Slower than this nothing is compared; one end, or any second, slower than that, nothing is decided: a late
 one shows a stop in other seconds."""
 STOP_S = 3
-"""A stop is looked for in means of so many seconds: single ones may hold no turn of a slow crank, or of one
-that counts every other."""
+"""Of one that counts every other turn single seconds may hold none: a stop is no shorter than this."""
 MARGIN_RPM = 0.6
 """Beyond limit and edge it must differ by so much: the scatter of a mean of 15 s of whole revolutions."""
 DOUBLED, HALVED = (1.9, 2.1), (0.47, 0.53)
@@ -56,13 +55,12 @@ class Turning:
         pairs = [(a, b) for a, b in zip(*self._ends, strict=True) if a is not None and b is not None]
         return max(abs(b - a) for a, b in pairs) if pairs else None
 
-    @cached_property
-    def slowest(self) -> float:
-        """The slowest of these means and of any STOP_S, rpm; 0 where the change is not known."""
+    def slowest(self, over_s: int) -> float:
+        """The slowest of these means and of any `over_s` seconds, rpm; 0 where the change is not known."""
         if self.change is None:
             return 0.0
-        starts = range(self._begin, self._end - STOP_S + 1)
-        each = self._comparator.cadences(*((k, k + STOP_S) for k in starts))
+        starts = range(self._begin, self._end - over_s + 1)
+        each = self._comparator.cadences(*((k, k + over_s) for k in starts))
         return min(a for row in (*self._ends, *each) for a in row if a is not None)
 
     def median_without(self, own: float) -> float | None:
@@ -105,13 +103,13 @@ def cadence(seen: Seen, i: int, turned: Turning) -> Sign | None:
         return unknown
     edge = min(turned.change, MOST_CHANGE_RPM) * LATE_S / WINDOW_S
     signal: Signal = None
-    if turned.slowest >= TURNING_RPM:
+    ratio = own / reference
+    twice = any(low < ratio < high for low, high in (DOUBLED, HALVED))
+    if turned.slowest(STOP_S if twice else 1) >= TURNING_RPM:
         beyond = abs(off) > limit + edge + MARGIN_RPM
         signal = "over" if beyond else "below" if abs(off) < limit else "between"
     if signal != "over" and not standing:
         return None
-    ratio = own / reference
-    twice = any(low < ratio < high for low, high in (DOUBLED, HALVED))
     return Sign(
         "cadence-off",
         label,
