@@ -17,6 +17,9 @@ from monitor.study.results import (
     SideResult,
 )
 
+BY_TORQUE = ("scale", "zero-offset")
+"""Causes that the torques ridden tell: all that were ridden in a state more surely than some of them."""
+
 
 @dataclass(slots=True)
 class Judgement(Known):
@@ -205,9 +208,12 @@ class Judgement(Known):
             return left.cause
         if self.of_one_state is not None and self.of_one_state.cause != "unclear":
             return self.of_one_state.cause
-        if self.sides_off():
+        whole = left is not None and left.verdict == "differs"
+        if self.sides_off() and not whole:
             return "one-side"
-        named = [f.cause for f in self.standing("power-off") if f.cause and f.cause != "unclear"]
+        # What the torques told while riding, all of them together have just been asked.
+        asked = BY_TORQUE if whole else ()
+        named = [f.cause for f in self.standing("power-off") if f.cause not in (None, "unclear", *asked)]
         return named[-1] if named else "unclear"
 
     @property
