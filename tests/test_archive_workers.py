@@ -77,6 +77,8 @@ def test_a_process_that_dies_costs_its_session(folder: Path, monkeypatch: pytest
 
 def test_a_run_that_is_stopped_leaves_whole_files(folder: Path) -> None:
     """Ctrl-C in the middle: what has its name is whole, nothing half written stays, and it goes on later."""
+    for k in range(4, 40):  # So many that the middle is not over before a busy computer comes to look.
+        shutil.copytree(folder / f"copy-{k % 4}", folder / f"copy-{k}")
     command = [sys.executable, "-P", "-m", "monitor.cli", "study", str(folder), "--jobs", "2"]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     deadline = time.monotonic() + 120.0
@@ -95,7 +97,7 @@ def test_a_run_that_is_stopped_leaves_whole_files(folder: Path) -> None:
     _, entries = update(folder, jobs=2)
     assert sum(e.state == "kept" for e in entries) >= before
     assert {e.state for e in entries} <= {"kept", "new"}
-    assert len(parts(folder / "archive", EVENINGS)) == 6
+    assert before < len(parts(folder / "archive", EVENINGS)) == 42
 
 
 # -- a cluster
