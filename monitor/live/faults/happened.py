@@ -43,8 +43,11 @@ class Happened:
             if len(seconds) < MEAN_S or now_s - self._sprint_s < SPRINT_APART_S:
                 continue
             power_w = seconds[-1]
+            if not power_w > SPRINT_W:
+                # Of hardly any second the mean before it is asked.
+                continue
             mean_w = sum(p for p in list(seconds)[-MEAN_S:] if p == p) / MEAN_S
-            if power_w > SPRINT_W and power_w > SPRINT_TIMES * mean_w:
+            if power_w > SPRINT_TIMES * mean_w:
                 self._sprint_s = now_s
                 self.add(now_s, "a sprint")
         for i, facts in enumerate(self.seen.facts):
