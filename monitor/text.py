@@ -44,7 +44,7 @@ def as_sentences(text: str, labels: Collection[str]) -> str:
 
 
 def change_by(percent: float) -> str:
-    """`by +2.1 %`; above 100 %, where percent say little, `to 2.5 times what it was`."""
+    """`by +2.1 %`; above 100 %, where a percentage says little, `to 2.5 times what it was`."""
     if percent <= 100.0:
         return f"by {percent:+z.1f} %"
     return f"{times_words(percent)} what it was"

@@ -88,7 +88,7 @@ class _Fit(NamedTuple):
 
 
 def averaging(a: Floats, b: Floats) -> Averaging | None:
-    """How `b` averages what `a` shows, or `a` what `b` shows: watts at 1 Hz, nan where unknown.
+    """How `b` averages what `a` shows, or `a` what `b` shows: (seconds,), watts at 1 Hz, nan: unknown.
 
     The smoother one is fitted by moving means of the other, each at its own slope, so that noise of the
     other, which any mean makes less, does not pass for averaging. None: too little to tell.

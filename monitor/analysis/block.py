@@ -1,11 +1,14 @@
 """A block: ten seconds of one instrument against its reference; whatever has a spread is made of them."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
+
+from monitor.finding import Side
 
 BLOCK_S = 10
-SILENT_PART = 0.05
+SILENT_SIDE_PART = 0.05
 """A side that makes no more than this part of another instrument's shows nothing: a battery that is empty, a
 sensor that is lost (common practice, no source)."""
 MIN_POWER_W = 30.0
@@ -15,6 +18,11 @@ LEAST_SIDE_W = MIN_POWER_W / 3
 LEAST_SIDE_PART = 0.15
 """A side that makes less of both is no measure of an instrument: riders of one leg leave a few percent to the
 other, of which one step of a share is a third (common practice, no source)."""
+LEAST_RPM, LEAST_TORQUE_W = 20.0, 5.0
+"""Slower pedalling, or less power of what is compared, has no torque worth the name (common practice, no
+source)."""
+QUIET_PERCENT = 1.5
+"""Blocks whose ends may move them by more tell nothing of torques (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +53,32 @@ class Block:
         return self.end_s - self.length_s
 
 
+class Torque(NamedTuple):
+    """A block at its torque: reference torque (N·m), log ratio, cadence (rpm), and the block's end (s)."""
+
+    reference_nm: float
+    y: float
+    cadence_rpm: float
+    end_s: int
+
+
+def torques_of(blocks: Sequence[Block], side: Side) -> Iterator[Torque]:
+    """The blocks that tell a torque. For a side: that side's, its power over the same crank speed."""
+    for b in blocks:
+        if b.cadence_rpm is None or b.cadence_rpm < LEAST_RPM or b.edge_percent > QUIET_PERCENT:
+            continue
+        y: float | None
+        reference_w: float | None
+        if side == "total":
+            y, reference_w = b.y, b.reference_w
+        elif side == "left":
+            y, reference_w = b.y_left, b.left_reference_w
+        else:
+            y, reference_w = b.y_right, b.right_reference_w
+        if y is not None and reference_w is not None and reference_w > LEAST_TORQUE_W:
+            yield Torque(reference_w / (math.tau * b.cadence_rpm / 60.0), y, b.cadence_rpm, b.end_s)
+
+
 def silent_side(blocks: Sequence[Block]) -> Literal["left", "right"] | None:
     """The side that showed nothing in each of these blocks, while that of another instrument worked.
 
@@ -58,4 +92,6 @@ def silent_side(blocks: Sequence[Block]) -> Literal["left", "right"] | None:
 
 def _silent(powers_w: Sequence[tuple[float | None, float | None]]) -> bool:
     known = [(own, other) for own, other in powers_w if own is not None and other is not None]
-    return bool(known) and all(other >= LEAST_SIDE_W and own <= SILENT_PART * other for own, other in known)
+    return bool(known) and all(
+        other >= LEAST_SIDE_W and own <= SILENT_SIDE_PART * other for own, other in known
+    )

@@ -19,6 +19,8 @@ OUT_SD_PERCENT = 5.0
 """How far one that is outside its claim is off: a standard deviation (common practice, no source)."""
 PRIOR_TRUSTED, PRIOR_ON_TEST = 0.05, 0.3
 """Probability before the ride that an instrument is outside its claim (common practice, no source)."""
+LEAST_OPINIONS = 3
+"""Two instruments can only differ: it takes three to tell who."""
 MOST_DROPPED = 3
 """With more than SMALL_BENCH instruments no more than this many are left out of a subset."""
 SMALL_BENCH = 10
@@ -200,6 +202,7 @@ LIKE_PERCENT, ALIKE_MEAN_PERCENT, LIKE_TIMES = 0.15, 0.3, 3.0
 """One instrument heard twice: five-second means follow each other within LIKE_PERCENT (standard deviation),
 levels within ALIKE_MEAN_PERCENT, both LIKE_TIMES as far from any other (common practice, no source)."""
 LIKE_S, LONGER = 5, 4
+"""Seconds of such a mean, and how many of them make a longer one that is looked at as well."""
 LEAST_LIKE = 24
 """So many five-second means tell how alike two are: two minutes."""
 SAME_MAKER = ("manufacturer", "manufacturer_id", "model", "model_number")

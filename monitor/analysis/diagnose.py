@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.analysis.block import BLOCK_S, Block
+from monitor.analysis.block import BLOCK_S, Block, torques_of
 from monitor.analysis.expected import LOSS_SPREAD
 from monitor.analysis.statistics import Floats, autocorrelation, effective_n
 from monitor.finding import Cause, Side
@@ -166,29 +166,9 @@ class Torques(NamedTuple):
 
 
 def torques(blocks: Sequence[Block], side: Side) -> Torques:
-    """Torques and cadences of the blocks that have them.
-
-    For a side: that side's torque, its power over the same crank speed.
-    """
-    rows = []
-    for b in blocks:
-        if b.cadence_rpm is None or b.cadence_rpm < 20.0 or b.edge_percent > 1.5:
-            continue
-        if side == "total":
-            reference, y = b.reference_w, b.y
-        else:
-            reference = (b.left_reference_w if side == "left" else b.right_reference_w) or 0.0
-            own = b.y_left if side == "left" else b.y_right
-            if own is None:
-                continue
-            y = own
-        if reference > 5.0:
-            omega = TWO_PI * b.cadence_rpm / 60.0
-            rows.append((reference / omega, reference / omega * math.exp(y), b.cadence_rpm))
-    if not rows:
-        empty = np.zeros(0)
-        return Torques(empty, empty, empty)
-    table = np.array(rows)
+    """Torques and cadences of the blocks that have them; of a side at the same crank speed."""
+    rows = [(t.reference_nm, t.reference_nm * math.exp(t.y), t.cadence_rpm) for t in torques_of(blocks, side)]
+    table = np.array(rows).reshape(-1, 3)
     return Torques(table[:, 0], table[:, 1], table[:, 2])
 
 

@@ -103,7 +103,7 @@ class Window:
     smoothed_s2: float
     """What smoothing may move over an end, square seconds of the slope of power there."""
     averaged: float = 0.0
-    """What one that averages for long may move over the ends, ..."""
+    """Percent that one which averages for long may move over the ends, ..."""
     side_averaged: float = 0.0
     """... and of either side."""
     expected_percent: float = 0.0

@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.analysis.block import Block
+from monitor.analysis.block import Block, torques_of
 from monitor.analysis.changes.ramp import (
     ANY_LEVEL,
     ANY_NM,
@@ -24,10 +24,6 @@ from monitor.finding import Side
 
 LEAST_N = 6
 """Fewer blocks have no course in time."""
-QUIET_PERCENT = 1.5
-"""Blocks whose ends may move them by more tell nothing of torques (common practice, no source)."""
-LEAST_W, LEAST_RPM = 5.0, 20.0
-"""Less power of a side, or slower pedalling, has no torque worth the name (common practice, no source)."""
 PART = 0.25
 """A drift that moved by less than this part of the error leaves it as it is (common practice, no source)."""
 LONG_PART = 0.3
@@ -109,18 +105,8 @@ def _most(
 
 
 def _series(blocks: Sequence[Block], side: Side) -> Series:
-    rows = []
-    for b in blocks:
-        y, watts = b.y, b.reference_w
-        if side != "total":
-            own = b.y_left if side == "left" else b.y_right
-            watts = (b.left_reference_w if side == "left" else b.right_reference_w) or 0.0
-            if own is None:
-                continue
-            y = own
-        if b.cadence_rpm is None or b.cadence_rpm < LEAST_RPM or b.edge_percent > QUIET_PERCENT:
-            continue
-        if watts > LEAST_W:
-            omega = 2.0 * math.pi * b.cadence_rpm / 60.0
-            rows.append((b.end_s, math.expm1(y), omega / watts, 1.0, math.log(b.cadence_rpm)))
+    rows = [
+        (float(t.end_s), math.expm1(t.y), 1.0 / t.reference_nm, 1.0, math.log(t.cadence_rpm))
+        for t in torques_of(blocks, side)
+    ]
     return series_of(rows[:: max(1, -(-len(rows) // MOST_BLOCKS))])

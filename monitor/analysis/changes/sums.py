@@ -88,12 +88,14 @@ class Ewma:
 class Trend:
     """Whether a series goes up or down in time beside what a zero offset makes of it, by running sums alone.
 
-    A cheap first look, that of least squares of a level, an offset and a slope: it lets pass what may be a
-    drift, and most of what is none not.
+    A cheap first look, by least squares of a level, an offset and a slope. What may be a drift passes,
+    and most of what is none does not.
     """
 
     LEAST_N = 8
+    """Fewer values have no trend."""
     SIGMAS = 3.0
+    """Standard deviations that a slope takes to be looked at (common practice, no source)."""
     LEAST_PART = 0.4
     """Of what is asked for; one that began late has moved little over the whole."""
     HELD = 1e-6
@@ -116,6 +118,7 @@ class Trend:
             self._start_s, self._last_y = t_s, y
         self.n += 1
         self._last_s = t_s
+        # In thousands of seconds: the squares of an evening stay of the size of the others.
         t = (t_s - self._start_s) / 1000.0
         self._steps += weight * (y - self._last_y) ** 2
         self._last_y = y

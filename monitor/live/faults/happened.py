@@ -44,7 +44,7 @@ class Happened:
                 continue
             power_w = seconds[-1]
             if not power_w > SPRINT_W:
-                # Of hardly any second the mean before it is asked.
+                # Most seconds are none: the mean of the minute before is worked out for the others alone.
                 continue
             mean_w = sum(p for p in list(seconds)[-MEAN_S:] if p == p) / MEAN_S
             if power_w > SPRINT_TIMES * mean_w:

@@ -7,7 +7,7 @@ consistent with the claims tells who stands apart, which may be the reference th
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from monitor.analysis.consistency import Apart
+from monitor.analysis.consistency import LEAST_OPINIONS, Apart
 from monitor.finding import Side
 from monitor.live.comparator import Comparator
 from monitor.live.faults.sign import Sign
@@ -200,7 +200,7 @@ class Charges:
     def _open(self, whose: Whose | None, sign: Sign) -> str:
         """That it can't be told whose a difference is, and why."""
         independent = 0 if whose is None else whose.independent
-        few = 0 < independent < 3 or len(self.comparator.powered) < 3
+        few = 0 < independent < LEAST_OPINIONS or len(self.comparator.powered) < LEAST_OPINIONS
         if sign.zone in ("unusual", "undecided") and (few or whose is None or whose.consistent):
             return f", unusual, yet {'both' if few else 'all'} may be within their claims"
         broken = ", beyond both claims" if sign.zone == "broken" else ""

@@ -27,8 +27,6 @@ FLOOR_PERCENT = 0.01
 """A limit that is larger than the claims by so much comes from the floor in watts."""
 CLEARLY_OFF = 1.5
 """Uncertainties (95 %) by which a display has to be off its own counters (common practice, no source)."""
-LEAST_OPINIONS = 3
-"""Two instruments can only differ: it takes three to tell who."""
 
 
 @dataclass(slots=True)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from monitor.study.parts.conditions.ridden import at_range
 from monitor.study.results import Split, rounded
 
 BY = ("gear", "position", "load", "cadence", "torque", "power")
@@ -71,7 +72,7 @@ def group_words(split: Split) -> str:
         return f"when {split.group}"
     if split.by == "load":
         return LOAD_WORDS[split.group]
-    return f"at {split.group}"
+    return at_range(split.group)
 
 
 def _size(split: Split) -> str:

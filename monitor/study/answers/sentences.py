@@ -2,8 +2,8 @@
 
 from collections.abc import Container, Sequence
 
+from monitor.analysis.consistency import LEAST_OPINIONS
 from monitor.setup.bench import CONSENSUS
-from monitor.study.answers.known import LEAST_OPINIONS
 from monitor.study.answers.partly import Partly
 from monitor.study.answers.verdict import Judgement
 from monitor.study.results import Difference, ShiftStudy, SideResult, Split, State, rounded
@@ -82,12 +82,12 @@ class Sentences:
         what = "the error" if own else "the difference"
         as_error = "a {}" if own else "as a {} makes"
         if cause == "zero-offset":
-            size = f" of {left.offset_nm:+.2f} N·m" if left.offset_nm is not None else ""
+            size = f" of {left.offset_nm:+z.2f} N·m" if left.offset_nm is not None else ""
             return f"{what} is a constant torque{size}, {as_error.format('zero offset')}"
         display = self.of.display_percent
-        part = "" if display is None else f", of which its display makes {display:+.1f} %"
+        part = "" if display is None else f", of which its display makes {display:+z.1f} %"
         as_error = as_error.format("scale error")
-        return f"{what} is {left.deviation_percent:+.1f} % at every torque, {as_error}{part}"
+        return f"{what} is {left.deviation_percent:+z.1f} % at every torque, {as_error}{part}"
 
     def words(self) -> list[str]:
         """What the numbers say: sentences, the first without the name."""

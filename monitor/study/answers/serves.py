@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 
-from monitor.study.answers.known import LEAST_OPINIONS
+from monitor.analysis.consistency import LEAST_OPINIONS
 from monitor.study.answers.sentences import ACT_WORDS, join_names
 from monitor.study.answers.verdict import Judgement
+from monitor.study.parts.conditions.ridden import at_range
 from monitor.study.parts.repeats import whose_repeat
 from monitor.study.results import ActJudged, Reason, Serves, ShiftStudy
 from monitor.text import change_by, clock
@@ -180,10 +181,10 @@ def _range(judgement: Judgement, all_of: dict[str, Judgement]) -> list[Reason]:
             reasons.append(Reason("open", f"it was seen at one {word} only"))
         elif off and not judgement.is_reference:
             if judgement.stands_apart == "yes":
-                text = f"it differs by {off[0].deviation_percent:+z.1f} % at {off[0].group}"
+                text = f"it differs by {off[0].deviation_percent:+z.1f} % {at_range(off[0].group)}"
                 reasons.append(Reason("bad", text))
             elif judgement.pair_verdict != "differs":
-                size = f"{off[0].deviation_percent:+z.1f} % at {off[0].group}"
+                size = f"{off[0].deviation_percent:+z.1f} % {at_range(off[0].group)}"
                 text = f"it differs from {judgement.reference} by {size}"
                 reasons.append(Reason("open", text))
         elif not off and judgement.verdict != "differs":

@@ -4,10 +4,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from monitor.analysis.consistency import LEAST_OPINIONS
 from monitor.analysis.diagnose import Diagnosis
 from monitor.analysis.expected import DEFAULT_CLAIM_PERCENT
 from monitor.analysis.statistics import judge
-from monitor.study.answers.known import LEAST_OPINIONS, Known
+from monitor.study.answers.known import Known
 from monitor.study.answers.partly import Partly, partly
 from monitor.study.parts.who import Who
 from monitor.study.results import (

@@ -5,7 +5,7 @@ import re
 from collections.abc import Sequence
 
 from monitor.analysis.block import MIN_POWER_W
-from monitor.analysis.consistency import Opinion, judge_consistency
+from monitor.analysis.consistency import LEAST_OPINIONS, Opinion, judge_consistency
 from monitor.study.estimate.edges import inner
 from monitor.study.parts.common import Shared
 from monitor.study.parts.differences import difference
@@ -13,8 +13,6 @@ from monitor.study.parts.who import WANDER_PERCENT
 from monitor.study.results import Cycles, Difference, Repeat, SegmentStudy, known, rounded
 from monitor.text import clock
 
-LEAST_REPEATS = 3
-"""Two instruments can only differ: it takes three to tell who changed."""
 LIKE_POWER, LIKE_RPM = 0.04, 4.0
 """Blocks of other names are the same block again within this part of the load and these turns a minute
 (common practice, no source)."""
@@ -183,7 +181,7 @@ def whose_repeat(name: str, reference: str, repeats: Sequence[Repeat]) -> str | 
     for r in rows:
         u = math.hypot((r.change_u95_percent or 0.0) / 1.96, WANDER_PERCENT)
         opinions.append(Opinion(r.instrument, r.change_percent, u, 0.0))
-    if len(opinions) < LEAST_REPEATS:
+    if len(opinions) < LEAST_OPINIONS:
         return None
     apart = [label for label, verdict in judge_consistency(opinions).apart.items() if verdict == "yes"]
     return apart[0] if len(apart) == 1 else None

@@ -12,13 +12,12 @@ from monitor.study.estimate.line import line_over
 from monitor.study.estimate.sure import BETWEEN, EDGES, SCATTER, Between, Levels, between_of
 from monitor.study.grid import Bools
 from monitor.study.parts.common import Shared
-from monitor.study.parts.conditions.ridden import gears_of
+from monitor.study.parts.conditions.ridden import CADENCE_BINS_RPM, gears_of, range_name
 from monitor.study.parts.differences import judged, load_of
 from monitor.study.parts.stroke.session import stroke_groups
 from monitor.study.results import Agreement, Split, TorqueLine, known, rounded
 
 TORQUE_BINS_NM = (0.0, 12.0, 20.0, 28.0, 36.0, 48.0, math.inf)
-CADENCE_BINS_RPM = (0.0, 65.0, 80.0, 95.0, 110.0, math.inf)
 LEAST_BLOCKS = 3
 """Of a segment that has a level of its own."""
 LEAST_DOF = 3.0
@@ -57,8 +56,8 @@ def splits_of(shared: Shared, copies: Mapping[int, int], state: Mapping[int, Boo
             for low, high in pairwise(bins):
                 with np.errstate(invalid="ignore"):
                     inside = (values >= low) & (values < high) & quiet
-                name = f"over {low:g} {unit}" if high == math.inf else f"{low:g} to {high:g} {unit}"
-                groups.append(_Group(by, name, inside, low, None if high == math.inf else high))
+                top = None if high == math.inf else high
+                groups.append(_Group(by, range_name(low, high, unit), inside, low, top))
         gears = gears_of(shared, i)
         known = sorted(set(gears[quiet].tolist()) - {""})
         groups += [_Group("gear", gear, (gears == gear) & quiet) for gear in known if len(known) > 1]

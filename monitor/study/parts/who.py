@@ -49,6 +49,8 @@ OF_CONDITIONS = 0.25
 """Then gears, positions and cadences, each kind with this part of it."""
 ENDS_OF_DRIFT, BESIDE_S = 0.25, 2.0
 """A drift is told by this part of it at either end; a step without the seconds beside it."""
+MOST_PART = 0.5
+"""What moved an instrument explains a difference of which it made this part (common practice, no source)."""
 SHOWS_POWER = 0.3
 """An instrument that reads less than this part of the middle one has a fault of its own, and no opinion."""
 
@@ -141,7 +143,8 @@ def who(shared: Shared, copies: dict[int, int], from_s: float, to_s: float) -> W
 def resolved(common: Sequence[Who], shifts: Sequence[ShiftStudy]) -> list[Who]:
     """The same, where who moved tells whose a difference is that the levels leave open.
 
-    All were consistent before, and of those in doubt one alone has changed since: the difference is its own.
+    All were consistent before, and of those in doubt one alone has changed since, the way in which it differs
+    now and by most of that: the difference is its own. One that moved for another reason is not to blame.
     """
     result: list[Who] = []
     for w in common:
@@ -154,7 +157,7 @@ def resolved(common: Sequence[Who], shifts: Sequence[ShiftStudy]) -> list[Who]:
         ended = [(s.until_s or s.t_s, s) for s in shifts if s.sure and s.t_s < w.to_s]
         since = [s for end_s, s in ended if before.to_s <= end_s + SAME_CHANGE_S]
         moved = {s.instrument for s in since if abs(s.delta_percent) >= LEAST_CHANGE_PERCENT}
-        if len(moved) != 1 or not moved <= doubt:
+        if len(moved) != 1 or not moved <= doubt or not _explains(w, next(iter(moved)), since):
             result.append(w)
             continue
         apart: dict[str, Apart] = {**w.found.apart, **dict.fromkeys(doubt, "no"), moved.pop(): "yes"}
@@ -162,6 +165,16 @@ def resolved(common: Sequence[Who], shifts: Sequence[ShiftStudy]) -> list[Who]:
         found = w.found._replace(apart=apart, odds={k: v for k, v in w.found.odds.items() if k not in doubt})
         result.append(w._replace(found=found, against_others=_against_others(w.opinions, found)))
     return result
+
+
+def _explains(w: Who, label: str, since: Sequence[ShiftStudy]) -> bool:
+    """Whether what an instrument moved by makes most of what it differs by from the others."""
+    own = [s for s in since if s.instrument == label]
+    totals = [s.delta_percent for s in own if s.side == "total"]
+    # A side does half of the total, about.
+    moved = sum(totals) if totals else 0.5 * sum(s.delta_percent for s in own)
+    differs, _ = w.against_others.get(label, (0.0, 0.0))
+    return moved * differs > 0.0 and abs(moved) >= MOST_PART * abs(differs)
 
 
 def _who(

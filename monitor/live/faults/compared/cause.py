@@ -6,6 +6,7 @@ from typing import Literal
 
 from monitor.analysis.block import BLOCK_S, Block
 from monitor.analysis.changes.constant import began_at_once, early, is_constant
+from monitor.analysis.consistency import LEAST_OPINIONS
 from monitor.analysis.diagnose import FOLLOWS_RIDER, Diagnosis, Ride, diagnose
 from monitor.analysis.expected import follows_rider
 from monitor.finding import Cause, Side
@@ -214,7 +215,7 @@ class Causes:
 
     def _of_either(self, found: Diagnosis) -> str:
         """What to try where a cause is known, and not whose it is."""
-        few = len(self.comparator.powered) < 3
+        few = len(self.comparator.powered) < LEAST_OPINIONS
         who = "a third independent instrument would show" if few else "steady riding may show"
         return {
             "scale": f"zeroing will not cure it, {who} whose it is",

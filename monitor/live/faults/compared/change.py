@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from monitor.analysis.block import BLOCK_S, silent_side
 from monitor.analysis.changes.shift import MIN_PERCENT, MIN_SIDE_PERCENT, Shift, ShiftDetector
+from monitor.analysis.consistency import LEAST_OPINIONS
 from monitor.analysis.expected import follows_rider
 from monitor.finding import Side
 from monitor.live.faults.compared.inferred import inferred_side
@@ -261,7 +262,7 @@ class Changes:
         before = [x.since_s for x in (*detector.found, *self.of_reference.found) if x.since_s < found.since_s]
         at_s = found.since_s + DRIFT_PART * ((found.until_s or found.since_s) - found.since_s)
         whose = self.opinions.change(found.side, at_s, max(before, default=0.0))
-        if found.side != "total" and (whose is None or whose.independent < 3):
+        if found.side != "total" and (whose is None or whose.independent < LEAST_OPINIONS):
             # Two that know their sides: the totals of all may tell who moved.
             total = self.opinions.change("total", at_s, max(before, default=0.0))
             whose = total if total is not None and total.moved() else whose
@@ -294,7 +295,7 @@ class Changes:
             detector.take(found)
         words = ""
         if i not in named and not self._touched(i, found):
-            few = whose is None or whose.independent < 3
+            few = whose is None or whose.independent < LEAST_OPINIONS
             words = (
                 "two instruments cannot tell which changed"
                 if few

@@ -3,7 +3,7 @@
 import math
 from typing import Literal
 
-from monitor.analysis.block import SILENT_PART
+from monitor.analysis.block import SILENT_SIDE_PART
 from monitor.analysis.expected import limit_words
 from monitor.finding import Side
 from monitor.live.faults.compared.quantity import SIDE_SIGMA, SYSTEMATIC, Look, judge, sigma, zone_with
@@ -62,7 +62,7 @@ def _tell(sign: Sign, side: Side, look: Look) -> None:
             f"{sign.instrument} reads {abs(own):.1f} % {'more' if own > 0.0 else 'less'} than twice "
             f"the {side} side of {sign.reference}, and {w.both:+z.1f} % against both of its sides"
         )
-    elif watts <= SILENT_PART * reference_w:
+    elif watts <= SILENT_SIDE_PART * reference_w:
         # A side that vanished is another matter than one that leans, and worth to be said again.
         sign.what = (
             f"{sign.instrument} {side} side shows nothing, that of {sign.reference} {reference_w:.0f} W"

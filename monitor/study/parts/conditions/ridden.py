@@ -1,5 +1,6 @@
 """How blocks were ridden: in which gear, seated or standing, at which cadence and torque."""
 
+import math
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -17,7 +18,7 @@ LIKE_RPM, LIKE_TORQUE = 4.0, 0.15
 """Up to so many it is ridden alike. All four are common practice, no source."""
 NEAR_BLOCKS, MOST_BLOCKS, LEAST_BLOCKS = 3, 12, 3
 """Blocks that tell how it was ridden beside a step; those compared on either side, at most and least."""
-CADENCE_RPM = (20.0, 65.0, 80.0, 95.0, 110.0, 250.0)
+CADENCE_BINS_RPM = (0.0, 65.0, 80.0, 95.0, 110.0, math.inf)
 PART_LEFT = 0.5
 """A step goes with a condition if under one condition less than this part of it is left."""
 
@@ -53,6 +54,16 @@ def gear_in(shared: Shared, from_s: float, to_s: float) -> str:
     return "" if any(from_s < t < to_s for t, _ in gears) else before[1]
 
 
+def range_name(low: float, high: float, unit: str) -> str:
+    """`65 to 80 rpm`, or `over 110 rpm` where nothing bounds it."""
+    return f"over {low:g} {unit}" if high == math.inf else f"{low:g} to {high:g} {unit}"
+
+
+def at_range(name: str) -> str:
+    """A range after a verb: `at 65 to 80 rpm`, `over 110 rpm`."""
+    return name if name.startswith("over ") else f"at {name}"
+
+
 class Part(NamedTuple):
     """The blocks that were ridden under one condition, in words after a verb, and its share of a level."""
 
@@ -74,7 +85,12 @@ def parts_ridden(shared: Shared, begin_s: int, rpm: Floats) -> list[Part]:
         [(f"when {p}", positions == p) for p in sorted(set(positions.tolist()) - {""})],
     ]
     with np.errstate(invalid="ignore"):
-        kinds.append([(f"at {a:g} to {b:g} rpm", (rpm >= a) & (rpm < b)) for a, b in pairwise(CADENCE_RPM)])
+        kinds.append(
+            [
+                (at_range(range_name(a, b, "rpm")), (rpm >= a) & (rpm < b))
+                for a, b in pairwise(CADENCE_BINS_RPM)
+            ]
+        )
     result = []
     for kind in kinds:
         ridden = [(words, mask) for words, mask in kind if mask.any()]
