@@ -34,7 +34,9 @@ class Loss:
 
     def at_hub(self, power_w: float) -> float:
         """The hub's power when the crank has `power_w`."""
-        return max(0.0, power_w * (1.0 - self.percent / 100.0) - self.watts) if power_w > 0.0 else power_w
+        if power_w > 0.0 and (self.watts or self.percent):
+            return max(0.0, power_w * (1.0 - self.percent / 100.0) - self.watts)
+        return power_w
 
 
 def loss_of(instrument: Instrument) -> Loss:
@@ -97,7 +99,7 @@ class Tolerance:
 
     def percent_at(self, reference_w: float) -> float:
         """The limit of the verdict alone, percent: what `at` tells with all that belongs to it."""
-        floor_percent = 100.0 * self.floor_w / max(1.0, reference_w)
+        floor_percent = 100.0 * self.floor_w / (reference_w if reference_w > 1.0 else 1.0)
         return floor_percent if floor_percent > self.claims_percent else self.claims_percent
 
     def at(self, reference_w: float) -> Limit:

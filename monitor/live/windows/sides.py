@@ -9,7 +9,11 @@ from monitor.live.windows.span import Span
 
 
 def add_sides(window: Window, i: int, pair: Pair, span: Span, past: Sequence[Past], from_s: int) -> None:
-    """What both instruments show of their sides; nothing where one did not tell both since `from_s`."""
+    """What both instruments show of their sides; nothing where one did not tell both since `from_s`, or where
+    both tell that a side hardly works.
+
+    Fails for a reference and a unit that both lose the same side at once: then only the totals tell.
+    """
     sides, side = pair.sides, pair.side
     if sides == "total" or past[i].sided_since > from_s:
         return
@@ -29,10 +33,12 @@ def add_sides(window: Window, i: int, pair: Pair, span: Span, past: Sequence[Pas
     left, right = span.shared(side, -lag_s if lag_s > 0.0 else 0.0)
     if left < LEAST_SIDE_W or right < LEAST_SIDE_W:
         return
-    if sides == "both" and (
-        _idles(own_left, own_right, left, right) or _idles(own_right, own_left, right, left)
-    ):
-        return
+    least_w = left if left < right else right
+    if sides == "both" and least_w < LEAST_SIDE_PART * (left + right):
+        # What hardly works for one of them only is a difference.
+        own_least_w = own_left if left < right else own_right
+        if own_least_w < LEAST_SIDE_PART * (own_left + own_right):
+            return
     size = 0.0
     if sides != "right":
         window.left = 100.0 * (own_left / left - 1.0)
@@ -53,16 +59,5 @@ def add_sides(window: Window, i: int, pair: Pair, span: Span, past: Sequence[Pas
     window.side_lag_sd_s, window.side_smoothed_s2 = pair.side_timing.sd_s, pair.side_smoothed_s2
     if size > tolerance.claims_percent:
         window.side_within = span.change_within(i, side, left + right) + span.share_within(
-            i, side, left + right, min(left, right), lag_s
+            i, side, left + right, least_w, lag_s
         )
-
-
-def _idles(own_w: float, own_other_w: float, theirs_w: float, their_other_w: float) -> bool:
-    """Whether both instruments tell that a side hardly works: what they differ by there is no measure.
-
-    A side that works for one of them only is a difference. Fails for a reference and a unit that both lose
-    the same side at once: then only the totals tell.
-    """
-    return own_w < LEAST_SIDE_PART * (own_w + own_other_w) and theirs_w < LEAST_SIDE_PART * (
-        theirs_w + their_other_w
-    )
