@@ -30,13 +30,14 @@ def averaged_percent(span: Span, lags: Lags, i: int, others: Iterable[int], powe
     """Percent of a window's work that averaging of `i`, or of one of those that it is held against, leaves
     open: what it shows at the ends, or what an unknown mean of ten seconds could."""
     most_j = 0.0
+    widths_s2, unknown = lags.widths_s2, lags.unknown
     for j in others:
-        wider_s2 = lags.width_s2(i) - lags.width_s2(j)
+        wider_s2 = widths_s2[i] - widths_s2[j]
         if wider_s2:
             _, start, stop, _ = span.ends(i if wider_s2 > 0.0 else j)
             most_j = max(most_j, averaged_j(abs(wider_s2), start, stop))
-        elif not (lags.told(i) and lags.told(j)):
+        elif unknown[i] or unknown[j]:
             change = max(span.ends(i).change_w, span.ends(j).change_w)
             if change > VARIES * power_w:
                 most_j = max(most_j, UNTOLD_S * change)
-    return 100.0 * most_j / (span.length_s * power_w)
+    return 100.0 * most_j / (span.length_s * power_w) if most_j else 0.0

@@ -48,6 +48,11 @@ class Lags:
         ]
         self.plain = False
         """Whether all are known to average no more than usual."""
+        self.unknown = [known is None for known in self._averagings]
+        """By index of the bench: whether it is not known yet by how much an instrument averages."""
+        self.widths_s2 = [0.0] * len(instruments)
+        """The square of the moving mean (s) that each shows of the anchor; negative where the anchor averages
+        what that instrument shows. Of two instruments the one with more is the smoother one."""
         self.reach_s = self._reach()
         """By how many seconds comparisons reach back before their windows."""
 
@@ -68,13 +73,16 @@ class Lags:
             if i != anchor:
                 timings[i] = self._timing(i, each[anchor], each[i], end)
         self.plain = all(known is USUAL for known in self._averagings)
+        self.unknown = [known is None for known in self._averagings]
+        widths = (0.0 if known is None else known.width_s for known in self._averagings)
+        self.widths_s2 = [math.copysign(width_s**2, width_s) for width_s in widths]
         for i, pair in self._pairs.items():
             side = pair.side
             if side is None or pair.sides == "total":
                 continue
             if side == anchor:
                 pair.side_timing = timings[i]
-            elif self.width_s2(i) != self.width_s2(side):
+            elif self.widths_s2[i] != self.widths_s2[side]:
                 own, other = timings[i], timings[side]
                 pair.side_timing = Timing(own.lag_s - other.lag_s, math.hypot(own.sd_s, other.sd_s))
             else:
@@ -90,16 +98,6 @@ class Lags:
             # What is usual for its kind says nothing of one that averages.
             return known.timing
         return timing(base, shown, self._before[i], self.timings[i].lag_s)
-
-    def told(self, i: int) -> bool:
-        """Whether it is known by how much an instrument averages."""
-        return self._averagings[i] is not None
-
-    def width_s2(self, i: int) -> float:
-        """The square of the moving mean (s) that an instrument shows of the anchor; negative where the anchor
-        averages what that instrument shows. Of two instruments the one with more is the smoother one."""
-        known = self._averagings[i]
-        return 0.0 if known is None else math.copysign(known.width_s**2, known.width_s)
 
     def averages_s(self, i: int) -> float:
         """The moving mean (s) that an instrument is known to show of the anchor; 0: none beyond the usual."""

@@ -56,7 +56,7 @@ class Levels:
         span = windows.span(begin, end)
         last_s = max(timings[j].lag_s for j in clean)
         plain = windows.lags.plain
-        quickest = clean[0] if plain else min(clean, key=windows.lags.width_s2)
+        quickest = clean[0] if plain else min(clean, key=windows.lags.widths_s2.__getitem__)
         levels = {}
         for j in clean:
             level = self._level(span, j, from_s, last_s, quantity)

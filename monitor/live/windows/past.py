@@ -69,9 +69,9 @@ class Past:
         works, lefts, last = self.works, self.lefts, self.last
         works.append(works[-1] + work)
         lefts.append(lefts[-1] + left)
-        first = max(-len(works), -1 - SHARE_S)
+        first = -1 - SHARE_S if len(works) > SHARE_S else 0
         three_j = works[-1] - works[first]
-        if three_j > SHARE_S * MIN_POWER_W:
+        if sided and three_j > SHARE_S * MIN_POWER_W:
             self.shares.append((lefts[-1] - lefts[first]) / three_j)
         else:
             self.shares.append(self.shares[-1] if self.shares else 0.0)

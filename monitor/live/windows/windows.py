@@ -132,7 +132,9 @@ class Windows:
     ) -> None:
         """What an instrument that averages makes of the ends of a window."""
         window.averaged = averaged_percent(span, self.lags, i, others, window.reference_w)
-        if side is not None:
+        if side is not None and len(others) == 1 and others[0] == side:
+            window.side_averaged = window.averaged
+        elif side is not None:
             window.side_averaged = averaged_percent(span, self.lags, i, (side,), window.reference_w)
 
     def _add_loss(self, window: Window, i: int, others: Sequence[int]) -> None:
